@@ -1,0 +1,51 @@
+"""The value that every decoder gives: one reading of a meter."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+
+class Function(StrEnum):
+    """What the meter was measuring when it gave the reading."""
+
+    AC = "AC"
+    DC = "DC"
+    OTHER = "other"  # ohms, amperes, hertz, a diode test: never to be used as volts
+    UNKNOWN = "unknown"  # the meter's line does not say and the settings do not either
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading as the meter gave it.
+
+    Attributes:
+        t_s: Monotonic time in seconds at which the last byte of the reading arrived.
+        volts: The value in volts; ``None`` where there is none to use (overload, a blank display,
+            the standard's not-a-number, or a function that does not measure volts).
+        function: AC or DC volts, another function, or not known.
+        resolution_v: Weight in volts of the last digit shown; ``None`` where it cannot be told.
+        overload: The meter said that its input is beyond the range.
+        hold: The display was frozen by the hold key: an old value, not a measurement.
+        raw: The bytes that the reading was made from, without the line end.
+        quantity: The unit as it was shown where it is not volts ("ohm", "A", "Hz"), else "V".
+    """
+
+    t_s: float
+    volts: float | None
+    function: Function = Function.UNKNOWN
+    resolution_v: float | None = None
+    overload: bool = False
+    hold: bool = False
+    raw: bytes = b""
+    quantity: str = "V"
+
+
+class Decoder(Protocol):
+    """Bytes in, readings out. No I/O, no clock; never raises on any input bytes."""
+
+    @property
+    def dropped_bytes(self) -> int:
+        """Number of received bytes so far that were part of no reading and no line end."""
+
+    def feed(self, data: bytes, t_s: float) -> list[Reading]:
+        """Take the bytes that arrived at ``t_s`` and return the readings they complete."""

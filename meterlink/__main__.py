@@ -1,0 +1,5 @@
+"""``python -m meterlink``."""
+
+from meterlink.cli import main
+
+main()

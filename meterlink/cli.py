@@ -1,0 +1,70 @@
+"""The command line: a group whose commands are imported only when they are called."""
+
+import importlib
+import sys
+from typing import NoReturn
+
+import click
+
+from meterlink import __version__
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    # name: (module with a click command called ``command``, line for ``meterlink --help``)
+    "demo": (
+        "meterlink.commands.demo",
+        "The whole job on a simulated circuit, to a map and files.",
+    ),
+    "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
+    "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
+}
+
+
+class LazyGroup(click.Group):
+    """A group that knows its commands by name and loads a module only to run it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 (click's signature)
+        """Names in the order of the job."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import the module of one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        if not isinstance(command, click.Command):
+            raise TypeError(f"{COMMANDS[cmd_name][0]}.command is no click command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands from the table, so that help imports none of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="meterlink")
+def group() -> None:
+    r"""Find out how the receptacles on one breaker are wired, from millivolts between neutrals.
+
+    \b
+    Examples:
+      meterlink demo
+      meterlink replay visit.jsonl --job upstairs
+      meterlink map upstairs
+    """
+
+
+def main() -> NoReturn:
+    """Run the command line; every error that a person can act on is one message, no traceback."""
+    from drivers.errors import DriverError
+    from meterlink.errors import MeterlinkError
+
+    try:
+        group(prog_name="meterlink", standalone_mode=True)
+    except MeterlinkError as error:
+        click.echo(f"meterlink: {error}", err=True)
+        sys.exit(error.exit_code)
+    except DriverError as error:
+        click.echo(f"meterlink: {error}", err=True)
+        sys.exit(1)
+    sys.exit(0)

@@ -1,0 +1,1 @@
+"""The commands, one file each; thin: arguments in, calls, words out."""

@@ -1,0 +1,1 @@
+"""The test log: one row a test, durable, append only."""

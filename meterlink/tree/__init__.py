@@ -1,0 +1,1 @@
+"""Test rows become a wiring tree with probabilities. Pure: no I/O, no clock, no printing."""

@@ -1,0 +1,117 @@
+"""The answer: what the tests say about the wiring, each part with its probability."""
+
+from dataclasses import dataclass
+
+PANEL = "panel"
+
+
+@dataclass(frozen=True, slots=True)
+class First:
+    """The receptacle that feeds all others.
+
+    ``receptacle`` is ``None`` where the most probable answer is that no receptacle does (the
+    circuit forks before the first one); ``probability`` is then that of the fork.
+    """
+
+    receptacle: str | None
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One receptacle in the resolved tree and the run that feeds it.
+
+    ``fed_from`` is ``panel``, a receptacle or a splice. ``run_m`` is the length that the run's
+    neutral resistance would have in the stated conductor, ``None`` where no conductor is stated.
+    ``flags`` are those documented in ``meterlink.tree.flags``.
+    """
+
+    name: str
+    fed_from: str
+    probability: float
+    run_mohm: float
+    run_u_mohm: float
+    run_m: float | None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Splice:
+    """A joint without a receptacle where the cable forks, and the run that feeds it."""
+
+    name: str
+    fed_from: str
+    probability: float
+    run_mohm: float
+    run_u_mohm: float
+    run_m: float | None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A test that probably does not say what it seems to say."""
+
+    test: int
+    probability: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class PoorJoint:
+    """A run with more resistance than its plausible length explains.
+
+    ``side`` is ``neutral`` or ``hot``; ``heat_w`` is ``amps**2`` times the excess.
+    """
+
+    run_to: str
+    side: str
+    probability: float
+    excess_mohm: float
+    excess_u_mohm: float
+    heat_w: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """A second path: a run that closes a ring, more probable than any tree.
+
+    ``order`` lists the receptacles once round from the panel; ``run_mohm`` has one value more.
+    """
+
+    probability: float
+    order: tuple[str, ...]
+    run_mohm: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WiringMap:
+    """Everything that the tests say, over all trees kept.
+
+    Attributes:
+        first: The receptacle right after the panel.
+        settled: The whole order among receptacles has a probability of at least 0.95.
+        order_probability: The probability of the most probable order (who feeds whom).
+        points, splices: The most probable tree, parents before children.
+        doubts: Tests that probably lie.
+        poor_joints: Runs to look at, most probable first.
+        unseparated: Groups of receptacles whose order the tests do not tell.
+        untested: Receptacles that no test has touched.
+        notes: Sentences about what breaks the model (a second path, another appliance, a ground
+            bonded to neutral, a missing ground).
+        loop: The ring or second path, where one is more probable than any tree.
+        tests: Number of tests in the log.
+    """
+
+    first: First
+    settled: bool
+    order_probability: float
+    points: tuple[Point, ...]
+    splices: tuple[Splice, ...]
+    doubts: tuple[Doubt, ...]
+    tests: int
+    poor_joints: tuple[PoorJoint, ...] = ()
+    unseparated: tuple[tuple[str, ...], ...] = ()
+    untested: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    loop: Loop | None = None
