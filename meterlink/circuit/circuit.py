@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C, ConductorError, conductor
+
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
@@ -18,6 +20,7 @@ class Circuit:
         rooms: Receptacle to room, where rooms are given.
         run_lengths_m: Known cable length of the run that feeds a receptacle.
         grounded: Whether the boxes have a ground contact to put a lead in.
+        wire_temperature_c: Of the cable as it was when tested; lengths are found with it.
     """
 
     name: str
@@ -30,3 +33,13 @@ class Circuit:
     rooms: Mapping[str, str] = field(default_factory=dict)
     run_lengths_m: Mapping[str, float] = field(default_factory=dict)
     grounded: bool = True
+    wire_temperature_c: float = DEFAULT_TEMPERATURE_C
+
+    def ohm_per_m(self) -> float | None:
+        """Resistance of a metre of the stated conductor; ``None`` where none is known."""
+        if self.conductor is None:
+            return None
+        try:
+            return conductor(self.conductor).ohm_per_m(self.wire_temperature_c)
+        except ConductorError:
+            return None

@@ -6,6 +6,7 @@ largest resistance that IEC 60228 allows at 20 °C: real cable is a few per cent
 length found from it is a little short.
 """
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -108,8 +109,8 @@ def conductor(text: str) -> Conductor:
 
 def awg_area_mm2(size: int) -> float:
     """Cross-section of an AWG size: diameter ``0.127 mm * 92**((36 - n) / 39)`` (ASTM B258)."""
-    diameter_mm = 0.127 * 92.0 ** ((36 - size) / 39)
-    return 3.141592653589793 / 4 * diameter_mm**2
+    diameter_mm = 0.127 * math.pow(92.0, (36 - size) / 39)
+    return math.pi / 4 * diameter_mm * diameter_mm
 
 
 def _awg(text: str, size: int, metal: str, *, stranded: bool) -> Conductor:

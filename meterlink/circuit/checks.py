@@ -1,0 +1,185 @@
+"""What a circuit may say of itself: names that can be told apart, figures that make sense."""
+
+import math
+import unicodedata
+from collections.abc import Callable, Mapping, Sequence
+
+from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C, ConductorError, conductor
+from meterlink.errors import JobError
+
+MAX_RECEPTACLES = 40  # twice what one breaker feeds in the largest circuits met; common practice
+MAX_NAME_LENGTH = 200
+
+#: Least and most that makes sense, and the unit. Common practice.
+FIGURES: Mapping[str, tuple[float, float, str]] = {
+    "volts": (1.0, 1000.0, "V"),
+    "hertz": (0.0, 1000.0, "Hz"),
+    "breaker_amps": (0.1, 1000.0, "A"),
+    "load_amps": (0.001, 200.0, "A"),
+    "wire_temperature_c": (-40.0, 120.0, "°C"),
+    "run_length_m": (0.01, 1000.0, "m"),
+}
+
+_BIDI_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+#: Attribute of ``Circuit`` (or "receptacle") to the place it was read from, for messages.
+Where = Callable[[str], str]
+
+
+def checked_circuit(values: Mapping[str, object], where: Where) -> tuple[Circuit, list[str]]:
+    """Make a circuit from values as they were read.
+
+    Args:
+        values: By attribute of ``Circuit``; missing and ``None`` are not known.
+        where: Gives the place of an attribute for messages.
+
+    Returns:
+        The circuit, and remarks on what was read but cannot be used.
+
+    Raises:
+        JobError: A value makes no sense; the message says where it stands.
+    """
+    remarks: list[str] = []
+    names = checked_names(values.get("receptacles"), where("receptacles"))
+    wire = _text(values.get("conductor"), where("conductor"))
+    if wire is not None:
+        try:
+            conductor(wire)
+        except ConductorError as error:
+            remarks.append(f"{where('conductor')}: {error} Lengths are left out until it is known.")
+    grounded = values.get("grounded", True)
+    if not isinstance(grounded, bool):
+        raise JobError(f"{where('grounded')} is {_shown(grounded)}; write true or false.")
+    temperature_c = checked_figure(
+        values.get("wire_temperature_c"), "wire_temperature_c", where("wire_temperature_c")
+    )
+    figures = {
+        key: checked_figure(values.get(key), key, where(key))
+        for key in ("volts", "hertz", "breaker_amps", "load_amps")
+    }
+    lengths = {
+        name: checked_figure(value, "run_length_m", where("run_lengths_m"))
+        for name, value in _by_name(values, "run_lengths_m", names, where).items()
+    }
+    rooms = {
+        name: _text(value, where("rooms"))
+        for name, value in _by_name(values, "rooms", names, where).items()
+    }
+    circuit = Circuit(
+        name=_text(values.get("name"), where("name")) or "Circuit",
+        receptacles=names,
+        conductor=wire,
+        rooms={name: room for name, room in rooms.items() if room},
+        run_lengths_m={name: metres for name, metres in lengths.items() if metres is not None},
+        grounded=grounded,
+        wire_temperature_c=DEFAULT_TEMPERATURE_C if temperature_c is None else temperature_c,
+        **figures,
+    )
+    return circuit, remarks
+
+
+def checked_names(value: object, where: str) -> tuple[str, ...]:
+    """Check a list of receptacle names: each once, each fit to be read and printed."""
+    if not isinstance(value, Sequence) or isinstance(value, str | bytes) or not value:
+        raise JobError(
+            f"{where} is {_shown(value)}; list the names of the receptacles, such as "
+            '["Door", "Desk", "Bed"].'
+        )
+    if len(value) > MAX_RECEPTACLES:
+        raise JobError(
+            f"{where} lists {len(value)} receptacles; one breaker feeds at most "
+            f"{MAX_RECEPTACLES} here. Split the list by breaker, one job each."
+        )
+    names: dict[str, str] = {}
+    for item in value:
+        name = checked_name(item, where)
+        key = unicodedata.normalize("NFC", name)
+        if key in names:
+            raise JobError(f"{where} has {_shown(name)} twice; give each receptacle its own name.")
+        names[key] = name
+    return tuple(names.values())
+
+
+def checked_name(value: object, where: str) -> str:
+    """Check one receptacle name."""
+    if not isinstance(value, str):
+        raise JobError(f"{where} has {_shown(value)}, which is no text; write names in quotes.")
+    name = value
+    if not name.strip():
+        raise JobError(f"{where} has an empty name; give every receptacle one.")
+    if name != name.strip():
+        raise JobError(f"{where} has {_shown(name)} with blanks at its ends; take them out.")
+    if len(name) > MAX_NAME_LENGTH:
+        raise JobError(
+            f"{where} has a name of {len(name)} characters ({_shown(name)}); "
+            f"use at most {MAX_NAME_LENGTH}."
+        )
+    if any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in name) or (
+        _BIDI_CONTROLS & set(name)
+    ):
+        raise JobError(f"{where} has {_shown(name)} with control characters; take them out.")
+    if name.casefold() == "panel" or name.casefold().startswith("splice "):
+        raise JobError(
+            f"{where} has {_shown(name)}: 'panel' and names that start with 'splice ' mean parts "
+            "of the map; choose another name."
+        )
+    return name
+
+
+def checked_figure(value: object, key: str, where: str) -> float | None:
+    """Check a number against what makes sense for it; ``None`` stays ``None``."""
+    if value is None:
+        return None
+    low, high, unit = FIGURES[key]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise JobError(f"{where} is {_shown(value)}; write a number in {unit}.")
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not low <= number <= high:  # refuses nan as well
+        raise JobError(
+            f"{where} is {_shown(value)}; expected {low:g} to {high:g} {unit}. "
+            "Correct it, or leave it out if it is not known."
+        )
+    return number
+
+
+def _text(value: object, where: str) -> str | None:
+    if value is None:
+        return None
+    if not isinstance(value, str):
+        raise JobError(f"{where} is {_shown(value)}; write text in quotes.")
+    if len(value) > MAX_NAME_LENGTH or any(unicodedata.category(c)[0] == "C" for c in value):
+        raise JobError(
+            f"{where} is {_shown(value)}; use at most {MAX_NAME_LENGTH} characters and no "
+            "control characters."
+        )
+    return value
+
+
+def _by_name(
+    values: Mapping[str, object], key: str, names: tuple[str, ...], where: Where
+) -> Mapping[str, object]:
+    table = values.get(key) or {}
+    if not isinstance(table, Mapping):
+        raise JobError(f"{where(key)} is {_shown(table)}; write a table, one receptacle a line.")
+    for name in table:
+        if name not in names:
+            raise JobError(
+                f"{where(key)} names {_shown(name)}, which is no receptacle of this circuit. "
+                f"Known: {', '.join(names)}."
+            )
+    return table
+
+
+def _shown(value: object) -> str:
+    """A value as it can stand in a message: short, and without characters that act."""
+    if value is None:
+        return "missing"
+    try:
+        text = ascii(value) if isinstance(value, bytes) else repr(value)
+    except ValueError:  # an integer too long to print
+        return "a number of thousands of digits"
+    return text if len(text) <= 60 else text[:57] + "..."
