@@ -1,0 +1,390 @@
+"""How probable the tests are on a given tree, runs integrated out (Laplace), many trees at once.
+
+Model. A run has a log-normal prior (``RunPrior``). A test sees ``amps`` times the sum of the runs
+that take part in it, with Gaussian error; with a small probability it lies: then it saw no change
+(a load that never ran, a lead that slipped) or a jump of any size (something else switched).
+``line-drop`` sees hot and neutral of each run and the source in front.
+
+Runs that the same tests see cannot be told apart; only their sum can. They are merged into one
+column whose prior has the mean and variance of the sum (Fenton and Wilkinson's match of a sum of
+log-normals), which makes the integral smaller and Laplace's approximation better.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.tree.observations import Tests
+from meterlink.tree.trees import Flags, Floats, Masks
+
+JUMP_RANGE_MV = (5.0, 5000.0)  # a false jump may be of any size in here (log-uniform)
+EYE_WIDTH = 0.35  # spread of what a person calls a jump, as a part of the limit
+HOT_RATIO_SD = 0.12  # hot over neutral of the same run: same cable, other joints (common practice)
+POOR_HOT_SD = 1.2  # the same where one of them has a poor joint
+POOR_HOT_SHARE = 0.03
+SOURCE_MOHM, SOURCE_SD = 150.0, 0.8  # median of source impedance and its log spread (from memory)
+SPLIT_ALPHA = 1.2  # Dirichlet weight that gives a share of a sum the spread of one run's prior
+MAX_STEP = 1.2  # in log mohm
+MAX_ITERATIONS = 40
+TINY = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class RunPrior:
+    """Log-normal prior of a run's neutral resistance.
+
+    The median is that of a run's usual length in the stated conductor and two sound joints; the
+    home run from the panel is longer. The spread is a factor of 2.2 (METHOD section 3).
+    """
+
+    median_mohm: float = 30.0
+    home_median_mohm: float = 75.0
+    log_sd: float = 0.79
+
+    @classmethod
+    def for_conductor(cls, ohm_per_m: float | None) -> "RunPrior":
+        """Prior for a conductor of ``ohm_per_m``.
+
+        3 m between neighbours, 9 m of home run, 6 mohm of joints (common practice for dwellings).
+        """
+        if ohm_per_m is None:
+            return cls()
+        return cls(median_mohm=3.0e3 * ohm_per_m + 6.0, home_median_mohm=9.0e3 * ohm_per_m + 6.0)
+
+    @property
+    def relative_variance(self) -> float:
+        """Variance over mean squared of one run."""
+        return float(np.expm1(self.log_sd**2))
+
+    def mean(self, median: float) -> float:
+        """Mean of a run with the given median."""
+        return float(median * np.exp(self.log_sd**2 / 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """The groups of runs that the tests can tell apart, for ``N`` trees padded to ``D`` columns.
+
+    Attributes:
+        seen: Which tests see a column, shape ``(N, D, m)``.
+        mean, sd: Normal prior of the log of the column's resistance in mohm, shape ``(N, D)``.
+        used: Columns that exist.
+        group: For each run of each tree the column it is in, -1 where no test sees it, ``(N, E)``.
+        size: Number of runs in a column.
+    """
+
+    seen: Flags
+    mean: Floats
+    sd: Floats
+    used: Flags
+    group: NDArray[np.intp]
+    size: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Mode and curvature of the runs on each of ``N`` trees.
+
+    Attributes:
+        log_evidence: Log probability (density) of all tests, shape ``(N,)``.
+        log_mohm: Mode of the log resistances of the columns, ``(N, D)``.
+        covariance: Of these logs, ``(N, D, D)``.
+        truth: Probability that each test says what it seems to, ``(N, m)``.
+        log_hot: Mode of log(hot / neutral) of the columns; empty where no test is ``line-drop``.
+        hot_covariance: Joint covariance of log resistances and log hot ratios, ``(N, 2D, 2D)``.
+        predicted_mv: What each test should show at the mode, ``(N, m)``.
+    """
+
+    log_evidence: Floats
+    log_mohm: Floats
+    covariance: Floats
+    truth: Floats
+    log_hot: Floats
+    hot_covariance: Floats
+    predicted_mv: Floats
+
+
+def columns_of(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Columns:
+    """Merge the runs of each tree that the same tests see.
+
+    Args:
+        masks: Trees, shape ``(N, E)``.
+        home: Which runs start at the panel, same shape.
+        tests: ``m`` tests.
+        prior: Of the runs.
+    """
+    trees = len(masks)
+    seen = tests.carrying(masks)
+    weights = np.random.default_rng(1).integers(1, 1 << 62, size=len(tests), dtype=np.int64)
+    key = np.where(seen, weights, 0).sum(axis=2)  # wraps: a hash of the set of tests
+    key = np.where(masks == 0, 0, key)
+    order = np.argsort(key, axis=1, kind="stable")
+    ordered = np.take_along_axis(key, order, axis=1)
+    starts = np.ones_like(ordered, dtype=bool)
+    starts[:, 1:] = ordered[:, 1:] != ordered[:, :-1]
+    starts &= ordered != 0
+    rank = np.cumsum(starts, axis=1) - 1
+    group = np.empty_like(order)
+    np.put_along_axis(group, order, np.where(ordered != 0, rank, -1), axis=1)
+    width = max(1, int(rank.max(initial=0)) + 1)
+
+    size = np.zeros((trees, width), dtype=np.intp)
+    total = np.zeros((trees, width))
+    variance = np.zeros((trees, width))
+    pattern = np.zeros((trees, width, len(tests)), dtype=bool)
+    t, e = np.nonzero(group >= 0)
+    g = group[t, e]
+    mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))[t, e]
+    np.add.at(size, (t, g), 1)
+    np.add.at(total, (t, g), mean)
+    np.add.at(variance, (t, g), prior.relative_variance * mean**2)
+    pattern[t, g] = seen[t, e]
+    used = size > 0
+    safe = np.where(used, total, 1.0)
+    log_variance = np.log1p(np.where(used, variance, 0.0) / safe**2)
+    return Columns(
+        seen=pattern,
+        mean=np.log(safe) - log_variance / 2,
+        sd=np.sqrt(np.where(used, log_variance, 1.0)),
+        used=used,
+        group=group,
+        size=size,
+    )
+
+
+def evidence_key(masks: Masks, home: Flags, tests: Tests) -> NDArray[np.int64]:
+    """A number for each tree; trees with the same number have the same evidence.
+
+    It hashes the multiset of (tests that see the run, home run or not) over the runs that any
+    test sees.
+    """
+    rng = np.random.default_rng(2)
+    weights = rng.integers(1, 1 << 62, size=len(tests), dtype=np.int64)
+    unique, inverse = np.unique(masks, return_inverse=True)
+    hashed = np.where(tests.carrying(unique), weights, 0).sum(axis=-1)
+    pattern = hashed[inverse.reshape(masks.shape)]
+    with np.errstate(over="ignore"):
+        mixed = (pattern ^ (pattern >> 31)) * np.int64(0x1D8E4E27C47D124F)
+        mixed = (mixed ^ (mixed >> 29)) * np.int64(0x6B5FCA6AF2BF4AD1) + home * np.int64(0x51ED270B)
+        mixed = (mixed ^ (mixed >> 32)) * np.int64(0x3C79AC492BA7B653)
+        key: NDArray[np.int64] = np.where(pattern == 0, 0, mixed).sum(axis=1)
+    return key
+
+
+def _normal(x: Floats, sd: Floats | float) -> Floats:
+    """Log density of a normal with mean 0."""
+    result: Floats = -0.5 * (x / sd) ** 2 - np.log(sd) - 0.9189385332046727
+    return result
+
+
+def _log_phi(x: Floats) -> Floats:
+    """Log of the standard normal distribution function (logistic match, from memory: 1.4e-4)."""
+    result: Floats = -np.logaddexp(0.0, -(0.07056 * x**3 + 1.5976 * x))
+    return result
+
+
+class _Problem:
+    """One batch of trees: objective, truth probabilities and normal equations at a point.
+
+    Parameters are ``x = [log mohm (D), log hot ratio (D), log source (1)]``; the last two parts
+    only where a test is ``line-drop``.
+    """
+
+    def __init__(self, columns: Columns, tests: Tests) -> None:
+        self.tests = tests
+        self.columns = columns
+        self.with_line = bool(tests.line.any())
+        self.trees, self.width = columns.mean.shape
+        self.design = np.swapaxes(columns.seen, 1, 2) * tests.amps[:, None]  # (N, m, D)
+        self.any_seen = columns.seen.any(axis=1)
+        self.size = 2 * self.width + 1 if self.with_line else self.width
+        false_jump = -np.log(
+            np.maximum(np.abs(tests.drop), 1.0) * np.log(JUMP_RANGE_MV[1] / JUMP_RANGE_MV[0])
+        )
+        log_false = np.where(
+            tests.no_change,
+            _normal(tests.drop, tests.u),
+            np.where(tests.measured, false_jump, 0.0),
+        )
+        self.log_lie = np.log(tests.lie) + log_false
+        self.log_true = np.log1p(-tests.lie)
+
+    def part(self, rows: NDArray[np.intp]) -> "_Problem":
+        """The same for some of the trees."""
+        c = self.columns
+        return _Problem(
+            Columns(
+                c.seen[rows], c.mean[rows], c.sd[rows], c.used[rows], c.group[rows], c.size[rows]
+            ),
+            self.tests,
+        )
+
+    def start(self) -> Floats:
+        """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
+
+        Tests that saw no change while some run takes part are left out: they are probably lies.
+        """
+        c, tests = self.columns, self.tests
+        mean = np.exp(c.mean + c.sd**2 / 2)
+        ridge = 1 / (mean**2 * np.expm1(c.sd**2))
+        weight = np.where(tests.measured & ~(tests.no_change & self.any_seen), 1 / tests.u**2, 0.0)
+        design = self.design * np.where(tests.line, 2.0, 1.0)[:, None]
+        target = tests.drop - np.where(tests.line, tests.amps * SOURCE_MOHM, 0.0)
+        weight = np.where(
+            tests.line, weight / (1 + weight * (tests.amps * SOURCE_MOHM) ** 2), weight
+        )
+        weighted = np.swapaxes(design * weight[..., None], 1, 2)
+        normal = weighted @ design
+        normal[:, np.arange(self.width), np.arange(self.width)] += ridge
+        right = (weighted @ np.broadcast_to(target, weight.shape)[..., None])[..., 0] + ridge * mean
+        runs = np.linalg.solve(normal, right[..., None])[..., 0]
+        x = np.zeros((self.trees, self.size))
+        x[:, : self.width] = np.log(np.maximum(runs, 0.1 * np.exp(c.mean)))
+        if self.with_line:
+            x[:, -1] = np.log(SOURCE_MOHM)
+        return x
+
+    def predict(self, x: Floats) -> tuple[Floats, Floats]:
+        """Predicted drops ``(N, m)`` and their derivatives ``(N, m, size)``."""
+        runs = np.exp(x[:, : self.width])
+        slope = self.design * runs[:, None, :]
+        if not self.with_line:
+            return slope.sum(axis=2), slope
+        line = self.tests.line[:, None]
+        hot = np.exp(x[:, self.width : -1])[:, None, :] * slope * line
+        source = np.exp(x[:, -1:]) * self.tests.amps * self.tests.line
+        both = slope + hot
+        return both.sum(axis=2) + source, np.concatenate([both, hot, source[..., None]], axis=2)
+
+    def likelihood(self, predicted: Floats) -> tuple[Floats, Floats]:
+        """Log likelihood of each test with lies mixed in, and the probability of its truth."""
+        tests = self.tests
+        honest = np.where(
+            tests.measured,
+            _normal(tests.drop - predicted, tests.u),
+            _log_phi((predicted - tests.u) / (EYE_WIDTH * tests.u)),
+        )
+        log_true = self.log_true + honest
+        both = np.logaddexp(log_true, self.log_lie)
+        return both, np.exp(log_true - both)
+
+    def prior(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        """Log prior, its gradient and (positive) curvature, per parameter."""
+        c = self.columns
+        z = (x[:, : self.width] - c.mean) / c.sd
+        log_p = np.where(c.used, -0.5 * z**2 - np.log(c.sd), 0.0).sum(axis=1)
+        gradient = np.zeros_like(x)
+        curvature = np.ones_like(x)
+        gradient[:, : self.width] = np.where(c.used, -z / c.sd, 0.0)
+        curvature[:, : self.width] = np.where(c.used, 1 / c.sd**2, 1.0)
+        if self.with_line:
+            ratio = x[:, self.width : -1]
+            sound = np.log(1 - POOR_HOT_SHARE) - 0.5 * (ratio / HOT_RATIO_SD) ** 2
+            sound -= np.log(HOT_RATIO_SD)
+            poor = np.log(POOR_HOT_SHARE) - 0.5 * (ratio / POOR_HOT_SD) ** 2 - np.log(POOR_HOT_SD)
+            both = np.logaddexp(sound, poor)
+            log_p += np.where(c.used, both, 0.0).sum(axis=1)
+            share = np.exp(sound - both)
+            precision = share / HOT_RATIO_SD**2 + (1 - share) / POOR_HOT_SD**2
+            gradient[:, self.width : -1] = np.where(c.used, -precision * ratio, 0.0)
+            curvature[:, self.width : -1] = np.where(c.used, precision, 1.0)
+            z_source = (x[:, -1] - np.log(SOURCE_MOHM)) / SOURCE_SD
+            log_p += -0.5 * z_source**2 - np.log(SOURCE_SD)
+            gradient[:, -1] = -z_source / SOURCE_SD
+            curvature[:, -1] = 1 / SOURCE_SD**2
+        return log_p, gradient, curvature
+
+    def objective(self, x: Floats) -> Floats:
+        """Log posterior up to a constant."""
+        total: Floats = self.likelihood(self.predict(x)[0])[0].sum(axis=1) + self.prior(x)[0]
+        return total
+
+    def normal_equations(self, x: Floats) -> tuple[Floats, Floats]:
+        """Gradient ``(N, size)`` and Gauss-Newton curvature ``(N, size, size)`` at ``x``."""
+        predicted, slope = self.predict(x)
+        truth = self.likelihood(predicted)[1]
+        weight = np.where(self.tests.measured, truth / self.tests.u**2, 0.0)
+        _, gradient, curvature = self.prior(x)
+        weighted = np.swapaxes(slope * weight[..., None], 1, 2)
+        gradient = gradient + (weighted @ (self.tests.drop - predicted)[..., None])[..., 0]
+        hessian = weighted @ slope
+        diagonal = np.arange(self.size)
+        hessian[:, diagonal, diagonal] += curvature
+        return gradient, hessian
+
+
+def _climb(problem: _Problem, x: Floats) -> Floats:
+    """Damped Gauss-Newton ascent to the mode of each tree, finished trees left alone."""
+    damping = np.full(problem.trees, 1e-3)
+    value = problem.objective(x)
+    active = np.arange(problem.trees)
+    part = problem
+    for _ in range(MAX_ITERATIONS):
+        gradient, hessian = part.normal_equations(x[active])
+        diagonal = np.arange(problem.size)
+        hessian[:, diagonal, diagonal] *= 1 + damping[active][:, None]
+        step = np.linalg.solve(hessian, gradient[..., None])[..., 0]
+        largest = np.abs(step).max(axis=1)
+        step *= np.minimum(1.0, MAX_STEP / np.maximum(largest, TINY))[:, None]
+        candidate = x[active] + step
+        new = part.objective(candidate)
+        gain = new - value[active]
+        better = gain >= -1e-9
+        x[active[better]] = candidate[better]
+        value[active[better]] = new[better]
+        damping[active] *= np.where(better, 0.2, 10.0)
+        done = (better & (gain < 1e-4) & (largest < 0.05)) | (damping[active] > 1e6)
+        if done.all():
+            break
+        if done.any():
+            active = active[~done]
+            part = problem.part(active)
+    return x
+
+
+def fit(columns: Columns, tests: Tests) -> Fit:
+    """Laplace's approximation of the evidence on each tree.
+
+    Cost grows with ``N * m * D**2``; memory with ``N * m * D``.
+    """
+    problem = _Problem(columns, tests)
+    if len(tests) == 0 or not columns.used.any():
+        return _unseen(problem)
+    x = _climb(problem, problem.start())
+    predicted = problem.predict(x)[0]
+    likelihood, truth = problem.likelihood(predicted)
+    _, hessian = problem.normal_equations(x)
+    log_prior = problem.prior(x)[0]
+    _, log_det = np.linalg.slogdet(hessian)
+    covariance: Floats = np.linalg.inv(hessian).astype(np.float64)
+    width = problem.width
+    return Fit(
+        log_evidence=likelihood.sum(axis=1) + log_prior - 0.5 * log_det,
+        log_mohm=x[:, :width],
+        covariance=covariance[:, :width, :width],
+        truth=truth,
+        log_hot=x[:, width:-1] if problem.with_line else np.zeros((problem.trees, 0)),
+        hot_covariance=covariance[:, : 2 * width, : 2 * width]
+        if problem.with_line
+        else np.zeros((problem.trees, 0, 0)),
+        predicted_mv=predicted,
+    )
+
+
+def _unseen(problem: _Problem) -> Fit:
+    """The fit where no test sees any run: the prior itself."""
+    c = problem.columns
+    predicted = np.zeros((problem.trees, len(problem.tests)))
+    likelihood, truth = problem.likelihood(predicted)
+    covariance = np.zeros((problem.trees, problem.width, problem.width))
+    covariance[:, np.arange(problem.width), np.arange(problem.width)] = c.sd**2
+    return Fit(
+        log_evidence=likelihood.sum(axis=1),
+        log_mohm=c.mean.copy(),
+        covariance=covariance,
+        truth=truth,
+        log_hot=np.zeros((problem.trees, 0)),
+        hot_covariance=np.zeros((problem.trees, 0, 0)),
+        predicted_mv=predicted,
+    )

@@ -1,0 +1,195 @@
+"""Test rows as the arrays that the resolver computes with."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.setup import Hookup, Verdict
+from meterlink.testlog.rows import TestRow
+from meterlink.tree.trees import Flags, Floats, Masks
+
+USUAL_AMPS = 10.0  # of a heater, where nobody said; only the scale of the runs hangs on it
+AMPS_REL_U = 0.004  # supply wander between tests moves a heater's current so much (common practice)
+AMPS_REL_U_UNKNOWN_PLACE = 0.01  # where the sag at the load's place is not known
+FLOOR_U_MV = 0.3  # nobody knows a drop better: contact of the probes (common practice)
+USUAL_LIMIT_MV = 20.0  # jump that a person sees by eye above 5 to 15 mV of wander (METHOD sizes)
+LIE_NO_CHANGE = 0.03  # a plug not home, a switch off, a lead that slipped: a few per cent
+LIE_JUMP = 0.006  # something else switched just then, a load at the wrong place
+LIE_FLAGGED = 0.15  # the detector noticed something that spoils tests
+SUSPECT_FLAGS = frozenset({"floating-lead", "another-appliance", "idle-moves", "cycles-disagree"})
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """What one test says, in numbers.
+
+    Attributes:
+        test: Row number in the log.
+        hookup: How the meter was connected.
+        leads: Indices of the receptacles of lead A and B (the same twice where there is no B).
+        load: Index of the receptacle with the load.
+        amps: Load current at that place.
+        drop_mv, u_mv: The drop and its standard uncertainty; ``drop_mv`` is ``None`` where only a
+            jump was seen.
+        lie: Probability, before any evidence, that the test does not say what it seems to.
+    """
+
+    test: int
+    hookup: Hookup
+    leads: tuple[int, int]
+    load: int
+    amps: float
+    drop_mv: float | None
+    u_mv: float
+    lie: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tests:
+    """Observations as arrays of length ``m``; drops in mV, currents in A, runs in mohm."""
+
+    __test__ = False
+
+    items: tuple[Observation, ...]
+    ground: Flags
+    line: Flags
+    lead_a: Masks
+    lead_b: Masks
+    load: Masks
+    amps: Floats
+    drop: Floats
+    u: Floats
+    measured: Flags
+    no_change: Flags
+    lie: Floats
+
+    @classmethod
+    def of(cls, items: Iterable[Observation]) -> "Tests":
+        """Arrays of the given observations, in their order."""
+        rows = tuple(items)
+        drop = np.array([0.0 if o.drop_mv is None else o.drop_mv for o in rows])
+        u = np.array([o.u_mv for o in rows])
+        measured = np.array([o.drop_mv is not None for o in rows], dtype=bool)
+        one = np.int64(1)
+        return cls(
+            items=rows,
+            ground=np.array([o.hookup is Hookup.NEUTRAL_GROUND for o in rows], dtype=bool),
+            line=np.array([o.hookup is Hookup.LINE_DROP for o in rows], dtype=bool),
+            lead_a=np.array([one << o.leads[0] for o in rows], dtype=np.int64),
+            lead_b=np.array([one << o.leads[1] for o in rows], dtype=np.int64),
+            load=np.array([one << o.load for o in rows], dtype=np.int64),
+            amps=np.array([o.amps for o in rows]),
+            drop=drop,
+            u=u,
+            measured=measured,
+            no_change=measured & (np.abs(drop) < 3 * u),
+            lie=np.array([o.lie for o in rows]),
+        )
+
+    def __len__(self) -> int:
+        return len(self.items)
+
+    def places(self) -> Masks:
+        """For each test the bits of all receptacles that it names."""
+        return self.lead_a | self.lead_b | self.load
+
+    def only(self, which: Flags | NDArray[np.intp]) -> "Tests":
+        """A part of the tests."""
+        index = np.arange(len(self))[which]
+        return Tests.of(self.items[i] for i in index)
+
+    def carrying(self, masks: Masks) -> Flags:
+        """Whether a run with each mask takes part in each test, shape ``masks.shape + (m,)``.
+
+        A run carries current where the load lies beyond it. Its drop is between the leads of
+        ``neutral-neutral`` where just one of them lies beyond it too; in the other hookups where
+        lead A does.
+        """
+        runs = masks[..., None]
+        loaded = (runs & self.load) != 0
+        a = (runs & self.lead_a) != 0
+        b = (runs & self.lead_b) != 0
+        result: Flags = loaded & np.where(self.ground | self.line, a, a != b)
+        return result
+
+
+def observations_of(circuit: Circuit, rows: Sequence[TestRow]) -> tuple[Observation, ...]:
+    """What the rows of a log say, each row once.
+
+    Rows that say nothing (no drop measured and no jump seen) are left out. The current at each
+    load place is the stated one, corrected for the sag that other tests show there: a heater is a
+    resistance, so its current falls with the voltage it gets.
+    """
+    index = {name: i for i, name in enumerate(circuit.receptacles)}
+    items = [item for row in rows if (item := _observation(circuit, row, index)) is not None]
+    return _with_amps_at_place(circuit, items)
+
+
+def _observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Observation | None:
+    """One row, or ``None`` where it says nothing."""
+    setup = row.setup
+    amps = row.amps or circuit.load_amps or USUAL_AMPS
+    limit = row.limit_mv or USUAL_LIMIT_MV
+    drop = row.drop_mv
+    if drop is not None and math.isfinite(drop):
+        stated = row.drop_u_mv if row.drop_u_mv and math.isfinite(row.drop_u_mv) else limit / 1.645
+        u = max(stated, FLOOR_U_MV)
+    elif row.verdict is Verdict.NOT_IN_PATH:
+        drop, u = 0.0, max(limit / 1.645, FLOOR_U_MV)
+    elif row.verdict is Verdict.IN_PATH:
+        drop, u = None, limit
+    else:
+        return None
+    no_change = drop is not None and abs(drop) < 3 * u
+    lie = LIE_NO_CHANGE if no_change else LIE_JUMP
+    if SUSPECT_FLAGS.intersection(row.flags):
+        lie = LIE_FLAGGED
+    return Observation(
+        test=row.test,
+        hookup=setup.hookup,
+        leads=(index[setup.lead_a], index[setup.lead_b or setup.lead_a]),
+        load=index[setup.load_at],
+        amps=amps,
+        drop_mv=drop,
+        u_mv=u,
+        lie=lie,
+    )
+
+
+def _with_amps_at_place(circuit: Circuit, items: list[Observation]) -> tuple[Observation, ...]:
+    """Correct each test's amps for the sag at the load's place and widen its uncertainty."""
+    sag = _sag_at_place(circuit, items)
+    usual = float(np.mean(list(sag.values()))) if sag else 0.0
+    result = []
+    for item in items:
+        known = item.load in sag
+        share = (sag[item.load] - usual) if known else 0.0
+        rel_u = AMPS_REL_U if known else AMPS_REL_U_UNKNOWN_PLACE
+        u = math.hypot(item.u_mv, rel_u * abs(item.drop_mv or 0.0))
+        result.append(replace(item, amps=item.amps * (1 - share), u_mv=u))
+    return tuple(result)
+
+
+def _sag_at_place(circuit: Circuit, items: list[Observation]) -> dict[int, float]:
+    """Relative supply sag with the load at a place, where a test with lead A there tells.
+
+    ``line-drop`` there is the sag itself; ``neutral-ground`` there is the neutral half of it, the
+    source left aside (it is common to all places and drops out of the comparison).
+    """
+    if not circuit.volts:
+        return {}
+    mv = circuit.volts * 1000
+    ground: dict[int, float] = {}
+    line: dict[int, float] = {}
+    for item in items:
+        if item.leads[0] != item.load or item.drop_mv is None or item.drop_mv < 5 * item.u_mv:
+            continue
+        if item.hookup is Hookup.NEUTRAL_GROUND:
+            ground[item.load] = 2 * item.drop_mv / mv
+        elif item.hookup is Hookup.LINE_DROP:
+            line[item.load] = item.drop_mv / mv
+    return ground if len(ground) >= len(line) else line

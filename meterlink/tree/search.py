@@ -1,0 +1,179 @@
+"""The trees that the tests leave, each with its weight: receptacles put on one after another.
+
+What the tests among some receptacles say depends only on the tree restricted to them. So trees are
+grown receptacle by receptacle, every way of putting the next one on is weighed with the tests that
+are complete by then, and the population is thinned to ``capacity`` so that nothing is biased: trees
+above a threshold are kept as they are, the rest is drawn by systematic sampling and carries the
+threshold as its weight (Fearnhead and Clifford 2003, optimal resampling). As long as no more than
+``capacity`` trees have weight, the result is the full listing. Afterwards receptacles are taken off
+the heaviest trees and put back elsewhere, to find trees that the order of insertion lost.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.tree.evidence import Columns, Fit, RunPrior, columns_of, evidence_key, fit
+from meterlink.tree.observations import Tests
+from meterlink.tree.trees import Flags, Floats, Masks, TreePrior, grow, single, squeeze
+
+CHUNK = 1500  # trees fitted at once: bounds memory
+NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
+
+
+@dataclass(frozen=True, slots=True)
+class Ensemble:
+    """Weighted trees: a listing of the posterior or an unbiased sample of it.
+
+    Attributes:
+        masks, home: The trees, shape ``(K, E)``.
+        log_prior: Log weight of each tree's shape.
+        log_evidence: Log probability of the tests on it.
+        log_importance: Log of how many trees like it each stands for; 0 where it is kept as it is.
+        complete: No tree was left to chance.
+    """
+
+    masks: Masks
+    home: Flags
+    log_prior: Floats
+    log_evidence: Floats
+    log_importance: Floats
+    complete: bool
+
+    @property
+    def weights(self) -> Floats:
+        """Normalised weights, shape ``(K,)``."""
+        log_weight = self.log_prior + self.log_evidence + self.log_importance
+        weight = np.exp(log_weight - log_weight.max())
+        share: Floats = weight / weight.sum()
+        return share
+
+
+def search(
+    tests: Tests,
+    n: int,
+    *,
+    tree_prior: TreePrior,
+    run_prior: RunPrior,
+    capacity: int,
+    seed: int = 0,
+) -> Ensemble:
+    """Weigh the trees of ``n`` receptacles.
+
+    Args:
+        tests: All tests.
+        n: Number of receptacles, at least 1.
+        tree_prior: Weights of shapes.
+        run_prior: Of the runs' resistances.
+        capacity: Number of trees kept after each receptacle.
+        seed: Of the sampling; the same log gives the same answer.
+    """
+    rng = np.random.default_rng(seed)
+    order = insertion_order(tests, n)
+    masks, home = single(order[0])
+    inside = 1 << order[0]
+    places = tests.places()
+    now = tests.only((places & ~inside) == 0)
+    log_evidence = log_evidences(masks, home, now, run_prior)
+    log_prior, log_importance = np.zeros(1), np.zeros(1)
+    complete = True
+    for bit in order[1:]:
+        grown = grow(masks, home, bit, n, tree_prior)
+        inside |= 1 << bit
+        before, now = len(now), tests.only((places & ~inside) == 0)
+        log_prior = log_prior[grown.origin] + grown.log_prior_ratio
+        log_importance = log_importance[grown.origin]
+        masks, home = squeeze(grown.masks, grown.home)
+        if len(now) > before:
+            log_evidence = log_evidences(masks, home, now, run_prior)
+        else:
+            log_evidence = log_evidence[grown.origin]
+        kept, gained, whole = thin(log_prior + log_evidence + log_importance, capacity, rng)
+        complete &= whole
+        masks, home = squeeze(masks[kept], home[kept])
+        log_prior, log_evidence = log_prior[kept], log_evidence[kept]
+        log_importance = log_importance[kept] + gained
+    return Ensemble(masks, home, log_prior, log_evidence, log_importance, complete)
+
+
+def insertion_order(tests: Tests, n: int) -> tuple[int, ...]:
+    """Receptacles in an order in which the tests among those inside are complete early."""
+    places = [int(p) for p in tests.places()]
+    counts = [sum(p >> i & 1 for p in places) for i in range(n)]
+    order = [max(range(n), key=lambda i: (counts[i], -i))]
+    inside = 1 << order[0]
+    while len(order) < n:
+        rest = [i for i in range(n) if not inside >> i & 1]
+
+        def complete(i: int, inside: int = inside) -> tuple[int, int, int]:
+            """Tests that become complete with receptacle ``i``, then tests that touch it."""
+            grown = inside | 1 << i
+            return sum(p >> i & 1 and not p & ~grown for p in places), counts[i], -i
+
+        order.append(max(rest, key=complete))
+        inside |= 1 << order[-1]
+    return tuple(order)
+
+
+def log_evidences(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Floats:
+    """Log evidence of each tree, each different one computed once."""
+    _, first, inverse = np.unique(
+        evidence_key(masks, home, tests), return_index=True, return_inverse=True
+    )
+    values = np.concatenate(
+        [
+            fit(columns_of(masks[part], home[part], tests, prior), tests).log_evidence
+            for part in np.array_split(first, max(1, -(-len(first) // CHUNK)))
+        ]
+    )
+    result: Floats = values[inverse.reshape(-1)]
+    return result
+
+
+def thin(
+    log_weight: Floats, capacity: int, rng: np.random.Generator
+) -> tuple[NDArray[np.intp], Floats, bool]:
+    """Choose at most ``capacity`` trees without bias.
+
+    Returns:
+        Rows kept, log of the factor that each one's importance gains, and whether nothing but
+        negligible trees was left out.
+    """
+    alive = np.flatnonzero(log_weight > log_weight.max() - NEGLIGIBLE)
+    if len(alive) <= capacity:
+        return alive, np.zeros(len(alive)), True
+    weight = np.exp(log_weight[alive] - log_weight.max())
+    weight /= weight.sum()
+    threshold = _threshold(weight, capacity)
+    heavy = weight >= threshold
+    light = np.flatnonzero(~heavy)
+    draws = capacity - int(heavy.sum())
+    steps = np.cumsum(weight[light])
+    at = (rng.random() + np.arange(draws)) / draws * steps[-1]
+    drawn = light[np.minimum(np.searchsorted(steps, at), len(light) - 1)]
+    drawn, times = np.unique(drawn, return_counts=True)
+    share = steps[-1] / draws
+    kept = np.concatenate([np.flatnonzero(heavy), drawn])
+    gained = np.concatenate([np.zeros(int(heavy.sum())), np.log(times * share / weight[drawn])])
+    return alive[kept], gained, False
+
+
+def _threshold(weight: Floats, capacity: int) -> float:
+    """The ``k`` for which ``sum(min(weight / k, 1))`` is ``capacity``."""
+    ordered = np.sort(weight)
+    below = np.cumsum(ordered)
+    above = len(weight) - 1 - np.arange(len(weight))
+    # with the i smallest below the threshold: below[i] / k + above[i] = capacity
+    room = capacity - above
+    ok = (room > 0) & (below / np.maximum(room, 1) >= ordered)
+    i = int(np.flatnonzero(ok)[-1])
+    return float(below[i] / room[i])
+
+
+def refit(
+    ensemble: Ensemble, rows: NDArray[np.intp], tests: Tests, prior: RunPrior
+) -> tuple[Columns, Fit]:
+    """The runs on some of the trees of an ensemble."""
+    columns = columns_of(ensemble.masks[rows], ensemble.home[rows], tests, prior)
+    return columns, fit(columns, tests)

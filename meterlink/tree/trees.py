@@ -1,0 +1,203 @@
+"""Wiring trees as sets of bit masks, many at a time.
+
+A run is told by the receptacles that lie beyond it: bit ``i`` of its mask is set where receptacle
+``i`` gets its power through that run. The masks of one tree are nested or disjoint and all
+different, and they say everything: the run that feeds receptacle ``i`` is the smallest mask with
+bit ``i``, a mask that is just the union of smaller ones ends in a splice, and whether a run is on
+the way of a test's current is a question about its mask alone. So thousands of trees are one
+array of integers, and growing them is arithmetic on it.
+
+Arrays of trees have the shape ``(trees, runs)``, zero where a tree has fewer runs.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Masks = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+
+MAX_RECEPTACLES = 40  # bits used of 63; nobody's breaker has more (common practice: 8 to 13)
+
+
+@dataclass(frozen=True, slots=True)
+class TreePrior:
+    """Weights of the shapes that a circuit can have, relative to a plain chain.
+
+    A chain is the most common, a fork at a receptacle less, a hidden splice least (common
+    practice). The number of places where a fork can be grows with the square of the number of
+    receptacles, the number of forks that people make only with the number itself; the weight of
+    one fork therefore falls with ``n``: ``forks_per_receptacle * 4 / n`` makes that many forks
+    per receptacle the expected number (there are about ``n**2 / 4`` trees with one fork for each
+    chain).
+    """
+
+    forks_per_receptacle: float = 0.15
+    splices_per_receptacle: float = 0.075
+    panel_forks_per_receptacle: float = 0.05
+
+    def log_fork(self, n: int) -> float:
+        """Log weight of one more branch at a receptacle or splice, ``n`` receptacles in all."""
+        return float(np.log(min(1.0, self.forks_per_receptacle * 4 / n)))
+
+    def log_splice(self, n: int) -> float:
+        """Log weight of one splice with two onward runs."""
+        return float(np.log(min(1.0, self.splices_per_receptacle * 4 / n)))
+
+    def log_panel_fork(self, n: int) -> float:
+        """Log weight of one more run that starts at the panel."""
+        return float(np.log(min(1.0, self.panel_forks_per_receptacle * 4 / n)))
+
+
+@dataclass(frozen=True, slots=True)
+class Grown:
+    """Trees after one more receptacle was put on.
+
+    Attributes:
+        masks: Masks of the new trees, two columns wider than before.
+        home: Which runs start at the panel.
+        origin: Row of the tree that each was grown from.
+        log_prior_ratio: Log of the new tree's prior weight over the old one's.
+    """
+
+    masks: Masks
+    home: Flags
+    origin: NDArray[np.intp]
+    log_prior_ratio: Floats
+
+
+def single(bit: int) -> tuple[Masks, Flags]:
+    """The one tree with one receptacle, as masks and home flags of shape ``(1, 1)``."""
+    return np.array([[1 << bit]], dtype=np.int64), np.array([[True]])
+
+
+def is_splice(masks: Masks) -> Flags:
+    """Which runs end in a splice: their mask is the union of smaller masks of the same tree."""
+    part = (masks[:, :, None] & masks[:, None, :]) == masks[:, None, :]
+    smaller = part & (masks[:, :, None] != masks[:, None, :])
+    union = np.bitwise_or.reduce(np.where(smaller, masks[:, None, :], 0), axis=2)
+    result: Flags = (masks != 0) & (union == masks)
+    return result
+
+
+def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown:
+    """Put receptacle ``bit`` on every tree in every possible way, each result exactly once.
+
+    The ways are: as a leaf at any point, in line on a run, through a new splice on a run, or as
+    the receptacle that an existing splice turns out to be.
+
+    Args:
+        masks: Trees, shape ``(trees, runs)``; none has ``bit`` yet.
+        home: Which runs start at the panel, same shape.
+        bit: Index of the new receptacle.
+        n: Number of receptacles of the finished circuit, for the prior.
+        prior: Weights of shapes.
+    """
+    trees, runs = masks.shape
+    new = np.int64(1) << np.int64(bit)
+    exists = masks != 0
+    # above[t, e, f]: run f is on the way to run e or is e itself
+    above = ((masks[:, :, None] & masks[:, None, :]) == masks[:, :, None]) & exists[:, None, :]
+    strictly = above & ~np.eye(runs, dtype=bool)[None]
+    through = np.where(above, masks[:, None, :] | new, masks[:, None, :])
+    beyond = np.where(strictly, masks[:, None, :] | new, masks[:, None, :])
+    splice = is_splice(masks)
+    leaf = (masks & (masks - 1)) == 0
+    log_fork, log_splice = prior.log_fork(n), prior.log_splice(n)
+
+    parts: list[tuple[Masks, Flags, NDArray[np.intp], Floats]] = []
+
+    def add(
+        body: Masks,
+        body_home: Flags,
+        tail: tuple[Masks, Masks],
+        tail_home: Flags,
+        which: Flags,
+        log_ratio: Floats,
+    ) -> None:
+        """Collect the grown trees of one way where ``which[t, e]`` allows it."""
+        t, e = np.nonzero(which)
+        width = np.stack([tail[0][t, e], tail[1][t, e]], axis=1)
+        ends = np.stack([tail_home[t, e], np.zeros(len(t), dtype=bool)], axis=1)
+        parts.append(
+            (
+                np.concatenate([body[t, e], width], axis=1),
+                np.concatenate([body_home[t, e], ends], axis=1),
+                t,
+                log_ratio[t, e],
+            )
+        )
+
+    zero = np.zeros_like(masks)
+    lone = np.full_like(masks, new)
+    same_home = np.broadcast_to(home[:, None, :], (trees, runs, runs))
+    parted_home = same_home & ~np.eye(runs, dtype=bool)[None]
+    no_home = np.zeros_like(home)
+    flat = np.zeros(masks.shape)
+
+    panel_home = np.concatenate(
+        [home, np.ones((trees, 1), dtype=bool), np.zeros((trees, 1), dtype=bool)], axis=1
+    )
+    parts.append(
+        (
+            np.concatenate([masks, lone[:, :1], zero[:, :1]], axis=1),
+            panel_home,
+            np.arange(trees),
+            np.full(trees, prior.log_panel_fork(n)),
+        )
+    )
+    add(through, same_home, (lone, zero), no_home, exists, np.where(leaf, 0.0, log_fork))
+    add(beyond, parted_home, (masks | new, zero), home, exists, flat)
+    add(beyond, parted_home, (masks | new, lone), home, exists, flat + log_splice)
+    add(through, same_home, (zero, zero), no_home, splice, flat + log_fork - log_splice)
+    return Grown(
+        np.concatenate([p[0] for p in parts]),
+        np.concatenate([p[1] for p in parts]),
+        np.concatenate([p[2] for p in parts]),
+        np.concatenate([p[3] for p in parts]),
+    )
+
+
+def squeeze(masks: Masks, home: Flags) -> tuple[Masks, Flags]:
+    """Order the runs of each tree, largest mask first, and drop columns that no tree uses."""
+    order = np.argsort(-masks, axis=1, kind="stable")
+    masks = np.take_along_axis(masks, order, axis=1)
+    home = np.take_along_axis(home, order, axis=1)
+    width = max(1, int((masks != 0).sum(axis=1).max(initial=1)))
+    return masks[:, :width], home[:, :width]
+
+
+def every_tree(n: int, prior: TreePrior | None = None) -> tuple[Masks, Flags, Floats]:
+    """All trees of ``n`` receptacles with their log prior weights (not normalised).
+
+    Their number is OEIS A005263(n + 1): 1, 4, 32, 396, 6692, 143816 for 1 to 6.
+    """
+    prior = prior or TreePrior()
+    masks, home = single(0)
+    log_prior = np.zeros(1)
+    for bit in range(1, n):
+        grown = grow(masks, home, bit, n, prior)
+        log_prior = log_prior[grown.origin] + grown.log_prior_ratio
+        masks, home = squeeze(grown.masks, grown.home)
+    return masks, home, log_prior
+
+
+def clades(masks: Masks, n: int) -> Masks:
+    """For each tree and receptacle the receptacles that it feeds, itself among them.
+
+    Shape ``(trees, n)``. Equal rows mean the same order among receptacles (who feeds whom),
+    whatever the splices.
+    """
+    result = np.zeros((len(masks), n), dtype=np.int64)
+    for i in range(n):
+        bit = np.int64(1) << np.int64(i)
+        having = np.where((masks & bit) != 0, masks, np.iinfo(np.int64).max)
+        result[:, i] = having.min(axis=1)  # nested masks: the smallest number is the inner one
+    return result
+
+
+def bits_of(mask: int) -> tuple[int, ...]:
+    """Indices of the receptacles in a mask, ascending."""
+    return tuple(i for i in range(mask.bit_length()) if mask >> i & 1)
