@@ -1,0 +1,192 @@
+"""Which readings belong to idle, on and after, when the marks only say about when.
+
+The load comes on from 1 s before to 5 s after its mark, or never; off likewise. A jump that stands
+out is timed by the single most likely change near the mark; readings between the last quiet one and
+the settled level belong to no stage. Where no jump stands out, only readings that lie outside the
+time in which it could have come are used.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from meterlink.levels.change import most_likely_change
+from meterlink.levels.flags import Flag
+from meterlink.levels.statistics import difference_sd, display_sd, robust_center
+from meterlink.levels.trace import Samples
+
+Floats = npt.NDArray[np.float64]
+
+EARLY_S = 1.0  # the contract of the marks: up to 1 s before ...
+LATE_S = 5.0  # ... to 5 s after
+SLACK_S = 3.0  # searched beyond the contract, with a flag
+FEW = 5
+SETTLE_S = 3.0  # until meter and leads have settled after a switching
+STEP_SDS = 8.0
+IDLE_SHARE = 0.3  # of an idle pickup level: a step below it may be pickup wandering
+ON_QUIET_SHARE = 0.01  # of the jump: a reading that is lower by more has begun to fall
+LINE_SHARE = 0.004  # the same of a supply level
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """The times that matter of one on/off cycle, in seconds.
+
+    Attributes:
+        start_s: When the test, or this cycle's idle stage, began.
+        on_s, off_s: The operator's marks; ``off_s`` is ``None`` where there is none.
+        end_s: When the cycle ended: end of the test or the next cycle's load-on mark.
+    """
+
+    start_s: float
+    on_s: float
+    off_s: float | None
+    end_s: float
+
+
+@dataclass(slots=True)
+class Stages:
+    """The usable readings of one cycle by stage.
+
+    Attributes:
+        idle, on, after: Settled readings; may be empty.
+        on_at_s, off_at_s: When the jump and the fall were seen, ``None`` where not.
+        flags: What was noticed.
+    """
+
+    idle: Samples
+    on: Samples
+    after: Samples
+    on_at_s: float | None = None
+    off_at_s: float | None = None
+    flags: list[Flag] = field(default_factory=list)
+
+
+def split_stages(samples: Samples, marks: Marks, *, line: bool) -> Stages:
+    """Sort the samples of one cycle into stages.
+
+    Args:
+        samples: Everything between ``marks.start_s`` and ``marks.end_s``.
+        marks: The cycle's marks.
+        line: The levels are the supply itself (line-drop), not pickup.
+    """
+    usable = samples.usable()
+    off_s = marks.end_s if marks.off_s is None else marks.off_s
+    idle = settled(usable.between(marks.start_s, max(marks.on_s - EARLY_S, marks.start_s)), line)
+    rough_on = usable.between(_inside(marks.on_s, LATE_S, off_s), off_s - EARLY_S)
+    if len(rough_on) == 0:
+        rough_on = usable.between(marks.on_s, off_s)
+    if len(idle) == 0 or len(rough_on) == 0:
+        after = usable.between(off_s + LATE_S, marks.end_s)
+        return Stages(idle, rough_on, after, flags=[Flag.FEW_READINGS])
+    base = float(np.median(idle.mv))
+    high = float(np.median(rough_on.mv))
+    step = least_step(idle, base, line)
+    if abs(high - base) < step:
+        on = usable.between(_inside(marks.on_s, LATE_S + 0.5, off_s), off_s - EARLY_S)
+        after = usable.between(off_s + LATE_S + 0.5, marks.end_s)
+        return Stages(idle, on if len(on) >= FEW else rough_on, after)
+    return _with_jump(usable, marks, off_s, base, high, step, line=line)
+
+
+def least_step(idle: Samples, base: float, line: bool) -> float:
+    """Change of level in mV that stands out of the idle readings' noise and wander."""
+    noise = max(difference_sd(idle.mv), robust_center(idle.mv)[1], display_sd(idle.display_mv))
+    share = LINE_SHARE if line else IDLE_SHARE
+    return max(STEP_SDS * noise, share * abs(base)) + 1e-6
+
+
+def settled(stage: Samples, line: bool) -> Samples:
+    """Leave out the leading readings of a stage that are still on their way to its level."""
+    if len(stage) <= FEW:
+        return stage
+    tail = stage.mv[-max(len(stage) // 2, FEW) :]
+    center, spread = robust_center(tail)
+    share = LINE_SHARE if line else IDLE_SHARE
+    noise = max(spread, difference_sd(tail), display_sd(stage.display_mv))
+    near = np.abs(stage.mv - center) <= max(5.0 * noise, 0.5 * share * abs(center)) + 1e-6
+    for first in range(len(stage) - FEW + 1):
+        if near[first] and near[first : first + FEW].mean() >= 0.8:
+            break
+    else:
+        first = len(stage) - FEW
+    mask = near.copy()
+    mask[:first] = False
+    return stage.where(mask)
+
+
+def _inside(mark_s: float, wait_s: float, stop_s: float) -> float:
+    """``mark_s + wait_s``, but not past the middle of a stage that is shorter than it should be."""
+    return min(mark_s + wait_s, 0.5 * (mark_s + stop_s))
+
+
+def _with_jump(
+    usable: Samples,
+    marks: Marks,
+    off_s: float,
+    base: float,
+    high: float,
+    step: float,
+    *,
+    line: bool,
+) -> Stages:
+    """Stages of a cycle whose jump stands out."""
+    flags: list[Flag] = []
+    quiet = min(0.5 * step, 0.25 * abs(high - base))
+    until_off = usable.between(marks.start_s, off_s - EARLY_S)
+    rise = switch_time(until_off, marks.on_s, base, high, quiet)
+    idle = settled(until_off.between(marks.start_s, rise[0] + 1e-9), line)
+    on_at_s = 0.5 * (rise[0] + rise[1])
+    on_and_after = usable.between(rise[1], marks.end_s)
+    late = usable.between(off_s + LATE_S, marks.end_s)
+    if len(late) == 0:
+        late = on_and_after.where(np.arange(len(on_and_after)) >= len(on_and_after) - 3)
+    low = float(np.median(late.mv)) if len(late) else high
+    off_at_s: float | None = None
+    last_on_s = off_s - EARLY_S
+    after = usable.between(marks.end_s, marks.end_s)
+    if marks.off_s is not None and abs(low - high) > 0.5 * abs(high - base):
+        tail = on_and_after.between(off_s - 3.0 * EARLY_S, off_s - EARLY_S)
+        quiet_on = max(STEP_SDS * difference_sd(tail.mv), ON_QUIET_SHARE * abs(high - base))
+        level_on = float(np.median(tail.mv)) if len(tail) else high
+        quiet_on = min(quiet_on, 0.25 * abs(high - low))
+        fall = switch_time(on_and_after, marks.off_s, level_on, low, quiet_on)
+        off_at_s, last_on_s = 0.5 * (fall[0] + fall[1]), fall[0]
+        after = settled(usable.between(fall[1] + SETTLE_S, marks.end_s), line)
+    elif marks.off_s is not None and marks.end_s - marks.off_s > LATE_S + SLACK_S:
+        flags.append(Flag.LOAD_STAYED_ON)
+    on = usable.between(_inside(on_at_s, SETTLE_S, last_on_s), last_on_s)
+    flags += timing_flags(on_at_s, marks.on_s) + timing_flags(off_at_s, marks.off_s)
+    return Stages(idle, on, after, on_at_s, off_at_s, flags)
+
+
+def switch_time(
+    samples: Samples, mark_s: float, before: float, after: float, quiet: float
+) -> tuple[float, float]:
+    """Times of the last reading before and the first reading in a switching near a mark.
+
+    The most likely change splits the two levels; from there the search goes back to the last
+    reading within ``quiet`` of the level before. Values are clipped to the two levels, so that no
+    wild reading draws the split.
+    """
+    low, high = min(before, after), max(before, after)
+    clipped = np.clip(samples.mv, low, high)
+    times = samples.t_s
+    inside = (times > mark_s - EARLY_S - SLACK_S) & (times < mark_s + LATE_S + SLACK_S + SETTLE_S)
+    candidates = np.flatnonzero(inside[1:]) + 1
+    if candidates.size == 0 or times.size < 2:
+        return mark_s, mark_s
+    split = most_likely_change(clipped, int(candidates[0]), int(candidates[-1])).split
+    while split > 1 and abs(samples.mv[split - 1] - before) > quiet:
+        split -= 1
+    return float(times[split - 1]), float(times[split])
+
+
+def timing_flags(at_s: float | None, mark_s: float | None) -> list[Flag]:
+    """Flags of a load that came outside the time that its mark allows (half a second of grace)."""
+    if at_s is None or mark_s is None:
+        return []
+    if at_s < mark_s - EARLY_S - 0.5:
+        return [Flag.LOAD_EARLY]
+    return [Flag.LOAD_LATE] if at_s > mark_s + LATE_S + 0.5 else []

@@ -1,0 +1,183 @@
+"""The readings of one test, kept in bounded memory whatever the rate and the length.
+
+At ordinary rates every reading is kept as it came. Where more than ``FULL_RATE`` readings a second
+come for a while, those within ``BIN_S`` are averaged into one sample that remembers how many they
+were. A stage that lasts longer than it needs keeps its first and its last ``KEEP_S`` seconds: the
+level that counts is the one next to the switching.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from itertools import compress
+
+import numpy as np
+import numpy.typing as npt
+
+from drivers.readings import Function, Reading
+
+Floats = npt.NDArray[np.float64]
+
+BIN_S = 0.02
+FULL_RATE = 50.0  # readings a second above which samples are binned
+RATE_SPAN = 32  # samples over which the rate is judged
+KEEP_S = 120.0
+THIN_EVERY = 256  # samples between two looks at what can go
+
+
+class State(IntEnum):
+    """Whether a sample can be used, and if not, why."""
+
+    USABLE = 0
+    OVERLOAD = 1
+    HOLD = 2
+    WRONG_FUNCTION = 3
+    NO_VALUE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Samples of a stretch of time, as arrays of one shape (n,).
+
+    Attributes:
+        t_s: Monotonic times in seconds.
+        mv: Values in mV; NaN where the state is not usable.
+        count: Readings in each sample.
+        resolution_mv: Weight of the display's last digit in mV; 0 where it is not known.
+        state: ``State`` of each.
+    """
+
+    t_s: Floats
+    mv: Floats
+    count: Floats
+    resolution_mv: Floats
+    state: npt.NDArray[np.int8]
+
+    def between(self, start_s: float, stop_s: float) -> "Samples":
+        """Samples with ``start_s <= t < stop_s``."""
+        return self.where((self.t_s >= start_s) & (self.t_s < stop_s))
+
+    def where(self, mask: npt.NDArray[np.bool_]) -> "Samples":
+        """Samples chosen by a mask of shape (n,)."""
+        return Samples(
+            self.t_s[mask],
+            self.mv[mask],
+            self.count[mask],
+            self.resolution_mv[mask],
+            self.state[mask],
+        )
+
+    def usable(self) -> "Samples":
+        """Samples that have a value to use."""
+        return self.where(self.state == State.USABLE)
+
+    def __len__(self) -> int:
+        return int(self.t_s.size)
+
+    @property
+    def display_mv(self) -> float:
+        """Coarsest resolution among the samples."""
+        return float(self.resolution_mv.max()) if len(self) else 0.0
+
+    @property
+    def readings(self) -> int:
+        """Number of readings in the samples."""
+        return int(self.count.sum())
+
+
+def state_of(reading: Reading, *, direct: bool) -> State:
+    """Whether a reading may be used as volts of the supply's kind.
+
+    Args:
+        reading: As it came from the decoder.
+        direct: The supply is direct current; else AC volts are meant. A reading whose function
+            is not known is taken to be what is meant: the capture or the settings vouch for it.
+    """
+    refused = Function.AC if direct else Function.DC
+    if reading.function in (Function.OTHER, refused):
+        return State.WRONG_FUNCTION
+    if reading.hold:
+        return State.HOLD
+    if reading.overload:
+        return State.OVERLOAD
+    if reading.volts is None or not np.isfinite(reading.volts):
+        return State.NO_VALUE
+    return State.USABLE
+
+
+class Trace:
+    """Samples of a test so far."""
+
+    def __init__(self, *, direct: bool) -> None:
+        self._direct = direct
+        self._t_s: list[float] = []
+        self._mv: list[float] = []
+        self._count: list[int] = []
+        self._resolution_mv: list[float] = []
+        self._state: list[State] = []
+        self._bin_start_s = -np.inf
+        self._stage_start_s = -np.inf
+        self.last: Reading | None = None
+
+    def __len__(self) -> int:
+        return len(self._t_s)
+
+    def add(self, reading: Reading) -> None:
+        """Take one reading. Cost is constant on average."""
+        state = state_of(reading, direct=self._direct)
+        mv = 1e3 * reading.volts if state is State.USABLE and reading.volts is not None else np.nan
+        self.last = reading
+        if self._joins(reading.t_s, state):
+            n = self._count[-1]
+            self._count[-1] = n + 1
+            self._t_s[-1] += (reading.t_s - self._t_s[-1]) / (n + 1)
+            self._mv[-1] += (mv - self._mv[-1]) / (n + 1)
+            return
+        self._bin_start_s = reading.t_s
+        self._t_s.append(reading.t_s)
+        self._mv.append(mv)
+        self._count.append(1)
+        self._resolution_mv.append(1e3 * abs(reading.resolution_v or 0.0))
+        self._state.append(state)
+        if len(self) % THIN_EVERY == 0:
+            self._thin()
+
+    def begin_stage(self, t_s: float) -> None:
+        """Say that another stage starts; what came before is thinned no further."""
+        self._stage_start_s = t_s
+
+    def drop_before(self, t_s: float) -> None:
+        """Forget samples that no later stage needs."""
+        first = next((i for i, t in enumerate(self._t_s) if t >= t_s), len(self))
+        self._keep([i >= first for i in range(len(self))])
+
+    def samples(self) -> Samples:
+        """All samples kept, in time order."""
+        return Samples(
+            np.array(self._t_s, dtype=np.float64),
+            np.array(self._mv, dtype=np.float64),
+            np.array(self._count, dtype=np.float64),
+            np.array(self._resolution_mv, dtype=np.float64),
+            np.array(self._state, dtype=np.int8),
+        )
+
+    def _joins(self, t_s: float, state: State) -> bool:
+        """Whether a reading goes into the open bin."""
+        if len(self) < RATE_SPAN or t_s - self._bin_start_s >= BIN_S or self._state[-1] != state:
+            return False
+        return t_s - self._t_s[-RATE_SPAN] < RATE_SPAN / FULL_RATE
+
+    def _thin(self) -> None:
+        """Drop the middle of a stage that has lasted more than twice what is kept of it."""
+        now_s = self._t_s[-1]
+        start_s = max(self._stage_start_s, self._t_s[0])
+        keep = [t < start_s + KEEP_S or t > now_s - KEEP_S for t in self._t_s]
+        if not all(keep):
+            self._keep(keep)
+
+    def _keep(self, keep: list[bool]) -> None:
+        """Keep the samples for which ``keep`` is true."""
+        self._t_s = list(compress(self._t_s, keep))
+        self._mv = list(compress(self._mv, keep))
+        self._count = list(compress(self._count, keep))
+        self._resolution_mv = list(compress(self._resolution_mv, keep))
+        self._state = list(compress(self._state, keep))
