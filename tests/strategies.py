@@ -1,0 +1,58 @@
+"""Random inputs that several test files share."""
+
+from datetime import UTC, datetime, timedelta, timezone
+
+from hypothesis import strategies as st
+
+from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.testlog.rows import Source, TestRow
+
+#: Text as foreign programs may write it: formulas, quotes, commas, line ends, other scripts.
+awkward_text = st.one_of(
+    st.text(max_size=20),
+    st.text(alphabet="=+-@'\"\t\r\n ,;\uff1da1\u05d0\U0001f600", max_size=12),
+)
+
+_names = st.one_of(
+    st.sampled_from(["Door", "Desk", "Bed", "=1+1", "'x", "@sum", '5" pipe', "a,b", "-3"]),
+    awkward_text.filter(bool),
+)
+_millivolts = st.none() | st.integers(-(10**9), 10**9).map(lambda n: n / 1e4)
+_counts = st.none() | st.integers(0, 10**6)
+
+
+@st.composite
+def setups(draw: st.DrawFn) -> Setup:
+    hookup = draw(st.sampled_from(Hookup))
+    lead_a = draw(_names)
+    lead_b = draw(_names.filter(lambda n: n != lead_a)) if hookup.has_lead_b else None
+    return Setup(hookup, lead_a, lead_b, draw(_names))
+
+
+@st.composite
+def rows(draw: st.DrawFn, test: int = 1) -> TestRow:
+    """A row whose numbers have no more digits than the log keeps."""
+    zone = draw(st.sampled_from([UTC, timezone(timedelta(hours=-5, minutes=-30))]))
+    millis = draw(st.integers(0, 10**12))
+    return TestRow(
+        test=test,
+        time=datetime(2020, 1, 1, tzinfo=zone) + timedelta(milliseconds=millis),
+        setup=draw(setups()),
+        amps=draw(_millivolts),
+        idle_mv=draw(_millivolts),
+        idle_sd_mv=draw(_millivolts),
+        on_mv=draw(_millivolts),
+        on_sd_mv=draw(_millivolts),
+        after_mv=draw(_millivolts),
+        delta_mv=draw(_millivolts),
+        drop_mv=draw(_millivolts),
+        drop_u_mv=draw(_millivolts),
+        limit_mv=draw(_millivolts),
+        verdict=draw(st.sampled_from(Verdict)),
+        n_idle=draw(_counts),
+        n_on=draw(_counts),
+        source=draw(st.sampled_from(Source)),
+        capture=draw(st.none() | awkward_text.filter(bool)),
+        flags=tuple(draw(st.lists(st.sampled_from(["gap", "idle-moves", "=x"]), max_size=3))),
+        note=draw(awkward_text),
+    )
