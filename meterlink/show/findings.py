@@ -1,0 +1,123 @@
+"""What a map says besides the tree, as titles and sentences for the terminal and the report.
+
+Names and reasons come from people: every sentence here is safe to show, with control characters
+replaced and right-to-left names kept to themselves.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from meterlink.show.text_width import clean, isolated
+from meterlink.show.words import (
+    LEANING_FROM,
+    LICENSED,
+    NBSP,
+    certainty,
+    counted,
+    listed,
+    percent,
+    with_uncertainty,
+)
+from meterlink.tree.wiring import Doubt, Loop, PoorJoint, WiringMap
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing to know or to do.
+
+    Attributes:
+        title: What it is about.
+        sentences: One for each case.
+        urgent: It concerns safety.
+    """
+
+    title: str
+    sentences: tuple[str, ...]
+    urgent: bool = False
+
+
+def named(name: str) -> str:
+    """A name as it may stand in a sentence."""
+    return isolated(clean(name))
+
+
+def first_sentence(wiring_map: WiringMap) -> str:
+    """The answer most people came for: the receptacle right after the panel."""
+    first = wiring_map.first
+    sure = f"{certainty(first.probability)}, {percent(first.probability)}"
+    if first.receptacle is None:
+        return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
+    if first.probability < LEANING_FROM:
+        return (
+            "First after the panel: not known yet; the best guess is "
+            f"{named(first.receptacle)} ({percent(first.probability)})"
+        )
+    return f"First after the panel: {named(first.receptacle)} ({sure})"
+
+
+def order_sentence(wiring_map: WiringMap) -> str:
+    """How sure the whole order is, and from how many tests."""
+    state = "settled" if wiring_map.settled else "not settled yet"
+    return (
+        f"Order of {counted(len(wiring_map.points), 'receptacle')}: {state}, "
+        f"{percent(wiring_map.order_probability)}, from {counted(wiring_map.tests, 'test')}"
+    )
+
+
+def joint_sentence(joint: PoorJoint) -> str:
+    """A poor joint with its excess resistance, its heat and who may see to it."""
+    excess = with_uncertainty(joint.excess_mohm, joint.excess_u_mohm)
+    heat = "" if joint.heat_w is None else f", {joint.heat_w:.1f}{NBSP}W of heat with the load on"
+    return (
+        f"Run to {named(joint.run_to)}, {joint.side} side ({certainty(joint.probability)}, "
+        f"{percent(joint.probability)}): {excess}{NBSP}mΩ more than its cable explains"
+        f"{heat}; {LICENSED}."
+    )
+
+
+def doubt_sentence(doubt: Doubt) -> str:
+    """A test that probably lies, with its number and the reason."""
+    return (
+        f"Test {doubt.test} probably does not say what it seems to "
+        f"({percent(doubt.probability)}): {clean(doubt.why).rstrip('.')}. Repeat it."
+    )
+
+
+def loop_sentence(loop: Loop) -> str:
+    """A second path, with its order once round from the panel."""
+    round_trip = " - ".join(("panel", *map(named, loop.order), "panel"))
+    return (
+        f"A second path is more probable than any tree ({percent(loop.probability)}). Once round: "
+        f"{round_trip}. Resistances in that order: "
+        f"{', '.join(f'{run:.1f}' for run in loop.run_mohm)}{NBSP}mΩ. "
+        "What is drawn above is the nearest tree."
+    )
+
+
+def findings(wiring_map: WiringMap) -> tuple[Finding, ...]:
+    """Everything besides the tree, what concerns safety first."""
+    return tuple(finding for finding in _candidates(wiring_map) if finding.sentences)
+
+
+def _candidates(wiring_map: WiringMap) -> Iterator[Finding]:
+    yield Finding(
+        "Poor joints",
+        tuple(joint_sentence(joint) for joint in wiring_map.poor_joints),
+        urgent=True,
+    )
+    loop = wiring_map.loop
+    yield Finding("Second path", (loop_sentence(loop),) if loop else (), urgent=True)
+    yield Finding("Take note", tuple(map(clean, wiring_map.notes)), urgent=True)
+    yield Finding("Tests in doubt", tuple(doubt_sentence(doubt) for doubt in wiring_map.doubts))
+    yield Finding(
+        "Not separated yet",
+        tuple(
+            f"{listed([named(name) for name in group])}: the tests do not tell their order."
+            for group in wiring_map.unseparated
+        ),
+    )
+    untested = [named(name) for name in wiring_map.untested]
+    yield Finding(
+        "Untested",
+        (f"{listed(untested)}: in no test so far.",) if untested else (),
+    )

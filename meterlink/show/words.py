@@ -1,0 +1,73 @@
+"""Numbers and findings as words, the same in the terminal, the report and on the page."""
+
+import math
+from collections.abc import Sequence
+
+SETTLED_FROM = 0.95  # the contract's bound for an order that is settled
+LEANING_FROM = 0.5  # below it, something else is as probable
+
+NBSP = "\u00a0"  # keeps a figure and its unit on one line; shown as a blank
+
+_CERTAINTY = (  # lower bound of the probability, word; our own scale, the bounds are common usage
+    (0.99, "certain"),
+    (SETTLED_FROM, "settled"),
+    (0.80, "likely"),
+    (LEANING_FROM, "leaning"),
+    (0.0, "open"),
+)
+
+LICENSED = "to be opened and remade by whoever is licensed for it"
+
+
+def certainty(probability: float) -> str:
+    """One word for a probability: certain, settled, likely, leaning or open."""
+    return next((word for bound, word in _CERTAINTY if probability >= bound), "open")
+
+
+def percent(probability: float) -> str:
+    r"""A probability as a percentage that never claims more than it is: 100 % is not shown.
+
+    >>> percent(0.934), percent(0.9967), percent(0.99997), percent(0.0)
+    ('93\xa0%', '99.7\xa0%', '>\xa099.9\xa0%', '<\xa00.1\xa0%')
+    """
+    if math.isnan(probability):
+        return f"?{NBSP}%"
+    if probability > 0.9994:
+        return f">{NBSP}99.9{NBSP}%"
+    if probability < 0.001:
+        return f"<{NBSP}0.1{NBSP}%"
+    places = 0 if 0.01 <= probability < 0.985 else 1
+    return f"{100 * probability:.{places}f}{NBSP}%"
+
+
+def decimals(uncertainty: float) -> int:
+    """Decimals that show an uncertainty with one or two figures, at most two decimals."""
+    if not math.isfinite(uncertainty) or uncertainty >= 9.95:
+        return 0
+    return 1 if uncertainty >= 0.095 else 2
+
+
+def with_uncertainty(value: float, uncertainty: float, plus_minus: str = "±") -> str:
+    r"""A value and its standard uncertainty, to the same decimals.
+
+    >>> with_uncertainty(137.62, 0.91)
+    '137.6\xa0±\xa00.9'
+    """
+    if not math.isfinite(value):
+        return "?"
+    places = decimals(uncertainty)
+    if not math.isfinite(uncertainty):
+        return f"{value:.1f}{NBSP}{plus_minus}{NBSP}?"
+    return f"{value:.{places}f}{NBSP}{plus_minus}{NBSP}{uncertainty:.{places}f}"
+
+
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """Names as a list in a sentence: ``A``, ``A and B``, ``A, B and C``."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def counted(number: int, noun: str) -> str:
+    """``1 test``, ``2 tests``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,67 @@
+import math
+
+import pytest
+
+from meterlink.show.words import certainty, counted, listed, percent, with_uncertainty
+
+
+def plain(text: str) -> str:
+    return text.replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [
+        (1.0, "certain > 99.9 %"),
+        (0.99996, "certain > 99.9 %"),
+        (0.9993, "certain 99.9 %"),
+        (0.9967, "certain 99.7 %"),
+        (0.99, "certain 99.0 %"),
+        (0.9876, "settled 98.8 %"),
+        (0.95, "settled 95 %"),
+        (0.9499, "likely 95 %"),
+        (0.8, "likely 80 %"),
+        (0.5, "leaning 50 %"),
+        (0.4, "open 40 %"),
+        (0.004, "open 0.4 %"),
+        (0.0, "open < 0.1 %"),
+        (math.nan, "open ? %"),
+    ],
+)
+def test_a_probability_has_a_word_and_a_figure_that_does_not_boast(
+    probability: float, words: str
+) -> None:
+    assert plain(f"{certainty(probability)} {percent(probability)}") == words
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "shown"),
+    [
+        (137.62, 0.91, "137.6 ± 0.9"),
+        (137.62, 0.05, "137.62 ± 0.05"),
+        (137.62, 14.2, "138 ± 14"),
+        (30.0, 0.0, "30.00 ± 0.00"),
+        (30.0, math.inf, "30.0 ± ?"),
+        (math.nan, 1.0, "?"),
+    ],
+)
+def test_a_value_has_the_decimals_of_its_uncertainty(
+    value: float, uncertainty: float, shown: str
+) -> None:
+    assert plain(with_uncertainty(value, uncertainty)) == shown
+
+
+@pytest.mark.parametrize(
+    ("names", "shown"),
+    [([], ""), (["A"], "A"), (["A", "B"], "A and B"), (["A", "B", "C"], "A, B and C")],
+)
+def test_names_are_listed_as_in_a_sentence(names: list[str], shown: str) -> None:
+    assert listed(names) == shown
+
+
+def test_one_of_a_thing_is_singular() -> None:
+    assert (counted(0, "test"), counted(1, "test"), counted(2, "test")) == (
+        "0 tests",
+        "1 test",
+        "2 tests",
+    )
