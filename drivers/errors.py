@@ -13,6 +13,14 @@ class UnavailableError(DriverError):
     """A driver, a library or an operating-system facility that is needed is not there."""
 
 
+class SettingsError(DriverError):
+    """A driver was given settings that it does not know or cannot use."""
+
+
+class AddressError(DriverError):
+    """The address of a meter cannot be read as one."""
+
+
 class OpeningError(DriverError):
     """A port or instrument could not be opened: absent, busy, forbidden or refused."""
 
@@ -26,4 +34,4 @@ class SilentError(DriverError):
 
 
 class CaptureError(DriverError):
-    """A capture file cannot be read as one: wrong kind, other version, unknown driver."""
+    """A capture file cannot be read as one (wrong kind, other version) or cannot be written."""

@@ -1,8 +1,7 @@
 """The value that every decoder gives: one reading of a meter."""
 
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 
 class Function(StrEnum):
@@ -14,9 +13,11 @@ class Function(StrEnum):
     UNKNOWN = "unknown"  # the meter's line does not say and the settings do not either
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One reading as the meter gave it.
+
+    A named tuple, because readings are made by the million and a frozen dataclass takes three
+    times as long to make (``tests/benchmarks/decode_speed.py``).
 
     Attributes:
         t_s: Monotonic time in seconds at which the last byte of the reading arrived.
@@ -49,3 +50,9 @@ class Decoder(Protocol):
 
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` and return the readings they complete."""
+
+    def sent(self, data: bytes) -> None:
+        """Take note of bytes that were sent to the meter: they say what its next reply means."""
+
+    def resync(self, t_s: float) -> None:
+        """The link was opened (again) at ``t_s``: what follows may start in mid-reading."""

@@ -1,0 +1,352 @@
+"""Captures on disk: raw bytes of a meter and marks, as JSON Lines.
+
+The reader streams: memory does not grow with the file. A damaged line is skipped and reported with
+its number; nothing in a file makes it hang or stop half way. The writer gives each event to the
+operating system at once, so that it survives the death of the program, and to the disk at each mark
+and once a second, so that it survives the loss of power.
+"""
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, NamedTuple, Self
+
+from drivers.capture_lines import (
+    MAX_LINE_BYTES,
+    LineError,
+    UnknownMarkError,
+    read_event,
+    read_header,
+    write_event,
+    write_header,
+)
+from drivers.errors import CaptureError, DriverError
+from drivers.events import Event, Header, Mark, Received, Sent
+from drivers.readings import Decoder
+from drivers.registry import DRIVERS, make_decoder
+
+__all__ = [
+    "CaptureReader",
+    "CaptureWriter",
+    "Damage",
+    "Event",
+    "Header",
+    "Mark",
+    "Received",
+    "Sent",
+]
+
+#: How far an event's time may lie before the one in front of it. Marks and bytes are written by
+#: different hands, so that small swaps are normal; the later one is then given the earlier's time.
+TIME_TOLERANCE_S = 1.0
+MAX_REPORTED = 1000
+_SYNC_EVERY_S = 1.0
+
+
+class Damage(NamedTuple):
+    """A line that was passed over: its number in the file (the header is 1) and what is wrong."""
+
+    line: int
+    reason: str
+
+
+class CaptureReader:
+    """Iterates over the events of a capture; give it a path or an open binary stream.
+
+    Attributes:
+        name: File name, for messages.
+        header: The first line.
+        damaged: Lines skipped because they could not be read, at most ``MAX_REPORTED`` of them.
+        damaged_count: Number of all lines skipped.
+        warnings: Lines passed over for another reason: unknown mark, torn last line.
+    """
+
+    def __init__(self, source: str | os.PathLike[str] | BinaryIO) -> None:
+        """Open and read the header.
+
+        Raises:
+            CaptureError: No such file, no permission, no capture, another version, an unknown
+                driver, or settings that the driver cannot use.
+        """
+        if isinstance(source, str | os.PathLike):
+            self.name = os.fspath(source)
+            try:
+                self._stream: BinaryIO = Path(source).open("rb")  # noqa: SIM115 (close() does)
+            except OSError as error:
+                reason = (error.strerror or str(error)).lower()
+                raise CaptureError(
+                    f"{self.name}: cannot be opened: {reason}. Give the path of a capture file."
+                ) from error
+            self._owned = True
+        else:
+            self.name = str(getattr(source, "name", "capture"))
+            self._stream = source
+            self._owned = False
+        self.damaged: list[Damage] = []
+        self.damaged_count = 0
+        self.warnings: list[Damage] = []
+        self._line = 0
+        try:
+            self.header = self._read_header()
+        except DriverError:
+            self.close()
+            raise
+
+    def make_decoder(self) -> Decoder:
+        """Make the decoder that the header asks for."""
+        return make_decoder(self.header.driver, self.header.settings)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file, if this reader opened it."""
+        if self._owned:
+            self._stream.close()
+
+    def __iter__(self) -> Iterator[Event]:
+        """Give the sound events in time order. One is held back: see ``_place``."""
+        held: tuple[int, Event] | None = None
+        before_s = 0.0
+        for number, event in self._sound_events():
+            if held is None:
+                held = (number, event)
+                continue
+            held_number, held_event = held
+            if event.t_s < held_event.t_s - TIME_TOLERANCE_S:
+                # One of the two has a wrong time. A line whose clock leapt ahead is found out by
+                # the next one, which goes on from before the leap.
+                if event.t_s >= before_s - TIME_TOLERANCE_S:
+                    leap_s = held_event.t_s - event.t_s
+                    self._skip(held_number, f"its time is {leap_s:.3f} s ahead of the next line's")
+                    held = (number, event)
+                else:
+                    back_s = held_event.t_s - event.t_s
+                    self._skip(number, f"its time goes back by {back_s:.3f} s")
+                continue
+            before_s = max(before_s, held_event.t_s)
+            yield _not_before(held_event, before_s)
+            held = (number, event)
+        if held is not None:
+            yield _not_before(held[1], before_s)
+
+    def _read_header(self) -> Header:
+        line = self._next_line()
+        if line is None:
+            raise CaptureError(f"{self.name}: the file is empty, and so no capture.")
+        try:
+            header = read_header(line.removeprefix(b"\xef\xbb\xbf"))
+        except LineError as error:
+            raise CaptureError(f"{self.name}, line 1: not a capture: {error}.") from error
+        if header.driver not in DRIVERS:
+            known = ", ".join(DRIVERS)
+            raise CaptureError(
+                f"{self.name}, line 1: driver {header.driver[:40]!r} is not known. "
+                f"Known drivers: {known}."
+            )
+        try:
+            make_decoder(header.driver, header.settings)
+        except DriverError as error:
+            raise CaptureError(f"{self.name}, line 1: {error}") from error
+        return header
+
+    def _sound_events(self) -> Iterator[tuple[int, Event]]:
+        while (line := self._next_line()) is not None:
+            if not line.strip():
+                continue
+            try:
+                yield self._line, read_event(line)
+            except UnknownMarkError as error:
+                self._warn(self._line, f"{error}; it was passed over")
+            except LineError as error:
+                if not line.endswith(b"\n") and len(line) <= MAX_LINE_BYTES:
+                    self._warn(self._line, "the last line is torn (power lost?); it was dropped")
+                else:
+                    self._skip(self._line, str(error))
+
+    def _next_line(self) -> bytes | None:
+        """The next line, cut short beyond the bound; ``None`` at the end of the file."""
+        try:
+            line = self._stream.readline(MAX_LINE_BYTES + 1)
+            if not line:
+                return None
+            self._line += 1
+            piece = line
+            while len(piece) > MAX_LINE_BYTES and not piece.endswith(b"\n"):
+                piece = self._stream.readline(MAX_LINE_BYTES + 1)
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise CaptureError(
+                f"{self.name}, line {self._line + 1}: cannot be read: {reason}."
+            ) from error
+        return line
+
+    def _skip(self, number: int, reason: str) -> None:
+        self.damaged_count += 1
+        if len(self.damaged) < MAX_REPORTED:
+            self.damaged.append(Damage(number, reason))
+
+    def _warn(self, number: int, reason: str) -> None:
+        if len(self.warnings) < MAX_REPORTED:
+            self.warnings.append(Damage(number, reason))
+
+
+def _not_before(event: Event, t_s: float) -> Event:
+    if event.t_s >= t_s:
+        return event
+    if isinstance(event, Mark):
+        fields = (event.kind, event.text, event.hookup, event.lead_a, event.lead_b, event.load_at)
+        return Mark(t_s, *fields)
+    return type(event)(t_s, event.data)
+
+
+class CaptureWriter:
+    """Writes a new capture; never over an existing file.
+
+    After a write that failed the file is cut back to its last whole line, so that it stays valid.
+
+    Attributes:
+        path: Where it is.
+        lines: Lines written so far, the header among them.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        header: Header,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Create the file and write the header through to the disk.
+
+        Args:
+            path: A file that does not exist yet, in a folder that does.
+            header: The first line.
+            clock: Seconds, for the once-a-second flush to the disk.
+
+        Raises:
+            CaptureError: It exists, cannot be created, or the disk is full.
+        """
+        self.path = Path(path)
+        self.lines = 0
+        self._size = 0
+        self._clock = clock
+        self._synced_s = clock()
+        self._unsynced = False
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+        try:
+            self._file = os.open(self.path, flags, 0o644)
+        except FileExistsError as error:
+            raise CaptureError(
+                f"{self.path} exists already, and a recording is never overwritten. "
+                "Give another file name."
+            ) from error
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise CaptureError(f"{self.path}: cannot be created: {reason}.") from error
+        try:
+            self._append(write_header(header))
+            self.sync()
+            _sync_folder(self.path.parent)
+        except DriverError:
+            self.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def write(self, event: Event) -> None:
+        """Append one event; a mark is on the disk when this returns.
+
+        Raises:
+            CaptureError: The disk is full or gone, or a text in the event is beyond the bounds.
+        """
+        try:
+            line = write_event(event)
+        except LineError as error:
+            raise CaptureError(f"{self.path}: this cannot be recorded: {error}.") from error
+        self._append(line)
+        if isinstance(event, Mark):
+            self.sync()
+        else:
+            self.sync_if_due()
+
+    def sync_if_due(self) -> None:
+        """Bring what was written to the disk if the last time was a second ago."""
+        if self._unsynced and self._clock() - self._synced_s >= _SYNC_EVERY_S:
+            self.sync()
+
+    def sync(self) -> None:
+        """Bring what was written to the disk now.
+
+        Raises:
+            CaptureError: The disk refuses.
+        """
+        try:
+            os.fsync(self._file)
+        except OSError as error:
+            raise self._failure(error) from error
+        self._synced_s = self._clock()
+        self._unsynced = False
+
+    def close(self) -> None:
+        """Bring everything to the disk and close. Calling it again does nothing."""
+        if self._file < 0:
+            return
+        with suppress(OSError):
+            os.fsync(self._file)
+        os.close(self._file)
+        self._file = -1
+
+    def _append(self, line: bytes) -> None:
+        if self._file < 0:
+            raise CaptureError(f"{self.path}: the recording is closed.")
+        rest = memoryview(line)
+        try:
+            while rest:
+                rest = rest[os.write(self._file, rest) :]
+        except OSError as error:
+            with suppress(OSError):
+                os.ftruncate(self._file, self._size)
+            raise self._failure(error) from error
+        self._size += len(line)
+        self.lines += 1
+        self._unsynced = True
+
+    def _failure(self, error: OSError) -> CaptureError:
+        reason = (error.strerror or str(error)).lower()
+        return CaptureError(
+            f"{self.path}: recording stopped: {reason}. The {self.lines} lines before are safe. "
+            "Make room or record to another disk."
+        )
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new file's name durable, where the system can (not on Windows)."""
+    if os.name != "posix":
+        return
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)

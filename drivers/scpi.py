@@ -1,0 +1,112 @@
+"""Decoder for message-based instruments that speak IEEE 488.2 and SCPI-99.
+
+A reply is one line. It holds readings only if every comma-separated part of it is a number, so that
+an identity, an error message or a block is none. A bare number may still answer another question
+(``*OPC?`` gives 1): when the decoder is told what was sent, only replies to queries that read the
+meter count.
+"""
+
+import re
+from collections.abc import Mapping
+
+from drivers.lines import (
+    MAX_VOLTS,
+    NOT_A_NUMBER,
+    NUMBER,
+    OVERLOADS,
+    function_setting,
+    last_digit,
+)
+from drivers.readings import Function, Reading
+
+#: Longest reply taken in: several hundred numbers, more than any query here asks for.
+MAX_REPLY_BYTES = 16_384
+
+_NUMBER = re.compile(NUMBER)
+_BLANKS = b" \t\r"
+# Queries whose reply is measured values: READ?, FETCh?, MEASure…?, R? and DATA? (SCPI-99 vol. 2).
+_READING_QUERY = re.compile(
+    rb"(?:^|[;:\s])(?:read|fetc|fetch|meas|measure|r|data|init)\b[^?;\n]*\?", re.IGNORECASE
+)
+
+
+class ScpiDecoder:
+    """Replies of an instrument in, readings out.
+
+    >>> ScpiDecoder().feed(b"+1.5E-03,+9.9E+37" + bytes([10]), 0.0)[1].overload
+    True
+    """
+
+    def __init__(self, function: Function = Function.UNKNOWN) -> None:
+        """``function``: what the instrument was set to measure; replies do not say."""
+        self._function = function
+        self._pending = b""
+        self._skipping = False
+        self._wanted = True
+        self._dropped = 0
+
+    @property
+    def dropped_bytes(self) -> int:
+        """Bytes so far that belong to no reading and no line end."""
+        return self._dropped
+
+    def feed(self, data: bytes, t_s: float) -> list[Reading]:
+        """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
+        lines = (self._pending + data).split(b"\n")
+        rest = lines.pop()
+        if self._skipping and lines:
+            self._dropped += len(lines.pop(0))
+            self._skipping = False
+        readings: list[Reading] = []
+        for line in lines:
+            found = self._read_reply(line, t_s) if self._wanted else None
+            if found is None:
+                self._dropped += len(line.strip(b"\r"))
+            else:
+                readings += found
+        if self._skipping or len(rest) > MAX_REPLY_BYTES:
+            self._skipping = True
+            self._dropped += len(rest)
+            rest = b""
+        self._pending = rest
+        return readings
+
+    def sent(self, data: bytes) -> None:
+        """Take note of a command: the replies from now on answer its query, if it has one."""
+        if b"?" in data:
+            self._wanted = _READING_QUERY.search(data) is not None
+
+    def resync(self, t_s: float) -> None:  # noqa: ARG002 (the decoders' protocol)
+        """Forget a half reply. The next one is asked for, so that it starts whole."""
+        self._dropped += len(self._pending)
+        self._pending = b""
+        self._skipping = False
+
+    def _read_reply(self, line: bytes, t_s: float) -> list[Reading] | None:
+        if len(line) > MAX_REPLY_BYTES:
+            return None
+        readings = []
+        for part in line.split(b","):
+            number = part.strip(_BLANKS)
+            if _NUMBER.fullmatch(number) is None:
+                return None
+            value = float(number)
+            if -MAX_VOLTS < value < MAX_VOLTS:
+                digit = last_digit(number, 0)
+                reading = Reading(t_s, value, self._function, digit, False, False, number)
+            elif value in OVERLOADS or value == NOT_A_NUMBER:
+                overload = value != NOT_A_NUMBER
+                reading = Reading(t_s, None, self._function, None, overload, False, number)
+            else:
+                return None
+            readings.append(reading)
+        return readings
+
+
+def from_settings(settings: Mapping[str, object]) -> ScpiDecoder:
+    """Make a decoder from the settings of a capture or an address.
+
+    Raises:
+        SettingsError: ``function`` is not one that is known.
+    """
+    return ScpiDecoder(function=function_setting(settings))
