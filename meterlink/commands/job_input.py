@@ -1,0 +1,44 @@
+"""What several commands read before they start: the job and its log, remarks told on the way."""
+
+from pathlib import Path
+
+import click
+
+from meterlink.circuit.job import Job, read_job
+from meterlink.circuit.names import unknown_name
+from meterlink.errors import LogError
+from meterlink.testlog.reader import Problem, read_rows
+from meterlink.testlog.rows import TestRow
+
+
+def remark(text: object) -> None:
+    """Tell the person something on standard error."""
+    click.echo(f"meterlink: {text}", err=True)
+
+
+def job_from(folder: Path) -> Job:
+    """Read ``job.toml`` and tell what in it cannot be used."""
+    job = read_job(folder)
+    for text in job.remarks:
+        remark(text)
+    return job
+
+
+def rows_of(job: Job) -> list[TestRow]:
+    """Read the test log; rows that cannot be read are told by line and left out.
+
+    Raises:
+        LogError: No test log, or a row that names a receptacle which the circuit does not have.
+    """
+
+    def tell(problem: Problem) -> None:
+        remark(f"{problem} The row is left out; correct it to have it count.")
+
+    rows = list(read_rows(job.log_path, tell))
+    for row in rows:
+        if (unknown := unknown_name(row.setup, job.circuit)) is not None:
+            raise LogError(
+                f"{job.log_path}, test {row.test}: {unknown} Correct the row, or add the name to "
+                "job.toml."
+            )
+    return rows

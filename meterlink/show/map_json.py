@@ -1,0 +1,79 @@
+"""The map as ``meterlink map --json`` prints it: a contract for scripts."""
+
+import json
+import math
+from collections.abc import Mapping
+
+from meterlink.tree.wiring import Point, Splice, WiringMap
+
+
+def map_json(wiring_map: WiringMap) -> str:
+    """One JSON object; keys after ``tests`` are additions and may grow.
+
+    Probabilities have six decimals, so that 0.9999997 does not read as certain from a script's
+    ``< 1`` either; milliohms have three, metres two. What is not known is ``null``.
+    """
+    return json.dumps(as_mapping(wiring_map), ensure_ascii=False, indent=2, allow_nan=False)
+
+
+def as_mapping(wiring_map: WiringMap) -> Mapping[str, object]:
+    """The object itself, before it is text."""
+    loop = wiring_map.loop
+    return {
+        "first": {
+            "receptacle": wiring_map.first.receptacle,
+            "probability": _probability(wiring_map.first.probability),
+        },
+        "settled": wiring_map.settled,
+        "points": [_run(point) for point in wiring_map.points],
+        "splices": [_run(splice) for splice in wiring_map.splices],
+        "doubts": [
+            {"test": doubt.test, "probability": _probability(doubt.probability), "why": doubt.why}
+            for doubt in wiring_map.doubts
+        ],
+        "tests": wiring_map.tests,
+        "order_probability": _probability(wiring_map.order_probability),
+        "poor_joints": [
+            {
+                "run_to": joint.run_to,
+                "side": joint.side,
+                "probability": _probability(joint.probability),
+                "excess_mohm": _rounded(joint.excess_mohm, 3),
+                "excess_u_mohm": _rounded(joint.excess_u_mohm, 3),
+                "heat_w": _rounded(joint.heat_w, 2),
+            }
+            for joint in wiring_map.poor_joints
+        ],
+        "unseparated": [list(group) for group in wiring_map.unseparated],
+        "untested": list(wiring_map.untested),
+        "notes": list(wiring_map.notes),
+        "loop": None
+        if loop is None
+        else {
+            "probability": _probability(loop.probability),
+            "order": list(loop.order),
+            "run_mohm": [_rounded(value, 3) for value in loop.run_mohm],
+        },
+    }
+
+
+def _run(point: Point | Splice) -> dict[str, object]:
+    return {
+        "name": point.name,
+        "fed_from": point.fed_from,
+        "probability": _probability(point.probability),
+        "run_mohm": _rounded(point.run_mohm, 3),
+        "run_u_mohm": _rounded(point.run_u_mohm, 3),
+        "run_m": _rounded(point.run_m, 2),
+        "flags": list(point.flags),
+    }
+
+
+def _probability(value: float) -> float | None:
+    return _rounded(value, 6)
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits)
