@@ -1,9 +1,10 @@
 """One on/off cycle: stages become levels, a drop and its uncertainty."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from meterlink.levels.checks import has_gap, idle_flags, mostly_overload, on_flags, refusals
 from meterlink.levels.flags import Flag
 from meterlink.levels.on_level import (
     INRUSH_SHARE,
@@ -22,6 +23,7 @@ from meterlink.levels.wander import WANDER_S, WANDER_SHARE, blocks, covariance, 
 
 PICKUP_WANDER = 0.0525  # of the pickup level, per stage: idle and after of 85 recorded tests
 #                         differ by 7.4 % rms, which is root 2 of it
+AFTER_APART = 4.0  # standard uncertainties
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,7 @@ class CycleResult:
     drop_u_mv: float
     on_at_s: float | None
     off_at_s: float | None
-    flags: tuple[Flag, ...] = field(default=())
+    flags: tuple[Flag, ...] = ()
 
 
 def measure_cycle(
@@ -63,16 +65,14 @@ def measure_cycle(
     stages = split_stages(samples, marks, line=line)
     if len(stages.idle) == 0 or len(stages.on) == 0:
         return None
-    if line:
-        return _supply_cycle(stages, marks)
-    return _pickup_cycle(stages, signed=signed)
-
-
-def _levels(stages: Stages) -> tuple[Level, Level | None]:
-    """Idle and after level."""
     idle = level(stages.idle.mv, stages.idle.display_mv)
-    enough = len(stages.after) >= 3
-    return idle, level(stages.after.mv, stages.after.display_mv) if enough else None
+    after = level(stages.after.mv, stages.after.display_mv) if len(stages.after) >= 3 else None
+    if line:
+        result = _supply_cycle(stages, marks, idle, after)
+    else:
+        result = _pickup_cycle(stages, idle, after, signed=signed)
+    inside = samples.between(marks.start_s, marks.end_s)
+    return replace(result, flags=_flags(inside, stages, marks, idle, after, line=line))
 
 
 def _on_level(stages: Stages) -> OnLevel:
@@ -84,9 +84,8 @@ def _on_level(stages: Stages) -> OnLevel:
     return on_level(on.t_s - stages.on_at_s, on.mv, on.count, on.display_mv)
 
 
-def _pickup_cycle(stages: Stages, *, signed: bool) -> CycleResult:
+def _pickup_cycle(stages: Stages, idle: Level, after: Level | None, *, signed: bool) -> CycleResult:
     """Neutral hookups: small levels without load, the drop with the load."""
-    idle, after = _levels(stages)
     on = _on_level(stages)
     base, u_base = idle.value, idle.se
     stages_free = 1.0
@@ -101,13 +100,12 @@ def _pickup_cycle(stages: Stages, *, signed: bool) -> CycleResult:
         estimate = drop_from_magnitudes(base, on.value, u)
     return CycleResult(
         idle, on, after, base, u, estimate.drop_mv, estimate.drop_u_mv,
-        stages.on_at_s, stages.off_at_s, _flags(stages, after),
+        stages.on_at_s, stages.off_at_s,
     )  # fmt: skip
 
 
-def _supply_cycle(stages: Stages, marks: Marks) -> CycleResult:
+def _supply_cycle(stages: Stages, marks: Marks, idle: Level, after: Level | None) -> CycleResult:
     """Line-drop: one supply that wanders through all three stages, and a sag in the middle one."""
-    idle, after = _levels(stages)
     parts = [part for part in (stages.idle, stages.on, stages.after) if len(part)]
     packed = [blocks(part.t_s, part.mv) for part in parts]
     t = np.concatenate([block[0] for block in packed])
@@ -137,16 +135,40 @@ def _supply_cycle(stages: Stages, marks: Marks) -> CycleResult:
     on = OnLevel(spread.value, spread.se, spread.sd, stages.on.readings)
     base = on.value + drop
     u = float(np.hypot(max(u, display_sd(display)), WANDER_SHARE * abs(drop)))
-    return CycleResult(
-        idle, on, after, base, u, drop, u, stages.on_at_s, stages.off_at_s, _flags(stages, after)
-    )
+    return CycleResult(idle, on, after, base, u, drop, u, stages.on_at_s, stages.off_at_s)
 
 
-def _flags(stages: Stages, after: Level | None) -> tuple[Flag, ...]:
-    """What the stages say, with too few readings and a missing after level."""
+def _flags(
+    samples: Samples, stages: Stages, marks: Marks, idle: Level, after: Level | None, *, line: bool
+) -> tuple[Flag, ...]:
+    """Everything noticed in the cycle."""
     flags = list(stages.flags)
     if len(stages.idle) < FEW or len(stages.on) < FEW:
         flags.append(Flag.FEW_READINGS)
+    if has_gap(samples, marks.start_s, marks.end_s):
+        flags.append(Flag.GAP)
+    if any(mostly_overload(samples.between(start, stop)) for start, stop in _spans(marks)):
+        flags.append(Flag.OVERLOAD)
+    flags += refusals(samples)
+    flags += idle_flags(stages.idle, line=line)
+    flags += on_flags(stages.on, line=line)
     if after is None and Flag.LOAD_STAYED_ON not in flags:
         flags.append(Flag.NO_AFTER)
+    elif after is not None and _after_differs(idle, after, line=line):
+        flags.append(Flag.AFTER_DIFFERS)
     return tuple(dict.fromkeys(flags))
+
+
+def _spans(marks: Marks) -> list[tuple[float, float]]:
+    """The stages as the marks have them."""
+    off_s = marks.end_s if marks.off_s is None else marks.off_s
+    return [(marks.start_s, marks.on_s), (marks.on_s, off_s), (off_s, marks.end_s)]
+
+
+def _after_differs(idle: Level, after: Level, *, line: bool) -> bool:
+    """Whether the levels before and after are further apart than noise and wander explain."""
+    share = WANDER_SHARE if line else PICKUP_WANDER
+    wander = share * float(np.hypot(idle.value, after.value))
+    return abs(after.value - idle.value) > AFTER_APART * float(
+        np.sqrt(idle.se**2 + after.se**2 + wander**2)
+    )

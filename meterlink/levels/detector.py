@@ -1,23 +1,15 @@
 """Readings and marks of one test in, its measurement out; the same object live and in batch."""
 
-from dataclasses import replace
-
-import numpy as np
-
 from drivers.readings import Reading
 from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.levels.checks import mostly_overload, refusals
 from meterlink.levels.cycle import CycleResult, measure_cycle
 from meterlink.levels.flags import Flag
 from meterlink.levels.measurement import Measurement
-from meterlink.levels.pickup import (
-    CERTAIN,
-    drop_from_difference,
-    drop_from_magnitudes,
-    limit_for_difference,
-    limit_for_magnitudes,
-)
+from meterlink.levels.progress import Progress, idle_progress, load_progress
+from meterlink.levels.row import measurement_of
 from meterlink.levels.stages import Marks
-from meterlink.levels.trace import Samples, State, Trace
+from meterlink.levels.trace import Samples, Trace
 
 SMALLEST_RUN_MOHM = 8.0  # 1 m of 14 AWG copper is 8.3 mohm (ASTM B258 at 20 degrees C)
 DEFAULT_AMPS = 10.0
@@ -81,7 +73,30 @@ class TestDetector:
             self._close_cycle(t_s)
         if not self._done:
             return _nothing(samples, self._unmeasured or [Flag.NO_LOAD_MARK])
-        return self._measurement()
+        return measurement_of(
+            self._done,
+            line=self._line,
+            signed=self._signed,
+            smallest_drop_mv=self._smallest_drop_mv,
+        )
+
+    def progress(self) -> Progress:
+        """How the test stands. Looks at the samples kept, so its cost is bounded."""
+        samples = self._trace.samples()
+        reading = self._trace.last
+        if self._on_s is None:
+            return idle_progress(
+                samples.between(self._start_s, float("inf")), reading, line=self._line
+            )
+        now_s = max(reading.t_s if reading else 0.0, self._off_s or self._on_s)
+        return load_progress(
+            samples,
+            reading,
+            Marks(self._start_s, self._on_s, self._off_s, now_s + 1e-6),
+            line=self._line,
+            signed=self._signed,
+            smallest_drop_mv=self._smallest_drop_mv,
+        )
 
     def _close_cycle(self, end_s: float) -> None:
         """Measure the cycle that is open and forget what no later cycle needs."""
@@ -93,66 +108,17 @@ class TestDetector:
         if result is None:
             self._unmeasured += why_nothing(samples)
         else:
-            self._done.append(replace(result, flags=(*result.flags, *refusals(samples))))
+            self._done.append(result)
         last_s = self._off_s if self._off_s is not None else end_s
         self._start_s = last_s + 6.0
         self._on_s = self._off_s = None
         self._trace.drop_before(last_s)
 
-    def _measurement(self) -> Measurement:
-        """Average the cycles into the row's figures."""
-        done = self._done
-        first, n = done[0], len(done)
-        base = float(np.mean([cycle.base_mv for cycle in done]))
-        on = float(np.mean([cycle.on.value for cycle in done]))
-        u = float(np.sqrt(np.mean([cycle.u_mv**2 for cycle in done]) / n))
-        if self._line:
-            estimate = drop_from_difference(base - on, u)
-        elif self._signed:
-            estimate = drop_from_difference(abs(on - base), u)
-        else:
-            estimate = drop_from_magnitudes(base, on, u)
-        plain = self._line or self._signed
-        limit = limit_for_difference(u) if plain else limit_for_magnitudes(base, u)
-        if estimate.p_drop >= CERTAIN:
-            verdict = Verdict.IN_PATH
-        elif limit <= self._smallest_drop_mv and estimate.p_drop <= 1.0 - CERTAIN:
-            verdict = Verdict.NOT_IN_PATH
-        else:
-            verdict = Verdict.UNCLEAR
-        flags = [flag for cycle in done for flag in cycle.flags]
-        afters = [cycle.after.value for cycle in done if cycle.after is not None]
-        idle = float(np.mean([cycle.idle.value for cycle in done]))
-        return Measurement(
-            idle_mv=idle,
-            idle_sd_mv=first.idle.sd,
-            on_mv=on,
-            on_sd_mv=first.on.sd,
-            after_mv=float(np.mean(afters)) if afters else None,
-            delta_mv=on - idle,
-            drop_mv=float(estimate.drop_mv),
-            drop_u_mv=float(estimate.drop_u_mv),
-            limit_mv=limit,
-            verdict=verdict,
-            n_idle=sum(cycle.idle.n for cycle in done),
-            n_on=sum(cycle.on.n for cycle in done),
-            flags=tuple(dict.fromkeys(str(flag) for flag in flags)),
-            on_at_s=first.on_at_s,
-            off_at_s=first.off_at_s,
-        )
-
-
-def refusals(samples: Samples) -> list[Flag]:
-    """Flags of samples that could not be used."""
-    named = {State.HOLD: Flag.HOLD, State.WRONG_FUNCTION: Flag.WRONG_FUNCTION}
-    return [flag for state, flag in named.items() if (samples.state == state).any()]
-
 
 def why_nothing(samples: Samples) -> list[Flag]:
     """Flags of a test that gave no measurement."""
-    overload = samples.where(samples.state == State.OVERLOAD)
     flags = refusals(samples)
-    if len(overload) > len(samples.usable()):
+    if mostly_overload(samples):
         flags.append(Flag.OVERLOAD)
     return [*flags, Flag.FEW_READINGS]
 

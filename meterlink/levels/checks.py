@@ -1,0 +1,141 @@
+"""What in the readings of a stage says that they may not mean what they seem to."""
+
+import numpy as np
+
+from meterlink.levels.change import most_likely_change
+from meterlink.levels.flags import Flag
+from meterlink.levels.statistics import difference_sd, display_sd, level, robust_center
+from meterlink.levels.trace import Samples, State
+
+LEAST_GAP_S = 3.0
+GAP_FACTOR = 10.0  # times the usual distance of readings
+FROZEN_S = 6.0
+FROZEN_READINGS = 12
+FLOATING_MV = 500.0  # idle pickup on connected leads is some 5 to 15 mV (common practice)
+FLOATING_RESTLESS = 0.02
+STEP_SES = 6.0
+STEP_PICKUP_SHARE = 0.3
+STEP_SUPPLY_SHARE = 0.008
+STEP_ON_SHARE = 0.02
+
+
+def idle_flags(idle: Samples, *, line: bool) -> list[Flag]:
+    """Remarks on a stage without load.
+
+    Args:
+        idle: Its settled, usable readings.
+        line: The level is the supply.
+    """
+    if len(idle) < 4:
+        return []
+    flags: list[Flag] = []
+    here = level(idle.mv, idle.display_mv)
+    if not line and abs(here.value) > FLOATING_MV and here.sd > FLOATING_RESTLESS * abs(here.value):
+        flags.append(Flag.FLOATING)
+    share = STEP_SUPPLY_SHARE if line else STEP_PICKUP_SHARE
+    if has_step(idle, share * abs(here.value)):
+        flags.append(Flag.OTHER_APPLIANCE)
+    elif moves(idle, share * abs(here.value)):
+        flags.append(Flag.IDLE_MOVES)
+    if is_frozen(idle):
+        flags.append(Flag.FROZEN)
+    return flags
+
+
+def on_flags(on: Samples, *, line: bool) -> list[Flag]:
+    """Remarks on the stage with the load on, the first seconds of sag left out."""
+    if len(on) < 8:
+        return []
+    share = STEP_SUPPLY_SHARE if line else STEP_ON_SHARE
+    flags = [Flag.OTHER_APPLIANCE] if has_step(on, share * abs(float(np.median(on.mv)))) else []
+    return [*flags, Flag.FROZEN] if is_frozen(on) else flags
+
+
+def has_step(stage: Samples, least_mv: float) -> bool:
+    """Whether a stage that should be level holds a step that stays.
+
+    A step counts if it is larger than ``least_mv`` and stands out of the noise, and if it happens
+    within two readings: slow changes are wander.
+    """
+    values = stage.mv
+    if values.size < 8:
+        return False
+    change = most_likely_change(values, 3, values.size - 3)
+    noise = max(difference_sd(values), display_sd(stage.display_mv), 1e-6)
+    k = change.split
+    before = float(np.median(values[max(0, k - 5) : k]))
+    after = float(np.median(values[k + 1 : k + 6])) if k + 1 < values.size else before
+    size = min(abs(change.step), abs(after - before))
+    return size > max(least_mv, STEP_SES * noise)
+
+
+def moves(stage: Samples, least_mv: float) -> bool:
+    """Whether the first and the last third of a stage differ by more than wander."""
+    third = len(stage) // 3
+    if third < 3:
+        return False
+    apart = abs(float(np.median(stage.mv[-third:]) - np.median(stage.mv[:third])))
+    noise = max(difference_sd(stage.mv), display_sd(stage.display_mv))
+    return apart > max(least_mv, STEP_SES * noise / float(np.sqrt(third)))
+
+
+def is_frozen(stage: Samples) -> bool:
+    """Whether a long run of equal readings stands against a display that could show more.
+
+    Equal readings are natural where the noise is below one digit, so a run counts only where the
+    other readings of the stage flicker.
+    """
+    if len(stage) < FROZEN_READINGS + 4:
+        return False
+    edges = np.flatnonzero(np.diff(stage.mv) != 0.0) + 1
+    starts = np.concatenate([[0], edges])
+    stops = np.concatenate([edges, [len(stage)]])
+    longest = int(np.argmax(stops - starts))
+    first, last = int(starts[longest]), int(stops[longest]) - 1
+    long_enough = stage.t_s[last] - stage.t_s[first] >= FROZEN_S and last - first >= FROZEN_READINGS
+    others = edges.size - (0 if first == 0 else 1)
+    return bool(long_enough and others >= 0.5 * (len(stage) - (last - first + 1)) > 2.0)
+
+
+def has_gap(samples: Samples, start_s: float, stop_s: float) -> bool:
+    """Whether no reading at all came for a while between two times."""
+    times = samples.t_s[(samples.t_s >= start_s) & (samples.t_s < stop_s)]
+    if times.size < 4:
+        return stop_s - start_s > LEAST_GAP_S
+    steps = np.diff(np.concatenate([[start_s], times, [stop_s]]))
+    usual = float(np.median(np.diff(times)))
+    return bool(steps.max() > max(LEAST_GAP_S, GAP_FACTOR * usual))
+
+
+def refusals(samples: Samples) -> list[Flag]:
+    """Flags of samples that were refused."""
+    named = {State.HOLD: Flag.HOLD, State.WRONG_FUNCTION: Flag.WRONG_FUNCTION}
+    return [flag for state, flag in named.items() if (samples.state == state).any()]
+
+
+def mostly_overload(stage: Samples) -> bool:
+    """Whether a stage holds more overload than usable readings."""
+    over = int((stage.state == State.OVERLOAD).sum())
+    return over > 3 and over > len(stage.usable())
+
+
+def restless(stage: Samples, *, line: bool) -> str | None:
+    """Why the idle level is not quiet, as a sentence; ``None`` where it is."""
+    usable = stage.usable()
+    if refusals(stage):
+        return "The meter is not on AC volts, or its hold key is pressed."
+    if mostly_overload(stage):
+        return "The meter shows overload: its range is too low."
+    if len(usable) < 4:
+        return "Too few readings yet."
+    flags = idle_flags(usable, line=line)
+    if Flag.FLOATING in flags:
+        return "The reading is large and restless: a lead has no contact, or there is no ground."
+    if Flag.OTHER_APPLIANCE in flags:
+        return "The reading stepped without a mark: something else is running."
+    if Flag.IDLE_MOVES in flags:
+        return "The level still moves."
+    center, spread = robust_center(usable.mv)
+    if not line and spread > max(0.5 * abs(center), 5.0):
+        return "The reading is restless: check that the leads sit firmly."
+    return None
