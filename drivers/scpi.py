@@ -9,21 +9,14 @@ meter count.
 import re
 from collections.abc import Mapping
 
-from drivers.lines import (
-    MAX_VOLTS,
-    NOT_A_NUMBER,
-    NUMBER,
-    OVERLOADS,
-    function_setting,
-    last_digit,
-)
+from drivers.lines import function_setting
+from drivers.numbers import NUMBER, Shapes
 from drivers.readings import Function, Reading
 
 #: Longest reply taken in: several hundred numbers, more than any query here asks for.
 MAX_REPLY_BYTES = 16_384
 
-_NUMBER = re.compile(NUMBER)
-_BLANKS = b" \t\r"
+_NUMBER = re.compile(rb"[ \t]*(" + NUMBER + rb")[ \t]*")
 # Queries whose reply is measured values: READ?, FETCh?, MEASure…?, R? and DATA? (SCPI-99 vol. 2).
 _READING_QUERY = re.compile(
     rb"(?:^|[;:\s])(?:read|fetc|fetch|meas|measure|r|data|init)\b[^?;\n]*\?", re.IGNORECASE
@@ -40,6 +33,7 @@ class ScpiDecoder:
     def __init__(self, function: Function = Function.UNKNOWN) -> None:
         """``function``: what the instrument was set to measure; replies do not say."""
         self._function = function
+        self._shapes = Shapes()
         self._pending = b""
         self._skipping = False
         self._wanted = True
@@ -52,18 +46,22 @@ class ScpiDecoder:
 
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
-        lines = (self._pending + data).split(b"\n")
+        lines = (self._pending + data).replace(b"\r\n", b"\n").split(b"\n")
         rest = lines.pop()
         if self._skipping and lines:
             self._dropped += len(lines.pop(0))
             self._skipping = False
         readings: list[Reading] = []
         for line in lines:
-            found = self._read_reply(line, t_s) if self._wanted else None
-            if found is None:
-                self._dropped += len(line.strip(b"\r"))
+            shape = self._shapes.find(line) if self._wanted else None
+            if shape is None:
+                readings += self._read_reply(line, t_s)
+                continue
+            reading = self._shapes.read(line, shape, t_s)
+            if reading is None:
+                self._dropped += len(line)
             else:
-                readings += found
+                readings.append(reading)
         if self._skipping or len(rest) > MAX_REPLY_BYTES:
             self._skipping = True
             self._dropped += len(rest)
@@ -82,25 +80,28 @@ class ScpiDecoder:
         self._pending = b""
         self._skipping = False
 
-    def _read_reply(self, line: bytes, t_s: float) -> list[Reading] | None:
-        if len(line) > MAX_REPLY_BYTES:
-            return None
+    def _read_reply(self, line: bytes, t_s: float) -> list[Reading]:
+        """A reply of a make-up not seen before, or of several numbers."""
         readings = []
-        for part in line.split(b","):
-            number = part.strip(_BLANKS)
-            if _NUMBER.fullmatch(number) is None:
-                return None
-            value = float(number)
-            if -MAX_VOLTS < value < MAX_VOLTS:
-                digit = last_digit(number, 0)
-                reading = Reading(t_s, value, self._function, digit, False, False, number)
-            elif value in OVERLOADS or value == NOT_A_NUMBER:
-                overload = value != NOT_A_NUMBER
-                reading = Reading(t_s, None, self._function, None, overload, False, number)
+        if self._wanted and len(line) <= MAX_REPLY_BYTES:
+            for part in line.split(b","):
+                reading = self._read_number(part, t_s)
+                if reading is None:
+                    break
+                readings.append(reading)
             else:
+                return readings
+        self._dropped += len(line)
+        return []
+
+    def _read_number(self, part: bytes, t_s: float) -> Reading | None:
+        shape = self._shapes.find(part)
+        if shape is None:
+            match = _NUMBER.fullmatch(part)
+            if match is None:
                 return None
-            readings.append(reading)
-        return readings
+            shape = self._shapes.learn(part, match.start(1), match[1], 0, self._function, False)
+        return None if shape is None else self._shapes.read(part, shape, t_s)
 
 
 def from_settings(settings: Mapping[str, object]) -> ScpiDecoder:

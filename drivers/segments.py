@@ -7,13 +7,14 @@ practice among handheld meters, no published standard).
 
 import re
 from collections.abc import Mapping
-from typing import NamedTuple
+from functools import lru_cache
 
 from drivers.readings import Function, Reading
 
 FRAME_BYTES = 14
 _FRAME = re.compile(b"".join(b"[\\x%x0-\\x%xf]" % (k, k) for k in range(1, 15)))
 _MAX_REMEMBERED = 4096
+_new = tuple.__new__
 
 # Which segments make which character: a top, b upper right, c lower right, d bottom, e lower left,
 # f upper left, g middle. Some displays leave the tail off 6, 7 and 9, or give 7 a hook.
@@ -39,6 +40,17 @@ _CHARACTERS = {
     sum(1 << (6 - "efadcgb".index(segment)) for segment in shape): character
     for shape, character in _SHAPES.items()
 }
+_BITS = {character: bits for bits, character in reversed(_CHARACTERS.items())}
+# Two bytes of a digit -> what they show. Bit 3 of the first is the minus of digit 1, and the point
+# in front of the others.
+_DIGITS = [
+    {
+        bytes((high + (bits >> 4) + lit, high + 16 + (bits & 15))): before + character
+        for bits, character in _CHARACTERS.items()
+        for lit, before in ((0, ""), (8, "." if place else "-"))
+    }
+    for place, high in enumerate((0x20, 0x40, 0x60, 0x80))
+]
 # Signs (byte, bit) of the prefixes; a volt display with another prefix or two is no measurement.
 _PREFIXES = {"n": (10, 2), "u": (10, 3), "m": (11, 3), "k": (10, 1), "M": (11, 1)}
 _QUANTITIES = {
@@ -55,15 +67,8 @@ _QUANTITIES = {
 _VOLT_EXPONENTS = {"": 0, "m": -3, "u": -6, "n": -9, "k": 3}
 
 
-class _Display(NamedTuple):
-    """A frame taken apart, all but its time."""
-
-    volts: float | None
-    function: Function
-    resolution_v: float | None
-    overload: bool
-    hold: bool
-    quantity: str
+#: What a frame says: the fields of a ``Reading`` after its time.
+Display = tuple[float | None, Function, float | None, bool, bool, bytes, str]
 
 
 class SegmentDecoder:
@@ -72,7 +77,7 @@ class SegmentDecoder:
     def __init__(self) -> None:
         self._pending = b""
         self._dropped = 0
-        self._displays: dict[bytes, _Display | None] = {}
+        self._displays: dict[bytes, Display | None] = {}
 
     @property
     def dropped_bytes(self) -> int:
@@ -82,23 +87,16 @@ class SegmentDecoder:
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
         buffer = self._pending + data
+        frames: list[bytes] = _FRAME.findall(buffer)
+        # A frame's bytes cannot begin inside another frame: their last place is the last match.
+        end = buffer.rfind(frames[-1]) + FRAME_BYTES if frames else 0
+        self._pending = _begun_frame(buffer[end:]) if end < len(buffer) else b""
         readings = []
-        framed = 0
-        end = 0
-        for match in _FRAME.finditer(buffer):
-            frame = match[0]
-            end = match.end()
-            framed += FRAME_BYTES
+        for frame in frames:
             display = self._read(frame)
-            if display is None:
-                self._dropped += FRAME_BYTES
-                continue
-            volts, function, resolution_v, overload, hold, quantity = display
-            readings.append(
-                Reading(t_s, volts, function, resolution_v, overload, hold, frame, quantity)
-            )
-        self._pending = _begun_frame(buffer[end:])
-        self._dropped += len(buffer) - framed - len(self._pending)
+            if display is not None:
+                readings.append(reading_of(t_s, display))
+        self._dropped += len(buffer) - len(self._pending) - FRAME_BYTES * len(readings)
         return readings
 
     def sent(self, data: bytes) -> None:
@@ -109,7 +107,8 @@ class SegmentDecoder:
         self._dropped += len(self._pending)
         self._pending = b""
 
-    def _read(self, frame: bytes) -> _Display | None:
+    def _read(self, frame: bytes) -> Display | None:
+        # A display repeats itself: a level with its jitter is some hundred different frames.
         try:
             return self._displays[frame]
         except KeyError:
@@ -117,6 +116,17 @@ class SegmentDecoder:
                 self._displays.clear()
             display = self._displays[frame] = read_frame(frame)
             return display
+
+
+def reading_of(t_s: float, display: Display) -> Reading:
+    """Put the time in front; by ``tuple.__new__``, which takes half as long as the constructor."""
+    return _new(Reading, (t_s, *display))
+
+
+def character_nibbles(character: str) -> tuple[int, int]:
+    """Low nibbles of a digit's two bytes (point and minus left out); for simulated meters."""
+    bits = _BITS[character]
+    return bits >> 4, bits & 15
 
 
 def _begun_frame(tail: bytes) -> bytes:
@@ -129,7 +139,7 @@ def _begun_frame(tail: bytes) -> bytes:
     return b""
 
 
-def read_frame(frame: bytes) -> _Display | None:
+def read_frame(frame: bytes) -> Display | None:
     """Take a frame apart.
 
     Args:
@@ -138,13 +148,11 @@ def read_frame(frame: bytes) -> _Display | None:
     Returns:
         What the display shows, or ``None`` where its segments make no number (a damaged frame).
     """
-    nibbles = [byte & 15 for byte in frame]
-    text = _shown_text(nibbles)
-    mode = _mode(nibbles)
+    text = _shown_text(frame)
+    mode = _mode(frame[:1] + frame[9:])
     if text is None or mode is None:
         return None
-    function, quantity, exponent = mode
-    hold = bool(nibbles[11] & 1)
+    function, quantity, exponent, hold = mode
     # "0L", "OL", "0.L" with blanks around; other digits beside the L are damage.
     overload = "L" in text
     if overload and text.strip(" -0.L"):
@@ -153,46 +161,47 @@ def read_frame(frame: bytes) -> _Display | None:
     if not overload and " " in digits:
         return None  # a hole between digits: the display was in mid-change
     if overload or quantity != "V" or not digits.strip("."):
-        return _Display(None, function, None, overload, hold, quantity)
+        return (None, function, None, overload, hold, frame, quantity)
     sign = "-" if text.startswith("-") else ""
-    decimals = len(digits) - digits.find(".") - 1 if "." in digits else 0
+    _, _, decimals = digits.partition(".")
     volts = float(f"{sign}{digits}e{exponent}")
-    return _Display(volts, function, float(f"1e{exponent - decimals}"), False, hold, "V")
+    resolution_v = float(f"1e{exponent - len(decimals)}")
+    return (volts, function, resolution_v, False, hold, frame, "V")
 
 
-def _shown_text(nibbles: list[int]) -> str | None:
-    text = "-" if nibbles[1] & 8 else ""
-    for digit in range(4):
-        first, second = nibbles[1 + 2 * digit], nibbles[2 + 2 * digit]
-        character = _CHARACTERS.get((first & 7) << 4 | second)
-        if character is None:
-            return None
-        if digit and first & 8:
-            text += "."
-        text += character
+def _shown_text(frame: bytes) -> str | None:
+    first, second, third, fourth = _DIGITS
+    try:
+        text = first[frame[1:3]] + second[frame[3:5]] + third[frame[5:7]] + fourth[frame[7:9]]
+    except KeyError:
+        return None
     return None if text.count(".") > 1 else text
 
 
-def _lit(nibbles: list[int], signs: dict[str, tuple[int, int]]) -> list[str]:
-    return [name for name, (byte, bit) in signs.items() if nibbles[byte - 1] >> bit & 1]
+@lru_cache(maxsize=64)
+def _mode(signs: bytes) -> tuple[Function, str, int, bool] | None:
+    """Function, quantity, power of ten and hold, from bytes 1 and 10 to 14 of a frame.
 
-
-def _mode(nibbles: list[int]) -> tuple[Function, str, int] | None:
-    """Function, quantity and power of ten that the signs say; ``None`` where no unit is lit."""
+    Returns:
+        ``None`` where no unit is lit, or more than one prefix.
+    """
+    nibbles = {1: signs[0] & 15} | {10 + k: byte & 15 for k, byte in enumerate(signs[1:])}
     lit = _lit(nibbles, _QUANTITIES)
-    prefixes = _lit(nibbles, _PREFIXES)
-    exponent = _VOLT_EXPONENTS.get("".join(prefixes))
-    ac, dc = nibbles[0] & 8, nibbles[0] & 4
-    if not lit:
+    exponent = _VOLT_EXPONENTS.get("".join(_lit(nibbles, _PREFIXES)))
+    hold = bool(nibbles[12] & 1)
+    ac, dc = nibbles[1] & 8, nibbles[1] & 4
+    if not lit or (lit == ["V"] and exponent is None):
         return None
     if lit != ["V"]:
-        return Function.OTHER, " ".join(lit), 0
-    if exponent is None:
-        return None
+        return Function.OTHER, " ".join(lit), 0, hold
     if ac and dc:
-        return Function.OTHER, "V AC+DC", 0
+        return Function.OTHER, "V AC+DC", 0, hold
     function = Function.AC if ac else Function.DC if dc else Function.UNKNOWN
-    return function, "V", exponent
+    return function, "V", exponent or 0, hold
+
+
+def _lit(nibbles: Mapping[int, int], signs: Mapping[str, tuple[int, int]]) -> list[str]:
+    return [name for name, (byte, bit) in signs.items() if nibbles[byte] >> bit & 1]
 
 
 def from_settings(settings: Mapping[str, object]) -> SegmentDecoder:

@@ -1,0 +1,123 @@
+"""Decimal numbers as instruments print them, read fast.
+
+A meter prints the same make-up of line again and again with other digits. So the place of the
+number, its unit and the weight of its last digit are worked out once per *shape* (the line with all
+its digits made 0) and looked up from then on; only the digits themselves are read each time.
+"""
+
+from typing import NamedTuple
+
+from drivers.readings import Function, Reading
+
+# NR1, NR2 or NR3 (IEEE 488.2, 8.7.2 to 8.7.4), at most 12 digits on each side of the point.
+NUMBER = rb"[+-]?(?:\d{1,12}\.?\d{0,12}|\.\d{1,12})(?:[eE][+-]?\d{1,2})?"
+#: Volts beyond this are no measurement on a mains circuit but a damaged line.
+MAX_VOLTS = 1e6
+OVERLOADS = (9.9e37, -9.9e37)  # SCPI-99 vol. 1, 7.2.1.4: infinities
+NOT_A_NUMBER = 9.91e37  # SCPI-99 vol. 1, 7.2.1.5
+
+_ZEROS = bytes(0x30 if 0x30 <= byte <= 0x39 else byte for byte in range(256))
+_MAX_SHAPES = 256  # a meter has a dozen; foreign bytes must not fill memory
+_MAX_WEIGHTS = 256
+
+
+class Shape(NamedTuple):
+    """Where the number stands in every line of one make-up, and what it means.
+
+    Attributes:
+        start, stop: The number's place.
+        power: Where the digits of its exponent begin (sign included); 0 where it has none.
+        shift: Exponent to be added for the unit, as text ("e-3" for mV), or empty.
+        resolution_v: Weight of the last digit; with an exponent, that of the mantissa's last digit.
+        function: What the meter measures.
+        hold: The value is an old one.
+    """
+
+    start: int
+    stop: int
+    power: int
+    shift: bytes
+    resolution_v: float
+    function: Function
+    hold: bool
+
+
+class Shapes:
+    """The shapes seen so far, a bounded number of them."""
+
+    def __init__(self) -> None:
+        self._shapes: dict[bytes, Shape] = {}
+        self._weights: dict[tuple[float, bytes], float] = {}
+
+    def find(self, line: bytes) -> Shape | None:
+        """The shape of a line, if it was learnt."""
+        return self._shapes.get(line.translate(_ZEROS))
+
+    def read(self, line: bytes, shape: Shape, t_s: float) -> Reading | None:
+        """Read the number of a line that has the given shape.
+
+        Returns:
+            The reading, of overload or without volts where the number is one of the standard's
+            sentinels; ``None`` where it is beyond all sense.
+        """
+        start, stop, power, shift, resolution_v, function, hold = shape
+        value = float(line[start:stop] + shift)
+        if -MAX_VOLTS < value < MAX_VOLTS:
+            if power:
+                resolution_v = self._weight(resolution_v, line[power:stop])
+            return Reading(t_s, value, function, resolution_v, False, hold, line)
+        if value in OVERLOADS or value == NOT_A_NUMBER:
+            return Reading(t_s, None, function, None, value != NOT_A_NUMBER, hold, line)
+        return None
+
+    def learn(
+        self, line: bytes, start: int, number: bytes, exponent: int, function: Function, hold: bool
+    ) -> Shape | None:
+        """Work out and keep the shape of a line.
+
+        Args:
+            line: The line, from which the number was taken.
+            start: The place of the number.
+            number: The number itself; matches ``NUMBER``.
+            exponent: Power of ten of the unit.
+            function: What the words of the line say is measured.
+            hold: Whether they say that the value is an old one.
+
+        Returns:
+            The shape; ``None`` where the number has an exponent and the unit a prefix, which no
+            meter prints: "1.2E-03 mV" can be taken two ways.
+        """
+        mantissa, _, power_text = number.upper().partition(b"E")
+        if power_text and exponent:
+            return None
+        _, _, decimals = mantissa.partition(b".")
+        shape = Shape(
+            start,
+            start + len(number),
+            start + len(mantissa) + 1 if power_text else 0,
+            b"e%d" % exponent if exponent else b"",
+            float(f"1e{exponent - len(decimals)}"),
+            function,
+            hold,
+        )
+        if len(self._shapes) >= _MAX_SHAPES:
+            self._shapes.clear()
+        self._shapes[line.translate(_ZEROS)] = shape
+        return shape
+
+    def _weight(self, mantissa_weight: float, power: bytes) -> float:
+        """Weight of the last digit of a number with an exponent, correctly rounded."""
+        try:
+            return self._weights[mantissa_weight, power]
+        except KeyError:
+            if len(self._weights) >= _MAX_WEIGHTS:
+                self._weights.clear()
+            decimals = round(-_log10_of_power(mantissa_weight))
+            weight = float(f"1e{int(power) - decimals}")
+            self._weights[mantissa_weight, power] = weight
+            return weight
+
+
+def _log10_of_power(value: float) -> int:
+    """Exponent of an exact power of ten that was read from text."""
+    return int(f"{value:e}".partition("e")[2])

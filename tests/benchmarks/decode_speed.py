@@ -1,0 +1,69 @@
+"""Readings a second of each driver, as a ratio to a bare scan over the same bytes in the same run.
+
+The bare scan is one compiled regular expression that finds the numbers (lines, scpi), or ``struct``
+taking frames apart (segments); it makes no readings.
+
+Run: ``python tests/benchmarks/decode_speed.py``
+"""
+
+import random
+import re
+import struct
+import time
+from collections.abc import Callable
+
+from drivers.registry import make_decoder
+from drivers.simulated_formats import lines_text, scpi_reply, segment_frame
+
+READINGS = 20_000
+CHUNK = 4096
+ROUNDS = 9
+NUMBER = re.compile(rb"([^0-9+.-]*)([+-]?\d+\.?\d*(?:[eE][+-]?\d+)?)([^\r\n]*)")
+WRITERS = {"lines": lines_text, "segments": segment_frame, "scpi": scpi_reply}
+FRAME = struct.Struct("14B")
+
+
+def best_s(work: Callable[[], int]) -> float:
+    """Shortest of several runs; checks that each found every reading."""
+    times = []
+    for _ in range(ROUNDS):
+        begin = time.perf_counter()
+        found = work()
+        times.append(time.perf_counter() - begin)
+        if found != READINGS:
+            raise SystemExit(f"{found} readings instead of {READINGS}")
+    return min(times)
+
+
+def decode(name: str, data: bytes) -> int:
+    """Feed all bytes in chunks of a serial buffer's size."""
+    decoder = make_decoder(name, {})
+    return sum(
+        len(decoder.feed(data[start : start + CHUNK], 0.0)) for start in range(0, len(data), CHUNK)
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    rng = random.Random(1)
+    # Idle, on and after levels of some 80 tests with 1 mV of jitter; then every count equally.
+    visit = [abs(rng.gauss((0.008, 0.15, 0.008)[i // 80 % 3], 1e-3)) for i in range(READINGS)]
+    counts = [rng.uniform(0.0, 0.6) for _ in range(READINGS)]
+    streams = {
+        f"{driver}, {label}": b"".join(write(volts) for volts in levels)
+        for driver, write in WRITERS.items()
+        for label, levels in (("a visit", visit), ("any count", counts))
+    }
+    print(f"{'driver, signal':20} {'readings/s':>12} {'bare scan/s':>12} {'ratio':>6}")
+    for title, data in streams.items():
+        name = title.partition(",")[0]
+        if name == "segments":
+            bare = best_s(lambda d=data: sum(1 for _ in FRAME.iter_unpack(d)))  # type: ignore[misc]
+        else:
+            bare = best_s(lambda d=data: len(NUMBER.findall(d)))  # type: ignore[misc]
+        ours = best_s(lambda n=name, d=data: decode(n, d))  # type: ignore[misc]
+        print(f"{title:20} {READINGS / ours:12,.0f} {READINGS / bare:12,.0f} {ours / bare:6.2f}")
+
+
+if __name__ == "__main__":
+    main()
