@@ -3,7 +3,9 @@
 Model. A run has a log-normal prior (``RunPrior``). A test sees ``amps`` times the sum of the runs
 that take part in it, with Gaussian error; with a small probability it lies: then it saw no change
 (a load that never ran, a lead that slipped) or a jump of any size (something else switched).
-``line-drop`` sees hot and neutral of each run and the source in front.
+``line-drop`` sees hot and neutral of each run and the source in front. The current at a place is
+the stated one less what a heater loses with the voltage it gets there, relative to the mean over
+the places used; the tree and the runs on it say how much that is.
 
 Runs that the same tests see cannot be told apart; only their sum can. They are merged into one
 column whose prior has the mean and variance of the sum (Fenton and Wilkinson's match of a sum of
@@ -27,6 +29,8 @@ SOURCE_MOHM, SOURCE_SD = 150.0, 0.8  # median of source impedance and its log sp
 SPLIT_ALPHA = 1.2  # Dirichlet weight that gives a share of a sum the spread of one run's prior
 MAX_STEP = 1.2  # in log mohm
 MAX_ITERATIONS = 40
+ROUGH_ITERATIONS = 8
+CAUCHY_WIDTH = 3.0  # in standard uncertainties: beyond it the rough fit begins to distrust a test
 TINY = 1e-300
 
 
@@ -72,6 +76,8 @@ class Columns:
         used: Columns that exist.
         group: For each run of each tree the column it is in, -1 where no test sees it, ``(N, E)``.
         size: Number of runs in a column.
+        way: Part of each column that is on the way to each test's load, ``(N, D, m)``.
+        way_unseen: Prior mean in mohm of the runs on that way that no test sees, ``(N, m)``.
     """
 
     seen: Flags
@@ -80,6 +86,12 @@ class Columns:
     used: Flags
     group: NDArray[np.intp]
     size: NDArray[np.intp]
+    way: Floats
+    way_unseen: Floats
+
+    def part(self, rows: NDArray[np.intp]) -> "Columns":
+        """The same for some of the trees."""
+        return Columns(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,12 +147,18 @@ def columns_of(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Colu
     pattern = np.zeros((trees, width, len(tests)), dtype=bool)
     t, e = np.nonzero(group >= 0)
     g = group[t, e]
-    mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))[t, e]
+    run_mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))
+    mean = run_mean[t, e]
     np.add.at(size, (t, g), 1)
     np.add.at(total, (t, g), mean)
     np.add.at(variance, (t, g), prior.relative_variance * mean**2)
     pattern[t, g] = seen[t, e]
     used = size > 0
+    to_load = (masks[:, :, None] & tests.load) != 0
+    way = np.zeros((trees, width, len(tests)))
+    np.add.at(way, (t, g), to_load[t, e])
+    way /= np.maximum(size, 1)[:, :, None]
+    unseen = to_load & (group == -1)[:, :, None]
     safe = np.where(used, total, 1.0)
     log_variance = np.log1p(np.where(used, variance, 0.0) / safe**2)
     return Columns(
@@ -150,6 +168,8 @@ def columns_of(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Colu
         used=used,
         group=group,
         size=size,
+        way=way,
+        way_unseen=(unseen * run_mean[:, :, None]).sum(axis=1),
     )
 
 
@@ -191,13 +211,16 @@ class _Problem:
     only where a test is ``line-drop``.
     """
 
-    def __init__(self, columns: Columns, tests: Tests) -> None:
+    def __init__(self, columns: Columns, tests: Tests, amps: Floats, *, rough: bool) -> None:
+        self.rough = rough
         self.tests = tests
         self.columns = columns
+        self.amps = amps
         self.with_line = bool(tests.line.any())
         self.trees, self.width = columns.mean.shape
-        self.design = np.swapaxes(columns.seen, 1, 2) * tests.amps[:, None]  # (N, m, D)
-        self.any_seen = columns.seen.any(axis=1)
+        self.design = np.swapaxes(columns.seen, 1, 2) * amps[:, :, None]  # (N, m, D)
+        # no change although some run takes part: most probably a lie, left out of the rough fit
+        self.believed = tests.measured & ~(tests.no_change & columns.seen.any(axis=1))
         self.size = 2 * self.width + 1 if self.with_line else self.width
         false_jump = -np.log(
             np.maximum(np.abs(tests.drop), 1.0) * np.log(JUMP_RANGE_MV[1] / JUMP_RANGE_MV[0])
@@ -212,37 +235,49 @@ class _Problem:
 
     def part(self, rows: NDArray[np.intp]) -> "_Problem":
         """The same for some of the trees."""
-        c = self.columns
-        return _Problem(
-            Columns(
-                c.seen[rows], c.mean[rows], c.sd[rows], c.used[rows], c.group[rows], c.size[rows]
-            ),
-            self.tests,
-        )
+        return _Problem(self.columns.part(rows), self.tests, self.amps[rows], rough=self.rough)
+
+    def sagged(self, x: Floats, *, rough: bool) -> "_Problem":
+        """The same with the current at each place as the runs ``x`` leave it."""
+        tests, c = self.tests, self.columns
+        runs = np.where(c.used, np.exp(x[:, : self.width]), 0.0)
+        way_mohm = (runs[:, None, :] @ c.way)[:, 0, :] + c.way_unseen
+        sag = way_mohm * tests.sag_per_mohm
+        usual = sag.mean(axis=1, keepdims=True)
+        amps = tests.amps * np.clip(1 + usual - sag, 0.5, 1.5)
+        return _Problem(c, tests, amps, rough=rough)
 
     def start(self) -> Floats:
         """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
 
-        Tests that saw no change while some run takes part are left out: they are probably lies.
+        Hot counts as much as neutral here, and the source is one more unknown.
         """
         c, tests = self.columns, self.tests
-        mean = np.exp(c.mean + c.sd**2 / 2)
-        ridge = 1 / (mean**2 * np.expm1(c.sd**2))
-        weight = np.where(tests.measured & ~(tests.no_change & self.any_seen), 1 / tests.u**2, 0.0)
-        design = self.design * np.where(tests.line, 2.0, 1.0)[:, None]
-        target = tests.drop - np.where(tests.line, tests.amps * SOURCE_MOHM, 0.0)
-        weight = np.where(
-            tests.line, weight / (1 + weight * (tests.amps * SOURCE_MOHM) ** 2), weight
+        mean = np.concatenate(
+            [np.exp(c.mean + c.sd**2 / 2), np.full((self.trees, 1), SOURCE_MOHM)], axis=1
         )
+        relative = np.concatenate(
+            [np.expm1(c.sd**2), np.full((self.trees, 1), np.expm1(SOURCE_SD**2))], axis=1
+        )
+        design = np.concatenate(
+            [
+                self.design * np.where(tests.line, 2.0, 1.0)[:, None],
+                (self.amps * tests.line)[:, :, None],
+            ],
+            axis=2,
+        )
+        weight = np.where(self.believed, 1 / tests.u**2, 0.0)
         weighted = np.swapaxes(design * weight[..., None], 1, 2)
         normal = weighted @ design
-        normal[:, np.arange(self.width), np.arange(self.width)] += ridge
-        right = (weighted @ np.broadcast_to(target, weight.shape)[..., None])[..., 0] + ridge * mean
-        runs = np.linalg.solve(normal, right[..., None])[..., 0]
+        diagonal = np.arange(self.width + 1)
+        ridge = 1 / (mean**2 * relative)
+        normal[:, diagonal, diagonal] += ridge
+        right = weighted @ tests.drop + ridge * mean
+        solved = np.linalg.solve(normal, right[..., None])[..., 0]
         x = np.zeros((self.trees, self.size))
-        x[:, : self.width] = np.log(np.maximum(runs, 0.1 * np.exp(c.mean)))
+        x[:, : self.width] = np.log(np.maximum(solved[:, :-1], 0.1 * np.exp(c.mean)))
         if self.with_line:
-            x[:, -1] = np.log(SOURCE_MOHM)
+            x[:, -1] = np.log(np.maximum(solved[:, -1], 0.1 * SOURCE_MOHM))
         return x
 
     def predict(self, x: Floats) -> tuple[Floats, Floats]:
@@ -253,13 +288,20 @@ class _Problem:
             return slope.sum(axis=2), slope
         line = self.tests.line[:, None]
         hot = np.exp(x[:, self.width : -1])[:, None, :] * slope * line
-        source = np.exp(x[:, -1:]) * self.tests.amps * self.tests.line
+        source = np.exp(x[:, -1:]) * self.amps * self.tests.line
         both = slope + hot
         return both.sum(axis=2) + source, np.concatenate([both, hot, source[..., None]], axis=2)
 
     def likelihood(self, predicted: Floats) -> tuple[Floats, Floats]:
-        """Log likelihood of each test with lies mixed in, and the probability of its truth."""
+        """Log likelihood of each test with lies mixed in, and the probability of its truth.
+
+        In a rough fit instead a Cauchy loss and its weight, which reach tests from far away.
+        """
         tests = self.tests
+        if self.rough:
+            far = ((tests.drop - predicted) / (CAUCHY_WIDTH * tests.u)) ** 2
+            loss = -0.5 * CAUCHY_WIDTH**2 * np.log1p(far)
+            return np.where(self.believed, loss, 0.0), np.where(self.believed, 1 / (1 + far), 0.0)
         honest = np.where(
             tests.measured,
             _normal(tests.drop - predicted, tests.u),
@@ -314,13 +356,13 @@ class _Problem:
         return gradient, hessian
 
 
-def _climb(problem: _Problem, x: Floats) -> Floats:
+def _climb(problem: _Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Floats:
     """Damped Gauss-Newton ascent to the mode of each tree, finished trees left alone."""
     damping = np.full(problem.trees, 1e-3)
     value = problem.objective(x)
     active = np.arange(problem.trees)
     part = problem
-    for _ in range(MAX_ITERATIONS):
+    for _ in range(iterations):
         gradient, hessian = part.normal_equations(x[active])
         diagonal = np.arange(problem.size)
         hessian[:, diagonal, diagonal] *= 1 + damping[active][:, None]
@@ -348,10 +390,14 @@ def fit(columns: Columns, tests: Tests) -> Fit:
 
     Cost grows with ``N * m * D**2``; memory with ``N * m * D``.
     """
-    problem = _Problem(columns, tests)
+    stated = np.tile(tests.amps, (len(columns.mean), 1))
+    problem = _Problem(columns, tests, stated, rough=False)
     if len(tests) == 0 or not columns.used.any():
         return _unseen(problem)
-    x = _climb(problem, problem.start())
+    x = problem.start()
+    x = _climb(problem.sagged(x, rough=True), x, ROUGH_ITERATIONS)
+    problem = problem.sagged(x, rough=False)
+    x = _climb(problem, x)
     predicted = problem.predict(x)[0]
     likelihood, truth = problem.likelihood(predicted)
     _, hessian = problem.normal_equations(x)

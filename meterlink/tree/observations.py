@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,6 @@ from meterlink.tree.trees import Flags, Floats, Masks
 
 USUAL_AMPS = 10.0  # of a heater, where nobody said; only the scale of the runs hangs on it
 AMPS_REL_U = 0.004  # supply wander between tests moves a heater's current so much (common practice)
-AMPS_REL_U_UNKNOWN_PLACE = 0.01  # where the sag at the load's place is not known
 FLOOR_U_MV = 0.3  # nobody knows a drop better: contact of the probes (common practice)
 USUAL_LIMIT_MV = 20.0  # jump that a person sees by eye above 5 to 15 mV of wander (METHOD sizes)
 LIE_NO_CHANGE = 0.03  # a plug not home, a switch off, a lead that slipped: a few per cent
@@ -32,10 +31,13 @@ class Observation:
         hookup: How the meter was connected.
         leads: Indices of the receptacles of lead A and B (the same twice where there is no B).
         load: Index of the receptacle with the load.
-        amps: Load current at that place.
+        amps: Stated load current.
         drop_mv, u_mv: The drop and its standard uncertainty; ``drop_mv`` is ``None`` where only a
             jump was seen.
         lie: Probability, before any evidence, that the test does not say what it seems to.
+        sag_per_mohm: Part by which the current falls for each mohm of neutral between panel and
+            load (hot counted too): a heater is a resistance and gets less voltage there. 0 where
+            the supply's volts are not known.
     """
 
     test: int
@@ -46,6 +48,7 @@ class Observation:
     drop_mv: float | None
     u_mv: float
     lie: float
+    sag_per_mohm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,7 @@ class Tests:
     measured: Flags
     no_change: Flags
     lie: Floats
+    sag_per_mohm: Floats
 
     @classmethod
     def of(cls, items: Iterable[Observation]) -> "Tests":
@@ -88,6 +92,7 @@ class Tests:
             measured=measured,
             no_change=measured & (np.abs(drop) < 3 * u),
             lie=np.array([o.lie for o in rows]),
+            sag_per_mohm=np.array([o.sag_per_mohm for o in rows]),
         )
 
     def __len__(self) -> int:
@@ -120,13 +125,10 @@ class Tests:
 def observations_of(circuit: Circuit, rows: Sequence[TestRow]) -> tuple[Observation, ...]:
     """What the rows of a log say, each row once.
 
-    Rows that say nothing (no drop measured and no jump seen) are left out. The current at each
-    load place is the stated one, corrected for the sag that other tests show there: a heater is a
-    resistance, so its current falls with the voltage it gets.
+    Rows that say nothing (no drop measured and no jump seen) are left out.
     """
     index = {name: i for i, name in enumerate(circuit.receptacles)}
-    items = [item for row in rows if (item := _observation(circuit, row, index)) is not None]
-    return _with_amps_at_place(circuit, items)
+    return tuple(item for row in rows if (item := _observation(circuit, row, index)) is not None)
 
 
 def _observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Observation | None:
@@ -155,41 +157,7 @@ def _observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Obser
         load=index[setup.load_at],
         amps=amps,
         drop_mv=drop,
-        u_mv=u,
+        u_mv=math.hypot(u, AMPS_REL_U * abs(drop or 0.0)),
         lie=lie,
+        sag_per_mohm=2e-3 * amps / circuit.volts if circuit.volts else 0.0,
     )
-
-
-def _with_amps_at_place(circuit: Circuit, items: list[Observation]) -> tuple[Observation, ...]:
-    """Correct each test's amps for the sag at the load's place and widen its uncertainty."""
-    sag = _sag_at_place(circuit, items)
-    usual = float(np.mean(list(sag.values()))) if sag else 0.0
-    result = []
-    for item in items:
-        known = item.load in sag
-        share = (sag[item.load] - usual) if known else 0.0
-        rel_u = AMPS_REL_U if known else AMPS_REL_U_UNKNOWN_PLACE
-        u = math.hypot(item.u_mv, rel_u * abs(item.drop_mv or 0.0))
-        result.append(replace(item, amps=item.amps * (1 - share), u_mv=u))
-    return tuple(result)
-
-
-def _sag_at_place(circuit: Circuit, items: list[Observation]) -> dict[int, float]:
-    """Relative supply sag with the load at a place, where a test with lead A there tells.
-
-    ``line-drop`` there is the sag itself; ``neutral-ground`` there is the neutral half of it, the
-    source left aside (it is common to all places and drops out of the comparison).
-    """
-    if not circuit.volts:
-        return {}
-    mv = circuit.volts * 1000
-    ground: dict[int, float] = {}
-    line: dict[int, float] = {}
-    for item in items:
-        if item.leads[0] != item.load or item.drop_mv is None or item.drop_mv < 5 * item.u_mv:
-            continue
-        if item.hookup is Hookup.NEUTRAL_GROUND:
-            ground[item.load] = 2 * item.drop_mv / mv
-        elif item.hookup is Hookup.LINE_DROP:
-            line[item.load] = item.drop_mv / mv
-    return ground if len(ground) >= len(line) else line
