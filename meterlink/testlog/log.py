@@ -10,7 +10,7 @@ from filelock import FileLock, Timeout
 
 from meterlink.durable import sync_folder, write_durably
 from meterlink.errors import LogError
-from meterlink.testlog.columns import COLUMNS, to_cells
+from meterlink.testlog.columns import COLUMNS, from_cells, to_cells
 from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows
 from meterlink.testlog.records import record_bytes
 from meterlink.testlog.rows import TestRow
@@ -93,18 +93,17 @@ class TestLog:
             row: The test; its number is set here.
 
         Returns:
-            The row with its number.
+            The row with its number, its figures as the log keeps them.
 
         Raises:
             LogError: It could not be written; the log is as it was before.
         """
         if self._handle is None:
             raise LogError(f"{self.path} is closed.")
-        row = replace(row, test=self.next_test, note=_storable(row.note))
-        cells = to_cells(row)
+        cells = to_cells(replace(row, test=self.next_test, note=_storable(row.note)))
         self._write(self._handle, record_bytes([cells.get(name, "") for name in self._columns]))
-        self._last_test = row.test
-        return row
+        self._last_test += 1
+        return from_cells(cells)
 
     def rows(self, on_problem: OnProblem | None = None) -> Iterator[TestRow]:
         """The rows that are in the log, in order; see ``read_rows``."""

@@ -1,0 +1,177 @@
+"""A recorded visit goes into a job: checked whole first, then kept, then logged row by row.
+
+Nothing is written before every test of the capture has been measured and every name in it is known.
+Rows are recognised by capture and time, so that a replay that was killed half way goes on where it
+stopped, and one that was done adds nothing.
+"""
+
+from collections import defaultdict, deque
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from drivers.capture import CaptureReader, Mark
+from drivers.capture_lines import MAX_LINE_BYTES, LineError, read_event
+from drivers.errors import CaptureError
+from drivers.readings import Reading
+from drivers.replay import replay
+from meterlink.circuit.checks import checked_figure
+from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job
+from meterlink.circuit.names import unknown_name
+from meterlink.errors import JobError, LogError, UsageError
+from meterlink.levels.visit_split import CompletedTest, completed_tests, setup_of
+from meterlink.testlog.captures import keep, kept_name
+from meterlink.testlog.log import TestLog
+from meterlink.testlog.measured import measured_row
+from meterlink.testlog.rows import Source, TestRow
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What a replay did.
+
+    Attributes:
+        job: The job it went into.
+        rows: All tests of the capture as they stand in the log, in order.
+        added: How many of them were not there before.
+        remarks: What was odd in the capture, the job or the log, in sentences.
+    """
+
+    job: Job
+    rows: tuple[TestRow, ...]
+    added: int
+    remarks: tuple[str, ...]
+
+
+def replay_into(capture: Path, folder: Path) -> Replayed:
+    """Read a capture, measure its tests and log those that are not in the log yet.
+
+    Args:
+        capture: File to read.
+        folder: Job folder; it and ``job.toml`` are made from the header where they are missing.
+
+    Raises:
+        MeterlinkError: The job or the log cannot be used, or a name in the capture is unknown.
+        DriverError: The capture cannot be read.
+    """
+    if capture.exists() and not capture.is_file() and not capture.is_dir():
+        raise CaptureError(f"{capture}: is a device or pipe. Give the path of a capture file.")
+    with CaptureReader(capture) as reader:
+        circuit, remarks = _circuit(reader, capture, folder)
+        done = _measured(reader, capture, circuit)
+        remarks += [f"{capture}, line {d.line}: {d.reason}." for d in reader.warnings[:10]]
+        remarks += _damage_remarks(reader, capture)
+        started = reader.header.started
+    rows = _rows(done, started, circuit)
+    if not (folder / JOB_FILE).exists():
+        write_job(folder, circuit)
+    return _logged(capture, read_job(folder), rows, remarks)
+
+
+def _circuit(reader: CaptureReader, capture: Path, folder: Path) -> tuple[Circuit, list[str]]:
+    """The circuit of the job, with the load of this visit; else of the header."""
+    header = reader.header.circuit
+    where = f"{capture}, line 1"
+    if (folder / JOB_FILE).exists():
+        job = read_job(folder)
+        amps = checked_figure((header or {}).get("amps"), "load_amps", f"{where}, circuit.amps")
+        return replace(job.circuit, load_amps=amps or job.circuit.load_amps), list(job.remarks)
+    if header is None:
+        raise JobError(
+            f"{where}: the header describes no circuit, and {folder / JOB_FILE} is not there. "
+            "Write job.toml with at least the names of the receptacles, then replay again."
+        )
+    return circuit_from_header(header, where)
+
+
+def _measured(reader: CaptureReader, capture: Path, circuit: Circuit) -> list[CompletedTest]:
+    """Every test of the capture, names checked."""
+    done = list(completed_tests(_checked(replay(reader), capture, circuit), circuit))
+    if not done:
+        raise CaptureError(
+            f"{capture}: there is no test in it (no mark 'test' that could be read). Nothing was "
+            "logged."
+        )
+    return done
+
+
+def _checked(
+    events: Iterator[Reading | Mark], capture: Path, circuit: Circuit
+) -> Iterator[Reading | Mark]:
+    """The same events; the first test mark that cannot be used ends it with an error."""
+    for event in events:
+        if isinstance(event, Mark) and event.kind == "test":
+            try:
+                unknown = unknown_name(setup_of(event), circuit)
+            except UsageError as error:
+                raise JobError(f"{_place(capture, event)}: {error} Nothing was logged.") from error
+            if unknown is not None:
+                raise JobError(f"{_place(capture, event)}: {unknown} Nothing was logged.")
+        yield event
+
+
+def _place(capture: Path, mark: Mark) -> str:
+    """File and line of a test mark."""
+    with capture.open("rb") as stream:
+        number = 0
+        while line := stream.readline(MAX_LINE_BYTES):
+            number += 1
+            with suppress(LineError):
+                event = read_event(line)
+                if isinstance(event, Mark) and _names(event) == _names(mark):
+                    return f"{capture}, line {number}"
+    return f"{capture}, test mark at {mark.t_s:g} s"
+
+
+def _names(mark: Mark) -> tuple[str | None, ...]:
+    return (mark.kind, mark.hookup, mark.lead_a, mark.lead_b, mark.load_at)
+
+
+def _damage_remarks(reader: CaptureReader, capture: Path) -> list[str]:
+    remarks = [f"{capture}, line {d.line}: {d.reason}; skipped." for d in reader.damaged[:5]]
+    if reader.damaged_count > len(remarks):
+        remarks.append(f"{capture}: {reader.damaged_count} damaged lines were skipped in all.")
+    return remarks
+
+
+def _rows(done: list[CompletedTest], started: datetime, circuit: Circuit) -> list[TestRow]:
+    amps, source = circuit.load_amps, Source.REPLAY
+    try:
+        return [
+            measured_row(test, started=started, amps=amps, source=source, capture="")
+            for test in done
+        ]
+    except OverflowError as error:
+        raise CaptureError(
+            f"A visit that started at {started.isoformat()} runs past the last year that a "
+            "calendar has. Correct 'started' in the first line of the capture."
+        ) from error
+
+
+def _logged(capture: Path, job: Job, rows: list[TestRow], remarks: list[str]) -> Replayed:
+    """Keep the capture, append what is missing, and find the rows of all its tests."""
+    with TestLog(job.log_path) as log:
+        try:
+            name = kept_name(capture, job.captures_path)
+            keep(capture, job.captures_path, name)
+        except OSError as error:
+            raise LogError(
+                f"{capture} cannot be kept in {job.captures_path}: {error.strerror or error}. "
+                "Nothing was logged. Check that the folder is writable and the disk has room."
+            ) from error
+        remarks += [*log.remarks, *(f"{problem} It is left as it is." for problem in log.problems)]
+        there: dict[datetime, deque[TestRow]] = defaultdict(deque)
+        for row in log.rows(lambda _problem: None):
+            if row.capture == name:
+                there[row.time].append(row)
+        logged, added = [], 0
+        for row in rows:
+            if there[row.time]:
+                logged.append(there[row.time].popleft())
+            else:
+                logged.append(log.append(replace(row, capture=name)))
+                added += 1
+    return Replayed(job, tuple(logged), added, tuple(remarks))

@@ -1,0 +1,44 @@
+"""A test that was measured, as a row of the log: the same for live and replayed visits."""
+
+from datetime import datetime, timedelta
+
+from meterlink.levels.visit_split import CompletedTest
+from meterlink.testlog.rows import Source, TestRow
+
+
+def measured_row(
+    done: CompletedTest, *, started: datetime, amps: float | None, source: Source, capture: str
+) -> TestRow:
+    """Make the row of a completed test; the log gives it its number.
+
+    Args:
+        done: The test.
+        started: Time zero of its capture. The row's time is that of the test's mark, to the
+            millisecond, so that a replay finds it again.
+        amps: Stated current of the load.
+        source: Live or replay.
+        capture: File name of the capture in the job's folder of captures; may be set later.
+    """
+    found = done.measurement
+    return TestRow(
+        test=0,
+        time=started + timedelta(milliseconds=round(done.started_s * 1e3)),
+        setup=done.setup,
+        amps=amps,
+        idle_mv=found.idle_mv,
+        idle_sd_mv=found.idle_sd_mv,
+        on_mv=found.on_mv,
+        on_sd_mv=found.on_sd_mv,
+        after_mv=found.after_mv,
+        delta_mv=found.delta_mv,
+        drop_mv=found.drop_mv,
+        drop_u_mv=found.drop_u_mv,
+        limit_mv=found.limit_mv,
+        verdict=found.verdict,
+        n_idle=found.n_idle,
+        n_on=found.n_on,
+        source=source,
+        capture=capture,
+        flags=found.flags,
+        note="; ".join(note for note in done.notes if note),
+    )

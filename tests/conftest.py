@@ -1,0 +1,44 @@
+"""What tests of several folders share."""
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from meterlink.cli import main
+
+
+@dataclass(frozen=True)
+class Run:
+    """How a command ended."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def captures() -> Path:
+    """The recorded visits."""
+    return Path(__file__).parents[1] / "fixtures" / "captures"
+
+
+@pytest.fixture
+def meterlink(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., Run]:
+    """Run a command line in this process, from the arguments to the exit code."""
+
+    def run(*arguments: object) -> Run:
+        monkeypatch.setattr(sys, "argv", ["meterlink", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        out, err = capsys.readouterr()
+        code = ended.value.code
+        assert isinstance(code, int)
+        assert "Traceback" not in err
+        return Run(code, out, err)
+
+    return run
