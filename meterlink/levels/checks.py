@@ -17,6 +17,7 @@ STEP_SES = 6.0
 STEP_PICKUP_SHARE = 0.3
 STEP_SUPPLY_SHARE = 0.008
 STEP_ON_SHARE = 0.02
+LEAST_STEP_MV = 3.0  # pickup of some 10 mV wanders by as much
 
 
 def idle_flags(idle: Samples, *, line: bool) -> list[Flag]:
@@ -47,7 +48,8 @@ def on_flags(on: Samples, *, line: bool) -> list[Flag]:
     if len(on) < 8:
         return []
     share = STEP_SUPPLY_SHARE if line else STEP_ON_SHARE
-    flags = [Flag.OTHER_APPLIANCE] if has_step(on, share * abs(float(np.median(on.mv)))) else []
+    least = share * abs(float(np.median(on.mv))) + (0.0 if line else LEAST_STEP_MV)
+    flags = [Flag.OTHER_APPLIANCE] if has_step(on, least) else []
     return [*flags, Flag.FROZEN] if is_frozen(on) else flags
 
 
@@ -61,7 +63,8 @@ def has_step(stage: Samples, least_mv: float) -> bool:
     if values.size < 8:
         return False
     change = most_likely_change(values, 3, values.size - 3)
-    noise = max(difference_sd(values), display_sd(stage.display_mv), 1e-6)
+    about = float(np.sqrt(change.cost / (values.size - 2)))
+    noise = max(difference_sd(values), about, display_sd(stage.display_mv), 1e-6)
     k = change.split
     before = float(np.median(values[max(0, k - 5) : k]))
     after = float(np.median(values[k + 1 : k + 6])) if k + 1 < values.size else before

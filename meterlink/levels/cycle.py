@@ -9,17 +9,15 @@ from meterlink.levels.flags import Flag
 from meterlink.levels.on_level import (
     INRUSH_SHARE,
     INRUSH_SHARE_SD,
-    TAU_LOG_PRIOR,
-    TAUS_S,
     OnLevel,
-    mixture,
     on_level,
+    sag_curves,
 )
 from meterlink.levels.pickup import drop_from_difference, drop_from_magnitudes
 from meterlink.levels.stages import FEW, SETTLE_S, Marks, Stages, split_stages
 from meterlink.levels.statistics import Level, difference_sd, display_sd, level
 from meterlink.levels.trace import Samples
-from meterlink.levels.wander import WANDER_S, WANDER_SHARE, blocks, covariance, gls
+from meterlink.levels.wander import WANDER_SHARE, blocks, fit, mixture, noise_models
 
 PICKUP_WANDER = 0.0525  # of the pickup level, per stage: idle and after of 85 recorded tests
 #                         differ by 7.4 % rms, which is root 2 of it
@@ -119,18 +117,13 @@ def _supply_cycle(stages: Stages, marks: Marks, idle: Level, after: Level | None
     )
     display = max(part.display_mv for part in parts)
     white = max(difference_sd(stages.idle.mv), display_sd(display), 1e-6)
-    noise = covariance(t, white / np.sqrt(sizes), WANDER_SHARE * abs(idle.value), WANDER_S)
+    models = noise_models(t, white / np.sqrt(sizes), idle.value)
     rough = abs(idle.value - float(np.median(stages.on.mv)))
     on_at_s = stages.on_at_s if stages.on_at_s is not None else marks.on_s + SETTLE_S
-    prior_mean = np.array([0.0, 0.0, -INRUSH_SHARE * rough])
-    prior_sd = np.array([np.inf, np.inf, INRUSH_SHARE_SD * rough + 1e-6])
-    sag = np.clip(t - on_at_s, 0.0, None)
-    fits = [
-        gls(mv, np.column_stack([np.ones(t.size), -loaded, loaded * np.exp(-sag / tau)]),
-            noise, prior_mean, prior_sd)
-        for tau in TAUS_S
-    ]  # fmt: skip
-    drop, u = mixture(fits, 1, TAU_LOG_PRIOR)
+    curves = [(log_prior, -loaded * curve) for log_prior, curve in sag_curves(t - on_at_s)]
+    design = np.column_stack([np.ones(t.size), -loaded])
+    fits = fit(mv, design, models, curves, INRUSH_SHARE * rough, INRUSH_SHARE_SD * rough + 1e-3)
+    drop, u = mixture(fits, 1)
     spread = level(stages.on.mv, stages.on.display_mv)
     on = OnLevel(spread.value, spread.se, spread.sd, stages.on.readings)
     base = on.value + drop

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from meterlink.levels.statistics import difference_sd, display_sd, inliers, robust_center
-from meterlink.levels.wander import WANDER_S, WANDER_SHARE, Fit, blocks, covariance, gls
+from meterlink.levels.wander import blocks, fit, mixture, noise_models
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,8 +21,7 @@ INRUSH_SHARE = 0.035
 INRUSH_SHARE_SD = 0.02
 INRUSH_TAU_S = 3.0
 INRUSH_TAU_FACTOR = 1.5
-TAUS_S = INRUSH_TAU_S * np.exp(np.linspace(-2.0, 2.0, 9) * np.log(INRUSH_TAU_FACTOR))
-TAU_LOG_PRIOR = -0.5 * np.linspace(-2.0, 2.0, 9) ** 2
+TAU_SDS = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,15 +34,13 @@ class OnLevel:
     n: int
 
 
-def mixture(fits: list[Fit], which: int, log_prior: Floats) -> tuple[float, float]:
-    """Mean and standard deviation of one coefficient over fits weighed by their evidence."""
-    log_weights = np.array([fit.log_evidence for fit in fits]) + log_prior
-    weights = np.exp(log_weights - log_weights.max())
-    weights /= weights.sum()
-    means = np.array([fit.coefficients[which] for fit in fits])
-    variances = np.array([fit.covariance[which, which] for fit in fits])
-    mean = float(weights @ means)
-    return mean, float(np.sqrt(weights @ (variances + (means - mean) ** 2)))
+def sag_curves(since_s: Floats) -> list[tuple[float, Floats]]:
+    """What the inrush could look like: log prior and ``exp(-t / tau)`` for each tau."""
+    since = np.clip(since_s, 0.0, None)
+    return [
+        (-0.5 * sds * sds, np.exp(-since / (INRUSH_TAU_S * INRUSH_TAU_FACTOR**sds)))
+        for sds in TAU_SDS
+    ]
 
 
 def on_level(since_s: Floats, mv: Floats, count: Floats, resolution_mv: float) -> OnLevel:
@@ -59,15 +56,12 @@ def on_level(since_s: Floats, mv: Floats, count: Floats, resolution_mv: float) -
     rough = robust_center(mv[mv.size // 2 :])[0]
     white = max(difference_sd(mv), floor)
     t, v, sizes = blocks(since_s, mv)
-    noise = covariance(t, white / np.sqrt(sizes), WANDER_SHARE * abs(rough), WANDER_S)
-    mean = np.array([0.0, INRUSH_SHARE * rough])
-    sd = np.array([np.inf, INRUSH_SHARE_SD * abs(rough) + floor])
-    fits = [
-        gls(v, np.column_stack([np.ones(t.size), np.exp(-t / tau)]), noise, mean, sd)
-        for tau in TAUS_S
-    ]
-    value, u = mixture(fits, 0, TAU_LOG_PRIOR)
-    best = max(fits, key=lambda fit: fit.log_evidence)
+    models = noise_models(t, white / np.sqrt(sizes), rough)
+    prior_sd = INRUSH_SHARE_SD * abs(rough) + floor
+    flat = np.ones((t.size, 1))
+    fits = fit(v, flat, models, sag_curves(t), INRUSH_SHARE * rough, prior_sd)
+    value, u = mixture(fits, 0)
+    best = max(fits, key=lambda one: one.log_evidence)
     kept = best.residuals[inliers(best.residuals, floor)]
     spread = float(np.sqrt(np.mean(kept**2))) if kept.size else 0.0
     return OnLevel(value, max(u, floor), max(spread, floor), int(count.sum()))

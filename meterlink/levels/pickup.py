@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 
 WIDEST_DROP_MV = 2000.0
 PRIOR_NO_DROP = 0.5
+ONE_SIGMA = 0.6827  # share of a normal distribution within one standard deviation
 CERTAIN = 0.99  # probability of a drop from which a test is said to show one
 
 # Half-widths of the uniform distributions whose equal mixture is the unit normal: square roots of
@@ -44,7 +45,9 @@ class DropEstimate:
 
     Attributes:
         drop_mv: Posterior mean.
-        drop_u_mv: Posterior standard deviation.
+        drop_u_mv: Standard uncertainty: the posterior standard deviation, or half the width of
+            the central interval of 68.3 % where that is wider. The error that an unknown phase
+            leaves has the arcsine distribution, of which one standard deviation covers but half.
         p_drop: Posterior probability that there is a drop at all.
     """
 
@@ -97,7 +100,7 @@ def drop_from_magnitudes(a: float, b: float, u: float) -> DropEstimate:
     Example:
         >>> estimate = drop_from_magnitudes(10.0, 200.0, 0.3)
         >>> round(estimate.drop_mv, 1), round(estimate.drop_u_mv, 1)
-        (199.7, 7.1)
+        (199.9, 8.8)
     """
     a, b = abs(a), abs(b)
     margin = 5.0 * u
@@ -164,5 +167,8 @@ def _mixture(d: Floats, density: Floats, some: float, none: float, u: float) -> 
     p_drop = some / (some + none)
     weights = density / density.sum()
     mean = p_drop * float(weights @ d)
-    square = p_drop * float(weights @ (d * d))
-    return DropEstimate(mean, max(float(np.sqrt(max(square - mean * mean, 0.0))), u), p_drop)
+    sd = float(np.sqrt(max(p_drop * float(weights @ (d * d)) - mean * mean, 0.0)))
+    cumulative = (1.0 - p_drop) + p_drop * np.cumsum(weights)
+    low, high = np.interp((0.5 - ONE_SIGMA / 2, 0.5 + ONE_SIGMA / 2), cumulative, d)
+    half = 0.5 * float(high - low) if p_drop > 0.5 else 0.0
+    return DropEstimate(mean, max(sd, half, u), p_drop)

@@ -15,6 +15,9 @@ from meterlink.levels.pickup import (
     limit_for_magnitudes,
 )
 
+# Where no jump shows, the drop may be anything up to the limit with a chance of 5 % there; a normal
+# likelihood about 0 falls to 0.05 of its height at this many standard deviations: sqrt(-2 ln 0.05).
+LIMIT_IN_U = 2.448
 CYCLES_APART = 3.0  # standard uncertainties of a cycle by which two may differ
 
 
@@ -63,6 +66,9 @@ def measurement_of(
     u = joint_u(cycles)
     estimate = estimate_drop(base, on, u, line=line, signed=signed)
     limit = limit_mv(base, u, line=line, signed=signed)
+    drop_u = estimate.drop_u_mv
+    if estimate.p_drop < CERTAIN and not line:
+        drop_u = max(drop_u, limit / LIMIT_IN_U)
     idle = float(np.mean([cycle.idle.value for cycle in cycles]))
     afters = [cycle.after.value for cycle in cycles if cycle.after is not None]
     flags = [flag for cycle in cycles for flag in cycle.flags]
@@ -76,7 +82,7 @@ def measurement_of(
         after_mv=float(np.mean(afters)) if afters else None,
         delta_mv=on - idle,
         drop_mv=estimate.drop_mv,
-        drop_u_mv=estimate.drop_u_mv,
+        drop_u_mv=drop_u,
         limit_mv=limit,
         verdict=verdict_of(estimate.p_drop, limit, smallest_drop_mv),
         n_idle=sum(cycle.idle.n for cycle in cycles),

@@ -25,6 +25,8 @@ FEW = 5
 SETTLE_S = 3.0  # until meter and leads have settled after a switching
 STEP_SDS = 8.0
 IDLE_SHARE = 0.3  # of an idle pickup level: a step below it may be pickup wandering
+QUIET_MOST = 0.25  # of a jump: a reading further from the level before has left it
+RISE_S = 1.0  # from the first moved reading to the best split: a lag of 0.5 s is half way in 0.35 s
 ON_QUIET_SHARE = 0.01  # of the jump: a reading that is lower by more has begun to fall
 LINE_SHARE = 0.004  # the same of a supply level
 
@@ -105,15 +107,27 @@ def settled(stage: Samples, line: bool) -> Samples:
     center, spread = robust_center(tail)
     share = LINE_SHARE if line else IDLE_SHARE
     noise = max(spread, difference_sd(tail), display_sd(stage.display_mv))
-    near = np.abs(stage.mv - center) <= max(5.0 * noise, 0.5 * share * abs(center)) + 1e-6
-    for first in range(len(stage) - FEW + 1):
+    near_mv = max(5.0 * noise, 0.5 * share * abs(center)) + 1e-6
+    near = np.abs(stage.mv - center) <= near_mv
+    first = _first_settled(near)
+    if first > 0:
+        # An exponential approach that took so long to come near takes 3 of its time constants
+        # more to sink to a twentieth of that.
+        took_s = stage.t_s[first] - stage.t_s[0]
+        ratio = float(np.log(max(abs(stage.mv[0] - center) / near_mv, np.e)))
+        still = stage.t_s < stage.t_s[first] + 3.0 * took_s / ratio
+        if len(stage) - int(still.sum()) >= FEW:
+            first = int(still.sum())
+    near[:first] = False
+    return stage.where(near)
+
+
+def _first_settled(near: npt.NDArray[np.bool_]) -> int:
+    """Index of the first reading from which on readings stay near the level, one in five aside."""
+    for first in range(near.size - FEW + 1):
         if near[first] and near[first : first + FEW].mean() >= 0.8:
-            break
-    else:
-        first = len(stage) - FEW
-    mask = near.copy()
-    mask[:first] = False
-    return stage.where(mask)
+            return first
+    return int(near.size - FEW)
 
 
 def _inside(mark_s: float, wait_s: float, stop_s: float) -> float:
@@ -133,7 +147,7 @@ def _with_jump(
 ) -> Stages:
     """Stages of a cycle whose jump stands out."""
     flags: list[Flag] = []
-    quiet = min(0.5 * step, 0.25 * abs(high - base))
+    quiet = min(0.5 * step, QUIET_MOST * abs(high - base))
     until_off = usable.between(marks.start_s, off_s - EARLY_S)
     rise = switch_time(until_off, marks.on_s, base, high, quiet)
     idle = settled(until_off.between(marks.start_s, rise[0] + 1e-9), line)
@@ -148,9 +162,14 @@ def _with_jump(
     after = usable.between(marks.end_s, marks.end_s)
     if marks.off_s is not None and abs(low - high) > 0.5 * abs(high - base):
         tail = on_and_after.between(off_s - 3.0 * EARLY_S, off_s - EARLY_S)
-        quiet_on = max(STEP_SDS * difference_sd(tail.mv), ON_QUIET_SHARE * abs(high - base))
         level_on = float(np.median(tail.mv)) if len(tail) else high
-        quiet_on = min(quiet_on, 0.25 * abs(high - low))
+        quiet_on = max(
+            STEP_SDS * difference_sd(tail.mv),
+            2.0 * tail.display_mv,
+            ON_QUIET_SHARE * abs(high - base),
+            0.5 * LINE_SHARE * abs(high) if line else 0.0,
+        )
+        quiet_on = min(quiet_on, QUIET_MOST * abs(high - low))
         fall = switch_time(on_and_after, marks.off_s, level_on, low, quiet_on)
         off_at_s, last_on_s = 0.5 * (fall[0] + fall[1]), fall[0]
         after = settled(usable.between(fall[1] + SETTLE_S, marks.end_s), line)
@@ -178,9 +197,14 @@ def switch_time(
     if candidates.size == 0 or times.size < 2:
         return mark_s, mark_s
     split = most_likely_change(clipped, int(candidates[0]), int(candidates[-1])).split
-    while split > 1 and abs(samples.mv[split - 1] - before) > quiet:
-        split -= 1
-    return float(times[split - 1]), float(times[split])
+    first = split
+    while (
+        first > 1
+        and abs(samples.mv[first - 1] - before) > quiet
+        and times[first - 1] > times[split] - RISE_S
+    ):
+        first -= 1
+    return float(times[first - 1]), float(times[first])
 
 
 def timing_flags(at_s: float | None, mark_s: float | None) -> list[Flag]:
