@@ -10,7 +10,7 @@ from typing import NamedTuple
 from drivers.readings import Function, Reading
 
 # NR1, NR2 or NR3 (IEEE 488.2, 8.7.2 to 8.7.4), at most 12 digits on each side of the point.
-NUMBER = rb"[+-]?(?:\d{1,12}\.?\d{0,12}|\.\d{1,12})(?:[eE][+-]?\d{1,2})?"
+NUMBER = rb"[+-]?(?:\d{1,12}\.?\d{0,12}|\.\d{1,12})(?:[eE][+-]?\d{1,3})?"
 #: Volts beyond this are no measurement on a mains circuit but a damaged line.
 MAX_VOLTS = 1e6
 OVERLOADS = (9.9e37, -9.9e37)  # SCPI-99 vol. 1, 7.2.1.4: infinities
@@ -65,6 +65,8 @@ class Shapes:
         if -MAX_VOLTS < value < MAX_VOLTS:
             if power:
                 resolution_v = self._weight(resolution_v, line[power:stop])
+                if not resolution_v:  # below what a double can hold: rubbish such as 1e-999
+                    return None
             return Reading(t_s, value, function, resolution_v, False, hold, line)
         if value in OVERLOADS or value == NOT_A_NUMBER:
             return Reading(t_s, None, function, None, value != NOT_A_NUMBER, hold, line)
