@@ -14,19 +14,21 @@ import numpy.typing as npt
 from meterlink.levels.change import most_likely_change
 from meterlink.levels.flags import Flag
 from meterlink.levels.statistics import difference_sd, display_sd, robust_center
-from meterlink.levels.trace import Samples
+from meterlink.levels.trace import Samples, State
 
 Floats = npt.NDArray[np.float64]
 
 EARLY_S = 1.0  # the contract of the marks: up to 1 s before ...
 LATE_S = 5.0  # ... to 5 s after
 SLACK_S = 3.0  # searched beyond the contract, with a flag
+GRACE_S = 1.0  # a reading is some tenths of a second old when it comes; no flag for that
 FEW = 5
 SETTLE_S = 3.0  # until meter and leads have settled after a switching
 STEP_SDS = 8.0
 IDLE_SHARE = 0.3  # of an idle pickup level: a step below it may be pickup wandering
 QUIET_MOST = 0.25  # of a jump: a reading further from the level before has left it
 RISE_S = 1.0  # from the first moved reading to the best split: a lag of 0.5 s is half way in 0.35 s
+RANGE_CHANGE_S = 3.0  # a meter may take so long to find its range (common practice)
 ON_QUIET_SHARE = 0.01  # of the jump: a reading that is lower by more has begun to fall
 LINE_SHARE = 0.004  # the same of a supply level
 
@@ -89,7 +91,7 @@ def split_stages(samples: Samples, marks: Marks, *, line: bool) -> Stages:
         on = usable.between(_inside(marks.on_s, LATE_S + 0.5, off_s), off_s - EARLY_S)
         after = usable.between(off_s + LATE_S + 0.5, marks.end_s)
         return Stages(idle, on if len(on) >= FEW else rough_on, after)
-    return _with_jump(usable, marks, off_s, base, high, step, line=line)
+    return _with_jump(samples, marks, off_s, base, high, step, line=line)
 
 
 def least_step(idle: Samples, base: float, line: bool) -> float:
@@ -136,7 +138,7 @@ def _inside(mark_s: float, wait_s: float, stop_s: float) -> float:
 
 
 def _with_jump(
-    usable: Samples,
+    samples: Samples,
     marks: Marks,
     off_s: float,
     base: float,
@@ -146,17 +148,18 @@ def _with_jump(
     line: bool,
 ) -> Stages:
     """Stages of a cycle whose jump stands out."""
-    flags: list[Flag] = []
+    usable = samples.usable()
     quiet = min(0.5 * step, QUIET_MOST * abs(high - base))
     until_off = usable.between(marks.start_s, off_s - EARLY_S)
     rise = switch_time(until_off, marks.on_s, base, high, quiet)
     idle = settled(until_off.between(marks.start_s, rise[0] + 1e-9), line)
-    on_at_s = 0.5 * (rise[0] + rise[1])
+    on_at_s = 0.5 * sum(first_sign(samples, rise))
     on_and_after = usable.between(rise[1], marks.end_s)
     late = usable.between(off_s + LATE_S, marks.end_s)
     if len(late) == 0:
         late = on_and_after.where(np.arange(len(on_and_after)) >= len(on_and_after) - 3)
     low = float(np.median(late.mv)) if len(late) else high
+    flags = timing_flags(first_sign(samples, rise), marks.on_s)
     off_at_s: float | None = None
     last_on_s = off_s - EARLY_S
     after = usable.between(marks.end_s, marks.end_s)
@@ -171,12 +174,12 @@ def _with_jump(
         )
         quiet_on = min(quiet_on, QUIET_MOST * abs(high - low))
         fall = switch_time(on_and_after, marks.off_s, level_on, low, quiet_on)
-        off_at_s, last_on_s = 0.5 * (fall[0] + fall[1]), fall[0]
+        off_at_s, last_on_s = 0.5 * sum(fall), fall[0]
+        flags += timing_flags(fall, marks.off_s)
         after = settled(usable.between(fall[1] + SETTLE_S, marks.end_s), line)
     elif marks.off_s is not None and marks.end_s - marks.off_s > LATE_S + SLACK_S:
         flags.append(Flag.LOAD_STAYED_ON)
     on = usable.between(_inside(on_at_s, SETTLE_S, last_on_s), last_on_s)
-    flags += timing_flags(on_at_s, marks.on_s) + timing_flags(off_at_s, marks.off_s)
     return Stages(idle, on, after, on_at_s, off_at_s, flags)
 
 
@@ -207,10 +210,21 @@ def switch_time(
     return float(times[first - 1]), float(times[first])
 
 
-def timing_flags(at_s: float | None, mark_s: float | None) -> list[Flag]:
-    """Flags of a load that came outside the time that its mark allows (half a second of grace)."""
-    if at_s is None or mark_s is None:
-        return []
-    if at_s < mark_s - EARLY_S - 0.5:
+def timing_flags(switching: tuple[float, float], mark_s: float) -> list[Flag]:
+    """Flags of a load that certainly came outside the time that its mark allows."""
+    if switching[1] < mark_s - EARLY_S - GRACE_S:
         return [Flag.LOAD_EARLY]
-    return [Flag.LOAD_LATE] if at_s > mark_s + LATE_S + 0.5 else []
+    return [Flag.LOAD_LATE] if switching[0] > mark_s + LATE_S + GRACE_S else []
+
+
+def first_sign(samples: Samples, switching: tuple[float, float]) -> tuple[float, float]:
+    """Move a switching back to the overload of a range change that announced it.
+
+    Between that and the first reading on the new range a meter may show an old value once more.
+    """
+    before = samples.between(switching[1] - RANGE_CHANGE_S, switching[1])
+    signs = before.t_s[before.state == State.OVERLOAD]
+    if signs.size == 0 or signs[0] > switching[0]:
+        return (switching[0], float(signs[0])) if signs.size else switching
+    quiet = samples.t_s[(samples.t_s < signs[0]) & (samples.state == State.USABLE)]
+    return (float(quiet[-1]) if quiet.size else float(signs[0])), float(signs[0])

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from invented_readings import Style, Trial, trial  # noqa: E402 (the path is set just above)
+from invented_readings import Style, Trial, trial
 
 from drivers.readings import Reading
 from meterlink.circuit.setup import Hookup, Verdict
