@@ -1,6 +1,7 @@
 """The command line: a group whose commands are imported only when they are called."""
 
 import importlib
+import os
 import sys
 from typing import NoReturn
 
@@ -15,6 +16,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "The whole job on a simulated circuit, to a map and files.",
     ),
     "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
+    "enter": ("meterlink.commands.enter", "A test read off a meter by eye, into the log."),
     "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
 }
 
@@ -66,5 +68,9 @@ def main() -> NoReturn:
         sys.exit(error.exit_code)
     except DriverError as error:
         click.echo(f"meterlink: {error}", err=True)
+        sys.exit(1)
+    except OSError as error:  # standard output is full or gone; the rest has its own errors
+        click.echo(f"meterlink: stopped: {error}. Look at that file or disk, try again.", err=True)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter complains at its end
         sys.exit(1)
     sys.exit(0)

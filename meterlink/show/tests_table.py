@@ -13,6 +13,11 @@ SAYS = {
     Verdict.NOT_IN_PATH: "not in the path",
     Verdict.UNCLEAR: "unclear",
 }
+_SEEN = {
+    Verdict.IN_PATH: "a jump",
+    Verdict.NOT_IN_PATH: "no jump",
+    Verdict.UNCLEAR: "not measured",
+}
 _NAME_CELLS = 24
 _HEADS = ("test", "meter", "load at", "drop", "the load current is")
 
@@ -48,7 +53,7 @@ def where(setup: Setup) -> str:
 def drop(row: TestRow) -> str:
     """The drop with its uncertainty, or how small it must be if there is one."""
     if row.drop_mv is None:
-        return "only seen" if row.verdict is not Verdict.UNCLEAR else "not measured"
+        return _SEEN[row.verdict]
     if row.verdict is Verdict.NOT_IN_PATH and row.limit_mv is not None:
         return f"none above {row.limit_mv:.1f}{NBSP}mV"
     if row.drop_u_mv is None:

@@ -1,0 +1,141 @@
+"""``meterlink enter``: a test read off a meter by eye, into the log."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from meterlink.errors import UsageError
+
+if TYPE_CHECKING:
+    from meterlink.circuit.circuit import Circuit
+    from meterlink.circuit.setup import Verdict
+    from meterlink.testlog.entered import Levels
+
+HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
+
+
+@click.command()
+@click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
+@click.option("--hookup", required=True, type=click.Choice(HOOKUPS), help="Where the leads go.")
+@click.option("--lead-a", required=True, metavar="NAME", help="Receptacle of the first lead.")
+@click.option("--lead-b", metavar="NAME", help="Of the second, for neutral-neutral.")
+@click.option("--load-at", required=True, metavar="NAME", help="Receptacle of the load.")
+@click.option("--idle", "idle_mv", type=float, metavar="MV", help="Reading without load.")
+@click.option("--on", "on_mv", type=float, metavar="MV", help="Reading with the load on.")
+@click.option("--no-load", "no_load_v", type=float, metavar="V", help="line-drop: volts without.")
+@click.option("--loaded", "loaded_v", type=float, metavar="V", help="line-drop: volts with load.")
+@click.option("--sag", "sag_percent", type=float, metavar="PERCENT", help="line-drop: sag.")
+@click.option("--jump/--no-jump", "jump", default=None, help="Only that was seen.")
+@click.option(
+    "--wander",
+    "wander_mv",
+    type=float,
+    metavar="MV",
+    help="Half of the span in which the reading wandered. Default: 5; line-drop: 200.",
+)
+@click.option("--amps", type=float, help="Of the load, where it is not the job's.")
+@click.option("--time", "time_text", metavar="ISO", help="When; default: now.")
+@click.option("--note", default="", help="Anything worth keeping.")
+def command(
+    job: Path,
+    *,
+    hookup: str,
+    lead_a: str,
+    lead_b: str | None,
+    load_at: str,
+    amps: float | None,
+    time_text: str | None,
+    note: str,
+    **seen: Any,  # the options that say what was seen; click has typed each
+) -> None:
+    r"""Append a test that was read off a meter without a cable to the log of the job in DIR.
+
+    What was seen is one of: --idle and --on in millivolts; --jump or --no-jump; for line-drop also
+    --no-load and --loaded in volts, or --sag in percent as circuit testers show it (such a tester
+    states the load that its figure is for: give it as --amps).
+
+    \b
+    Examples:
+      meterlink enter upstairs --hookup neutral-ground --lead-a Desk --load-at Bed \
+        --idle 6 --on 215
+      meterlink enter upstairs --hookup neutral-neutral --lead-a Desk --lead-b Door \
+        --load-at Bed --no-jump
+      meterlink enter upstairs --hookup line-drop --lead-a Bed --load-at Bed --sag 4.2 --amps 12
+    """
+    from meterlink.circuit.checks import checked_figure
+    from meterlink.circuit.names import unknown_name
+    from meterlink.circuit.setup import Hookup, Setup
+    from meterlink.commands.job_input import job_from, remark
+    from meterlink.show.tests_table import table_lines
+    from meterlink.testlog.entered import entered_row
+    from meterlink.testlog.log import TestLog
+
+    opened = job_from(job)
+    setup = Setup(Hookup(hookup), lead_a, lead_b, load_at)
+    if (unknown := unknown_name(setup, opened.circuit)) is not None:
+        raise UsageError(f"{opened.folder / 'job.toml'}: {unknown}")
+    row = entered_row(
+        setup,
+        opened.circuit,
+        time=_time(time_text),
+        seen=_seen(opened.circuit, line=setup.hookup is Hookup.LINE_DROP, **seen),
+        amps=checked_figure(amps, "load_amps", "--amps"),
+        note=note,
+    )
+    with TestLog(opened.log_path) as log:
+        for text in log.remarks:
+            remark(text)
+        row = log.append(row)
+    for line in table_lines([row], 100):
+        click.echo(line)
+
+
+def _seen(
+    circuit: "Circuit",
+    *,
+    line: bool,
+    jump: bool | None,
+    idle_mv: float | None,
+    on_mv: float | None,
+    no_load_v: float | None,
+    loaded_v: float | None,
+    sag_percent: float | None,
+    wander_mv: float | None,
+) -> "Levels | Verdict":
+    """The one way in which the reading was stated."""
+    from meterlink.circuit.setup import Verdict
+    from meterlink.testlog.entered import SUPPLY_WANDER_MV, WANDER_MV, Levels, levels_of_sag
+
+    ways = (jump, idle_mv, no_load_v, sag_percent)
+    pairs = ((idle_mv, on_mv), (no_load_v, loaded_v))
+    if sum(way is not None for way in ways) != 1 or any(
+        (a is None) != (b is None) for a, b in pairs
+    ):
+        raise UsageError(
+            "Say what was seen in one way: --idle MV --on MV, or --jump or --no-jump; for "
+            "line-drop also --no-load V --loaded V, or --sag PERCENT."
+        )
+    if not line and (no_load_v is not None or sag_percent is not None):
+        raise UsageError("--no-load, --loaded and --sag are for --hookup line-drop.")
+    if jump is not None:
+        return Verdict.IN_PATH if jump else Verdict.NOT_IN_PATH
+    if sag_percent is not None:
+        return levels_of_sag(sag_percent, circuit.volts, wander_mv)
+    if no_load_v is not None and loaded_v is not None:
+        idle_mv, on_mv = no_load_v * 1e3, loaded_v * 1e3
+    default = SUPPLY_WANDER_MV if line else WANDER_MV
+    return Levels(idle_mv or 0.0, on_mv or 0.0, default if wander_mv is None else wander_mv)
+
+
+def _time(text: str | None) -> datetime:
+    if text is None:
+        return datetime.now().astimezone()
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise UsageError(
+            f"--time {text[:40]!r} is no ISO 8601 time; write such as 2026-03-02T09:14:05+00:00."
+        ) from error
+    return time.astimezone() if time.tzinfo is None else time
