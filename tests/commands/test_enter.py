@@ -19,16 +19,8 @@ conductor = "14 AWG copper"
 amps = 12
 """
 GROUND = ["--hookup", "neutral-ground", "--lead-a", "Desk", "--load-at", "Bed"]
-NEUTRALS = [
-    "--hookup",
-    "neutral-neutral",
-    "--lead-a",
-    "Desk",
-    "--lead-b",
-    "Door",
-    "--load-at",
-    "Bed",
-]
+NEUTRALS = ["--hookup", "neutral-neutral", "--lead-a", "Desk", "--load-at", "Bed"]
+NEUTRALS += ["--lead-b", "Door"]
 LINE = ["--hookup", "line-drop", "--lead-a", "Bed", "--load-at", "Bed"]
 
 
