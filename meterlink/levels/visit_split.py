@@ -3,10 +3,9 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from drivers.capture import Mark
+from drivers.events import Mark
 from drivers.readings import Reading
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.conductors import conductor
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
 from meterlink.levels.detector import DEFAULT_AMPS, SMALLEST_RUN_MOHM, TestDetector
@@ -36,9 +35,8 @@ def smallest_drop_mv(circuit: Circuit) -> float:
     ``SMALLEST_RUN_MOHM`` and ``DEFAULT_AMPS`` stand in for what is not stated.
     """
     amps = circuit.load_amps or DEFAULT_AMPS
-    if circuit.conductor is None:
-        return SMALLEST_RUN_MOHM * amps
-    return 1e3 * conductor(circuit.conductor).ohm_per_m() * amps
+    ohm_per_m = circuit.ohm_per_m()  # None as well where the conductor's words are not understood
+    return amps * (SMALLEST_RUN_MOHM if ohm_per_m is None else 1e3 * ohm_per_m)
 
 
 def completed_tests(events: Iterable[Reading | Mark], circuit: Circuit) -> Iterator[CompletedTest]:
