@@ -310,3 +310,13 @@ def test_a_full_disk_is_told_and_the_log_keeps_whole_rows(tmp_path, captures, ro
     assert kept.endswith(b"\r\n")
     assert in_process(["replay", source, "--job", job]).returncode == 0
     assert (job / "tests.csv").read_bytes() == whole
+
+
+def test_an_unknown_conductor_is_remarked_and_the_tests_are_logged_all_the_same(
+    tmp_path, meterlink
+):
+    circuit = {"name": "Up", "receptacles": ["Door", "Desk"], "conductor": "bell wire"}
+    source = capture_of(tmp_path / "visit.jsonl", *visit(), circuit=circuit)
+    done = meterlink("replay", source, "--job", tmp_path / "job")
+    assert done.code == 0
+    assert "line 1, circuit.conductor: Conductor 'bell wire' is not known" in done.err
