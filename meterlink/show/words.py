@@ -3,6 +3,8 @@
 import math
 from collections.abc import Sequence
 
+from meterlink.circuit.setup import Hookup
+
 SETTLED_FROM = 0.95  # the contract's bound for an order that is settled
 LEANING_FROM = 0.5  # below it, something else is as probable
 
@@ -71,3 +73,10 @@ def listed(names: Sequence[str], last: str = "and") -> str:
 def counted(number: int, noun: str) -> str:
     """``1 test``, ``2 tests``."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+LEADS = {  # where the two leads of the meter go; {a} and {b} are receptacles
+    Hookup.NEUTRAL_NEUTRAL: "neutral of {a} to neutral of {b}",
+    Hookup.NEUTRAL_GROUND: "neutral to ground at {a}",
+    Hookup.LINE_DROP: "hot to neutral at {a}",
+}

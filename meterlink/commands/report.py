@@ -1,0 +1,46 @@
+"""``meterlink report``: the page to hand over, and what goes on the panel door."""
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The HTML page; default: report.html in DIR.",
+)
+@click.option("--pdf", is_flag=True, help="Print the page to a PDF beside it (needs Chromium).")
+@click.option("--svg", is_flag=True, help="Write the map alone as an SVG picture beside it.")
+@click.option("--png", is_flag=True, help="Write the map alone as PNG (needs Chromium).")
+@click.option("--label", is_flag=True, help="Write a text for the panel door beside it.")
+@click.option("--dated", default="", metavar="TEXT", help="A date to print below the title.")
+def command(
+    job: Path, *, out: Path | None, pdf: bool, svg: bool, png: bool, label: bool, dated: str
+) -> None:
+    r"""Write one self-contained HTML page about the job in DIR.
+
+    It holds the map, the points, what to look at, the voltage drop, every test with its plot, and
+    a check list for isolation. The same job gives the same page, byte for byte. The paths of the
+    files that were written go to standard output.
+
+    \b
+    Examples:
+      meterlink report upstairs
+      meterlink report upstairs --out handover.html --pdf --dated "12 May 2026"
+      meterlink report upstairs --svg --label
+    """
+    from meterlink.commands.job_input import job_from, rows_of
+    from meterlink.show.handover import Wanted, hand_over
+    from meterlink.tree.resolve import resolve
+
+    opened = job_from(job)
+    rows = rows_of(opened)
+    wanted = Wanted(pdf=pdf, svg=svg, png=png, label=label)
+    page = out or opened.folder / "report.html"
+    for path in hand_over(
+        opened, rows, resolve(opened.circuit, rows), page, wanted=wanted, dated=dated
+    ):
+        click.echo(path)

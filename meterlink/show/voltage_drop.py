@@ -1,0 +1,119 @@
+"""Voltage drop from the panel to each receptacle at full load, against recommended limits.
+
+The tests give the neutral side. The hot side is taken to be the same, as in a cable whose two
+conductors are alike: drop is current times twice the neutral resistance on the way.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from meterlink.circuit.circuit import Circuit
+from meterlink.tree.wiring import PANEL, Point, Splice, WiringMap
+
+_IEC_BELOW_HZ = 55.0
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A recommended limit of the voltage drop.
+
+    Attributes:
+        percent: Of the nominal voltage.
+        scope: What it is meant for.
+        source: Document and clause.
+    """
+
+    percent: float
+    scope: str
+    source: str
+
+
+NFPA = (
+    Limit(3.0, "branch circuit, to the farthest outlet", "NFPA 70, 210.19(A) informational note"),
+    Limit(5.0, "feeder and branch circuit together", "NFPA 70, 210.19(A) informational note"),
+)
+IEC = (
+    Limit(3.0, "lighting, public supply", "IEC 60364-5-52, Annex G; BS 7671, Table 4Ab"),
+    Limit(5.0, "other uses, public supply", "IEC 60364-5-52, Annex G; BS 7671, Table 4Ab"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Drop:
+    """Voltage drop at one receptacle with the load there.
+
+    Attributes:
+        name: The receptacle.
+        loop_mohm: Resistance there and back, from the panel.
+        volts, percent: The drop, and as a part of the nominal voltage.
+    """
+
+    name: str
+    loop_mohm: float
+    volts: float
+    percent: float
+
+
+def limits(circuit: Circuit) -> tuple[Limit, ...]:
+    """Recommendations of the circuit's part of the world: by 60 Hz, or else by wire in AWG."""
+    if circuit.hertz is None:
+        return NFPA if "awg" in (circuit.conductor or "").casefold() else IEC
+    return IEC if 0 < circuit.hertz < _IEC_BELOW_HZ else NFPA
+
+
+def full_load(circuit: Circuit) -> tuple[float, str] | None:
+    """Amperes of the full load and what they are; ``None`` where neither figure is known."""
+    if circuit.breaker_amps is not None:
+        return circuit.breaker_amps, "rating of the breaker"
+    if circuit.load_amps is not None:
+        return circuit.load_amps, "load of the tests; the breaker's rating is not stated"
+    return None
+
+
+def way_mohm(wiring_map: WiringMap) -> Mapping[str, float]:
+    """Neutral resistance from the panel to each point; NaN where no way leads to the panel."""
+    every: tuple[Point | Splice, ...] = (*wiring_map.points, *wiring_map.splices)
+    runs = {point.name: (point.fed_from, point.run_mohm) for point in every}
+    sums = {PANEL: 0.0}
+    for start in runs:
+        steps: list[str] = []
+        name = start
+        while name not in sums and name in runs and len(steps) <= len(runs):
+            steps.append(name)
+            name = runs[name][0]
+        total = sums.get(name, float("nan"))
+        for step in reversed(steps):
+            total += runs[step][1]
+            sums[step] = total
+    return sums
+
+
+def drops(wiring_map: WiringMap, circuit: Circuit) -> tuple[Drop, ...]:
+    """Drop at every receptacle that tests have touched; empty where volts or amperes are unknown.
+
+    The formula is the handbook's two-conductor one, ``2 * I * R`` (NFPA 70, Chapter 9, and the
+    mV/A/m tables of BS 7671, Appendix 4, which hold the loop already).
+    """
+    load = full_load(circuit)
+    if load is None or not circuit.volts:
+        return ()
+    ways = way_mohm(wiring_map)
+    return tuple(
+        Drop(
+            point.name,
+            loop := 2 * ways[point.name],
+            volts := load[0] * loop * 1e-3,
+            100 * volts / circuit.volts,
+        )
+        for point in wiring_map.points
+        if point.name not in wiring_map.untested
+    )
+
+
+def against(percent: float, known: tuple[Limit, ...]) -> str:
+    """A drop against the recommended limits, in words."""
+    kept = [limit.percent for limit in known if percent <= limit.percent]
+    broken = [limit.percent for limit in known if percent > limit.percent]
+    words = [f"above {max(broken):g} %"] if broken else []
+    words += [f"within {min(kept):g} %"] if kept else []
+    return ", ".join(words)
