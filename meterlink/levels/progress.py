@@ -106,7 +106,7 @@ def load_progress(
     if marks.off_s is not None:
         enough = stage is Stage.AFTER and _after_is_enough(result, waited_s)
     else:
-        enough = stage is Stage.ON and _on_is_enough(result, verdict)
+        enough = stage is Stage.ON and _on_is_enough(result, verdict, waited_s)
     return Progress(
         stage=stage,
         reading=reading,
@@ -131,12 +131,12 @@ def _stage(result: CycleResult | None, marks: Marks, waited_s: float) -> Stage:
     return Stage.AFTER if seen or over else Stage.WAITING_FOR_OFF
 
 
-def _on_is_enough(result: CycleResult, verdict: Verdict) -> bool:
+def _on_is_enough(result: CycleResult, verdict: Verdict, waited_s: float) -> bool:
     """Whether the verdict stands and more readings would hardly better the drop."""
     if verdict is Verdict.UNCLEAR or result.on.n < FEW:
         return False
     if verdict is Verdict.NOT_IN_PATH:
-        return True
+        return waited_s > LATE_S + 0.5  # until then the load may still come
     return result.on.u <= max(ON_U_SHARE * abs(result.drop_mv), 0.5 * result.drop_u_mv)
 
 
