@@ -3,7 +3,7 @@
 A cold heating element has a few per cent less resistance than a warm one, so the reading follows
 ``level * (1 + share * exp(-t / tau))`` after switching. The level wanted is the warm one, at which
 the load's amps are stated. Share and tau have priors (common practice for resistive heaters:
-3.5 +- 2 per cent, 3 s within a factor of 1.5); tau is integrated over a grid, the rest is linear.
+3.5 +- 2 per cent, 3 s within a factor of 1.3); tau is integrated over a grid, the rest is linear.
 A load without inrush is within the prior; where the drop is small the term vanishes in the noise.
 """
 
@@ -20,8 +20,8 @@ Floats = npt.NDArray[np.float64]
 INRUSH_SHARE = 0.035
 INRUSH_SHARE_SD = 0.02
 INRUSH_TAU_S = 3.0
-INRUSH_TAU_FACTOR = 1.5
-TAU_SDS = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0)
+INRUSH_TAU_FACTOR = 1.3
+TAU_SDS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ WANDER_SHARE = (
     0.00125  # sd of the supply's wander over its level: fit to 5 recorded line-drop tests
 )
 WANDER_S = 5.0  # its correlation time in seconds, from the same fit
+CORRELATIONS_S = (3.0, 8.0, 20.0)  # as likely as that one: 150 mV at 5 s, 200 at 8 s, 300 at 20 s
 METER_LAG_S = 0.35  # common practice: meters follow a change within 0.2 to 0.5 s
 WANDER_TIMES = (0.5, 1.0, 2.0, 4.0)  # other circuits wander more or less
 WANDER_OCTAVES = 1.0  # spread of that, in factors of two (common practice)
@@ -66,19 +67,24 @@ def covariance(t_s: Floats, white_sd: Floats, wander_sd: float, correlation_s: f
 
 
 def noise_models(t_s: Floats, white_sd: Floats, level: float) -> list[tuple[float, Floats]]:
-    """Covariances for wanders from half to four times the usual, with the log prior of each.
+    """Covariances for slow and quick, small and large wander, with the log prior of each.
+
+    What short records tell is how far the level drifts in a second, that is ``sd**2 / time``; the
+    usual rate is that of ``WANDER_SHARE`` and ``WANDER_S``.
 
     Args:
         t_s: Shape (n,), times of the readings.
         white_sd: Shape (n,), independent noise of each.
         level: What the wander is a share of.
     """
+    usual_sd = WANDER_SHARE * abs(level)
     return [
         (
             -0.5 * (float(np.log2(times)) / WANDER_OCTAVES) ** 2,
-            covariance(t_s, white_sd, times * WANDER_SHARE * abs(level), WANDER_S),
+            covariance(t_s, white_sd, times * usual_sd * float(np.sqrt(slow_s / WANDER_S)), slow_s),
         )
         for times in WANDER_TIMES
+        for slow_s in CORRELATIONS_S
     ]
 
 
