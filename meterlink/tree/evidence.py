@@ -29,6 +29,7 @@ SOURCE_MOHM, SOURCE_SD = 150.0, 0.8  # median of source impedance and its log sp
 SPLIT_ALPHA = 1.2  # Dirichlet weight that gives a share of a sum the spread of one run's prior
 MAX_STEP = 1.2  # in log mohm
 MAX_ITERATIONS = 40
+CONVERGED = 1e-3  # nats gained by the last step
 ROUGH_ITERATIONS = 8
 CAUCHY_WIDTH = 3.0  # in standard uncertainties: beyond it the rough fit begins to distrust a test
 TINY = 1e-300
@@ -376,7 +377,7 @@ def _climb(problem: _Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Fl
         x[active[better]] = candidate[better]
         value[active[better]] = new[better]
         damping[active] *= np.where(better, 0.2, 10.0)
-        done = (better & (gain < 1e-4) & (largest < 0.05)) | (damping[active] > 1e6)
+        done = (better & (gain < CONVERGED)) | (damping[active] > 1e6)
         if done.all():
             break
         if done.any():
@@ -385,37 +386,62 @@ def _climb(problem: _Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Fl
     return x
 
 
-def fit(columns: Columns, tests: Tests) -> Fit:
-    """Laplace's approximation of the evidence on each tree.
+def log_evidences(columns: Columns, tests: Tests, margin: float = np.inf) -> Floats:
+    """Log evidence of each tree by Laplace's approximation, shape ``(N,)``.
 
-    Cost grows with ``N * m * D**2``; memory with ``N * m * D``.
+    Trees that are more than ``margin`` nats behind the best after the rough fit are not followed
+    further and get minus infinity. Cost grows with ``N * m * D**2``; memory with ``N * m * D``.
     """
-    stated = np.tile(tests.amps, (len(columns.mean), 1))
-    problem = _Problem(columns, tests, stated, rough=False)
-    if len(tests) == 0 or not columns.used.any():
+    problem, x = _rough(columns, tests)
+    if not len(tests) or not columns.used.any():
+        return _unseen(problem).log_evidence
+    value = problem.objective(x)
+    rows = np.flatnonzero(value > value.max() - margin)
+    result = np.full(problem.trees, -np.inf)
+    part = problem.part(rows)
+    result[rows] = _laplace(part, _climb(part, x[rows]))[0]
+    return result
+
+
+def fit(columns: Columns, tests: Tests) -> Fit:
+    """Mode and curvature of the runs on each tree."""
+    problem, x = _rough(columns, tests)
+    if not len(tests) or not columns.used.any():
         return _unseen(problem)
-    x = problem.start()
-    x = _climb(problem.sagged(x, rough=True), x, ROUGH_ITERATIONS)
-    problem = problem.sagged(x, rough=False)
     x = _climb(problem, x)
     predicted = problem.predict(x)[0]
-    likelihood, truth = problem.likelihood(predicted)
-    _, hessian = problem.normal_equations(x)
-    log_prior = problem.prior(x)[0]
-    _, log_det = np.linalg.slogdet(hessian)
+    log_evidence, hessian = _laplace(problem, x)
     covariance: Floats = np.linalg.inv(hessian).astype(np.float64)
     width = problem.width
     return Fit(
-        log_evidence=likelihood.sum(axis=1) + log_prior - 0.5 * log_det,
+        log_evidence=log_evidence,
         log_mohm=x[:, :width],
         covariance=covariance[:, :width, :width],
-        truth=truth,
+        truth=problem.likelihood(predicted)[1],
         log_hot=x[:, width:-1] if problem.with_line else np.zeros((problem.trees, 0)),
         hot_covariance=covariance[:, : 2 * width, : 2 * width]
         if problem.with_line
         else np.zeros((problem.trees, 0, 0)),
         predicted_mv=predicted,
     )
+
+
+def _rough(columns: Columns, tests: Tests) -> tuple[_Problem, Floats]:
+    """The problem with the currents as the sag leaves them, and a point near the mode."""
+    stated = np.tile(tests.amps, (len(columns.mean), 1))
+    problem = _Problem(columns, tests, stated, rough=False)
+    if not len(tests) or not columns.used.any():
+        return problem, np.zeros((problem.trees, problem.size))
+    x = problem.start()
+    x = _climb(problem.sagged(x, rough=True), x, ROUGH_ITERATIONS)
+    return problem.sagged(x, rough=False), x
+
+
+def _laplace(problem: _Problem, x: Floats) -> tuple[Floats, Floats]:
+    """Log evidence and curvature at the mode ``x`` of each tree."""
+    hessian = problem.normal_equations(x)[1]
+    log_det = np.linalg.slogdet(hessian)[1]
+    return problem.objective(x) - 0.5 * log_det, hessian
 
 
 def _unseen(problem: _Problem) -> Fit:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Verdict
+from meterlink.levels.flags import Flag
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.trees import Flags, Floats, Masks
 
@@ -19,7 +20,9 @@ USUAL_LIMIT_MV = 20.0  # jump that a person sees by eye above 5 to 15 mV of wand
 LIE_NO_CHANGE = 0.03  # a plug not home, a switch off, a lead that slipped: a few per cent
 LIE_JUMP = 0.006  # something else switched just then, a load at the wrong place
 LIE_FLAGGED = 0.15  # the detector noticed something that spoils tests
-SUSPECT_FLAGS = frozenset({"floating-lead", "another-appliance", "idle-moves", "cycles-disagree"})
+SUSPECT_FLAGS = frozenset(
+    {Flag.FLOATING, Flag.OTHER_APPLIANCE, Flag.IDLE_MOVES, Flag.CYCLES_DIFFER, Flag.AFTER_DIFFERS}
+)
 
 
 @dataclass(frozen=True, slots=True)

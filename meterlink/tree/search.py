@@ -14,12 +14,35 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.evidence import Columns, Fit, RunPrior, columns_of, evidence_key, fit
+from meterlink.tree.evidence import (
+    Columns,
+    Fit,
+    RunPrior,
+    columns_of,
+    evidence_key,
+    fit,
+    log_evidences,
+)
 from meterlink.tree.observations import Tests
-from meterlink.tree.trees import Flags, Floats, Masks, TreePrior, grow, single, squeeze
+from meterlink.tree.trees import (
+    Flags,
+    Floats,
+    Masks,
+    TreePrior,
+    grow,
+    homes,
+    log_shape,
+    single,
+    squeeze,
+    without,
+)
 
 CHUNK = 1500  # trees fitted at once: bounds memory
+MARGIN = 60.0  # trees this many nats behind after the rough fit are given up
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
+REGRAFT_ROUNDS = 12
+REGRAFT_FRONT = 4  # trees looked at from all sides in one round
+REGRAFT_REACH = 6.0  # nats behind the best that still matter
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +98,7 @@ def search(
     inside = 1 << order[0]
     places = tests.places()
     now = tests.only((places & ~inside) == 0)
-    log_evidence = log_evidences(masks, home, now, run_prior)
+    log_evidence = weigh(masks, home, now, run_prior)
     log_prior, log_importance = np.zeros(1), np.zeros(1)
     complete = True
     for bit in order[1:]:
@@ -86,7 +109,7 @@ def search(
         log_importance = log_importance[grown.origin]
         masks, home = squeeze(grown.masks, grown.home)
         if len(now) > before:
-            log_evidence = log_evidences(masks, home, now, run_prior)
+            log_evidence = weigh(masks, home, now, run_prior)
         else:
             log_evidence = log_evidence[grown.origin]
         kept, gained, whole = thin(log_prior + log_evidence + log_importance, capacity, rng)
@@ -94,7 +117,8 @@ def search(
         masks, home = squeeze(masks[kept], home[kept])
         log_prior, log_evidence = log_prior[kept], log_evidence[kept]
         log_importance = log_importance[kept] + gained
-    return Ensemble(masks, home, log_prior, log_evidence, log_importance, complete)
+    found = Ensemble(masks, home, log_prior, log_evidence, log_importance, complete)
+    return regraft(found, tests, n, tree_prior, run_prior)
 
 
 def insertion_order(tests: Tests, n: int) -> tuple[int, ...]:
@@ -116,14 +140,14 @@ def insertion_order(tests: Tests, n: int) -> tuple[int, ...]:
     return tuple(order)
 
 
-def log_evidences(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Floats:
+def weigh(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Floats:
     """Log evidence of each tree, each different one computed once."""
     _, first, inverse = np.unique(
         evidence_key(masks, home, tests), return_index=True, return_inverse=True
     )
     values = np.concatenate(
         [
-            fit(columns_of(masks[part], home[part], tests, prior), tests).log_evidence
+            log_evidences(columns_of(masks[part], home[part], tests, prior), tests, MARGIN)
             for part in np.array_split(first, max(1, -(-len(first) // CHUNK)))
         ]
     )
@@ -169,6 +193,78 @@ def _threshold(weight: Floats, capacity: int) -> float:
     ok = (room > 0) & (below / np.maximum(room, 1) >= ordered)
     i = int(np.flatnonzero(ok)[-1])
     return float(below[i] / room[i])
+
+
+def regraft(
+    ensemble: Ensemble, tests: Tests, n: int, tree_prior: TreePrior, run_prior: RunPrior
+) -> Ensemble:
+    """Move single receptacles of the heaviest trees elsewhere and keep what matters of it.
+
+    A tree found here was lost by the order of insertion; it comes in with its own weight. Rounds
+    go on while they find such trees.
+    """
+    expanded: set[bytes] = set()
+    for _ in range(REGRAFT_ROUNDS):
+        score = ensemble.log_prior + ensemble.log_evidence
+        known = {row.tobytes() for row in _padded(ensemble.masks, n)}
+        front = [
+            i
+            for i in np.argsort(-score, kind="stable")[: 2 * REGRAFT_FRONT]
+            if score[i] > score.max() - REGRAFT_REACH
+            and ensemble.masks[i].tobytes() not in expanded
+        ][:REGRAFT_FRONT]
+        if not front:
+            break
+        expanded |= {ensemble.masks[i].tobytes() for i in front}
+        masks, home = _moved(ensemble.masks[front], n, tree_prior)
+        fresh = np.array([row.tobytes() not in known for row in _padded(masks, n)], dtype=bool)
+        masks, home = masks[fresh], home[fresh]
+        if not len(masks):
+            continue
+        log_prior = log_shape(masks, home, n, tree_prior)
+        log_evidence = weigh(masks, home, tests, run_prior)
+        good = log_prior + log_evidence > score.max() - REGRAFT_REACH
+        if good.any():
+            ensemble = _joined(ensemble, masks[good], log_prior[good], log_evidence[good], n)
+    return ensemble
+
+
+def _moved(masks: Masks, n: int, tree_prior: TreePrior) -> tuple[Masks, Flags]:
+    """All trees that differ from the given ones by the place of one receptacle, each once."""
+    width = 2 * n
+    parts = []
+    for bit in range(n):
+        bare = without(masks, bit)
+        if n == 1 or not bare.any():
+            continue
+        grown = grow(bare, homes(bare), bit, n, tree_prior)
+        parts.append(_padded(grown.masks, n)[:, :width])
+    if not parts:
+        return masks[:0], homes(masks[:0])
+    unique = np.unique(np.concatenate(parts), axis=0)
+    return squeeze(unique, homes(unique))
+
+
+def _padded(masks: Masks, n: int) -> Masks:
+    """Runs in one order and one width, so that equal trees are equal rows."""
+    ordered = -np.sort(-masks, axis=1)[:, : 2 * n]
+    return np.pad(ordered, ((0, 0), (0, 2 * n - ordered.shape[1])))
+
+
+def _joined(
+    ensemble: Ensemble, masks: Masks, log_prior: Floats, log_evidence: Floats, n: int
+) -> Ensemble:
+    """The ensemble with more trees, each standing for itself."""
+    both = np.concatenate([_padded(ensemble.masks, n), _padded(masks, n)])
+    all_masks, all_home = squeeze(both, homes(both))
+    return Ensemble(
+        all_masks,
+        all_home,
+        np.concatenate([ensemble.log_prior, log_prior]),
+        np.concatenate([ensemble.log_evidence, log_evidence]),
+        np.concatenate([ensemble.log_importance, np.zeros(len(masks))]),
+        ensemble.complete,
+    )
 
 
 def refit(

@@ -169,6 +169,46 @@ def squeeze(masks: Masks, home: Flags) -> tuple[Masks, Flags]:
     return masks[:, :width], home[:, :width]
 
 
+def homes(masks: Masks) -> Flags:
+    """Which runs start at the panel: those that no other run of the tree leads to."""
+    inside = (masks[:, :, None] & masks[:, None, :]) == masks[:, :, None]
+    inside &= masks[:, :, None] != masks[:, None, :]
+    result: Flags = (masks != 0) & ~inside.any(axis=2)
+    return result
+
+
+def log_shape(masks: Masks, home: Flags, n: int, prior: TreePrior) -> Floats:
+    """Log prior weight of each tree's shape, shape ``(trees,)``."""
+    inside = (masks[:, :, None] & masks[:, None, :]) == masks[:, None, :]
+    inside &= (masks[:, :, None] != masks[:, None, :]) & (masks != 0)[:, None, :]
+    size = np.bitwise_count(masks).astype(np.int64)
+    # parent of run f: the smallest run that holds it
+    holder = np.where(inside, size[:, :, None], np.iinfo(np.int64).max)
+    parent = holder.argmin(axis=1)
+    has_parent = (masks != 0) & ~home
+    children = np.zeros(masks.shape, dtype=np.int64)
+    t, f = np.nonzero(has_parent)
+    np.add.at(children, (t, parent[t, f]), 1)
+    splice = is_splice(masks)
+    branches = np.where(splice, np.maximum(children - 2, 0), np.maximum(children - 1, 0))
+    result: Floats = (
+        branches.sum(axis=1) * prior.log_fork(n)
+        + splice.sum(axis=1) * prior.log_splice(n)
+        + np.maximum(home.sum(axis=1) - 1, 0) * prior.log_panel_fork(n)
+    )
+    return result
+
+
+def without(masks: Masks, bit: int) -> Masks:
+    """Take receptacle ``bit`` off every tree; splices left with one onward run go too."""
+    kept = masks & ~(np.int64(1) << np.int64(bit))
+    kept = -np.sort(-kept, axis=1)
+    repeated = np.zeros_like(kept, dtype=bool)
+    repeated[:, 1:] = kept[:, 1:] == kept[:, :-1]
+    result: Masks = -np.sort(-np.where(repeated, 0, kept), axis=1)
+    return result
+
+
 def every_tree(n: int, prior: TreePrior | None = None) -> tuple[Masks, Flags, Floats]:
     """All trees of ``n`` receptacles with their log prior weights (not normalised).
 
