@@ -1,8 +1,9 @@
 """The voltage between the meter's leads on an invented circuit, moment by moment.
 
-What makes the real job hard is in it: pickup of unknown phase, jitter, wander, a supply that moves,
-a heater whose current starts high and sags, leads that settle after they were moved, and a meter
-that follows a jump with a lag and shows overload while it changes range. Sizes are common practice.
+What makes the real job hard is in it: pickup of unknown phase that wanders, a supply that moves, a
+heater whose current starts high and sags, leads that settle after they were moved. What the meter
+adds (noise, lag, overload while it changes range) is the business of ``drivers.simulated``. Sizes
+are common practice.
 """
 
 from dataclasses import dataclass
@@ -12,8 +13,6 @@ import numpy as np
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.simulation.wiring import Wiring
 
-RANGE_FULL_V = (0.06, 0.6, 6.0, 60.0, 600.0)  # of a 6000-count meter that ranges by itself
-
 
 @dataclass(frozen=True, slots=True)
 class Disturbances:
@@ -21,31 +20,27 @@ class Disturbances:
 
     Attributes:
         pickup_mv: Least and most idle reading between neutrals.
-        jitter_mv: Standard deviation from reading to reading.
         wander: Standard deviation of the pickup's slow change, as a share of it.
         wander_s: Time constant of slow changes.
         supply_wander_v: Standard deviation of the supply's slow change.
         inrush: Share by which a cold heater draws more, and ...
         inrush_s: ... the time constant with which that goes away.
-        lag_s: Time constant of the meter.
-        range_change_s: How long the meter shows overload when it changes range.
-        lead_settle_s: Time constant with which a reading settles after the leads were moved.
+        hands: How many times more pickup there is while hands are at the leads, and ...
+        hands_s: ... the time constant with which that goes away.
     """
 
     pickup_mv: tuple[float, float] = (2.0, 12.0)
-    jitter_mv: float = 0.3
     wander: float = 0.04
     wander_s: float = 8.0
     supply_wander_v: float = 0.15
     inrush: float = 0.035
     inrush_s: float = 3.0
-    lag_s: float = 0.3
-    range_change_s: float = 0.6
-    lead_settle_s: float = 0.4
+    hands: float = 4.0
+    hands_s: float = 0.4
 
 
 class SimulatedBench:
-    """An invented circuit with a meter and a load on it. Call its methods in order of time.
+    """An invented circuit with leads and a load on it. Call its methods in order of time.
 
     Args:
         wiring: The circuit.
@@ -70,31 +65,25 @@ class SimulatedBench:
         self._rng = rng
         self._sizes = disturbances or Disturbances()
         self._setup: Setup | None = None
-        self._pickup_mv = 0.0
+        self._pickup_v = 0.0
         self._phase = 0.0
+        self._connected_s = 0.0
         self._on_s: float | None = None
         self._now_s = 0.0
         self._wander = 0.0  # in standard deviations
-        self._shown_v = 0.0
-        self._range = 0
-        self._overload_until_s = -1.0
 
     def connect(self, setup: Setup, t_s: float) -> None:
         """Move leads and load; the load is off."""
-        self._advance(t_s)
-        self._setup, self._on_s = setup, None
-        self._pickup_mv = float(self._rng.uniform(*self._sizes.pickup_mv))
+        self._setup, self._on_s, self._connected_s = setup, None, t_s
+        self._pickup_v = 1e-3 * float(self._rng.uniform(*self._sizes.pickup_mv))
         self._phase = float(self._rng.uniform(0.0, 2.0 * np.pi))
-        self._shown_v = self._true_v(t_s) + 0.02  # hands at the leads pick up more
 
     def load_on(self, t_s: float) -> None:
-        """Switch the load on."""
-        self._advance(t_s)
+        """Switch the load on at a time, which may lie ahead."""
         self._on_s = t_s
 
-    def load_off(self, t_s: float) -> None:
-        """Switch the load off."""
-        self._advance(t_s)
+    def load_off(self) -> None:
+        """Switch the load off now."""
         self._on_s = None
 
     def true_drop_v(self) -> float:
@@ -104,40 +93,34 @@ class SimulatedBench:
         amps = self._wiring.amps_at(self._setup.load_at, self._load_amps, self._volts)
         return self._wiring.drop_v(self._setup, amps)
 
-    def volts_at(self, t_s: float) -> float | None:
-        """What the meter reads now, in volts; ``None`` while it shows overload."""
+    def volts_at(self, t_s: float) -> float:
+        """The voltage between the leads, in volts."""
         self._advance(t_s)
-        noise_v = 1e-3 * self._sizes.jitter_mv * float(self._rng.standard_normal())
-        shown_v = abs(self._shown_v + noise_v)
-        wanted = next((n for n, full in enumerate(RANGE_FULL_V) if shown_v < full), None)
-        if wanted is None:
-            return None
-        if wanted != self._range:
-            self._range = wanted
-            self._overload_until_s = t_s + self._sizes.range_change_s
-        return None if t_s < self._overload_until_s else shown_v
-
-    def _advance(self, t_s: float) -> None:
-        """Let wander and lag go on to a later moment."""
-        step_s = max(0.0, t_s - self._now_s)
-        self._now_s = max(self._now_s, t_s)
-        if step_s == 0.0:
-            return
-        keep = float(np.exp(-step_s / self._sizes.wander_s))
-        fresh = float(np.sqrt(1.0 - keep * keep) * self._rng.standard_normal())
-        self._wander = keep * self._wander + fresh
-        follow = 1.0 - float(np.exp(-step_s / self._sizes.lag_s))
-        self._shown_v += follow * (self._true_v(t_s) - self._shown_v)
-
-    def _true_v(self, t_s: float) -> float:
-        """The voltage between the leads, without the meter's lag."""
         if self._setup is None:
             return 0.0
-        drop_v = 0.0
-        if self._on_s is not None:
-            cold = self._sizes.inrush * float(np.exp(-(t_s - self._on_s) / self._sizes.inrush_s))
-            drop_v = self.true_drop_v() * (1.0 + cold)
+        drop_v = self._drop_v(t_s)
         if self._setup.hookup is Hookup.LINE_DROP:
             return self._volts + self._sizes.supply_wander_v * self._wander - drop_v
-        pickup_v = 1e-3 * self._pickup_mv * (1.0 + self._sizes.wander * self._wander)
+        hands = self._sizes.hands * _decay(t_s - self._connected_s, self._sizes.hands_s)
+        pickup_v = self._pickup_v * (1.0 + hands + self._sizes.wander * self._wander)
         return float(abs(drop_v + pickup_v * np.exp(1j * self._phase)))
+
+    def _drop_v(self, t_s: float) -> float:
+        if self._on_s is None or t_s < self._on_s:
+            return 0.0
+        cold = self._sizes.inrush * _decay(t_s - self._on_s, self._sizes.inrush_s)
+        return self.true_drop_v() * (1.0 + cold)
+
+    def _advance(self, t_s: float) -> None:
+        """Let the wander go on to a later moment: a first-order random process."""
+        step_s = t_s - self._now_s
+        if step_s <= 0.0:
+            return
+        self._now_s = t_s
+        keep = _decay(step_s, self._sizes.wander_s)
+        fresh = float(np.sqrt(1.0 - keep * keep) * self._rng.standard_normal())
+        self._wander = keep * self._wander + fresh
+
+
+def _decay(age_s: float, constant_s: float) -> float:
+    return float(np.exp(-max(age_s, 0.0) / constant_s))
