@@ -11,6 +11,7 @@ from typing import Self
 
 from meterlink.show.findings import Finding, findings, first_sentence, order_sentence
 from meterlink.show.layout import Place, places
+from meterlink.show.remarks import remarks
 from meterlink.show.text_width import clean, display_width, in_ascii, isolated, pad, pad_left, wrap
 from meterlink.show.words import NBSP, certainty, percent, with_uncertainty
 from meterlink.tree.wiring import Point, Splice, WiringMap
@@ -208,9 +209,11 @@ class _Drawing:
             yield from self._under(later, figures.in_a_row(), self._style.faint)
         if isinstance(place.point, Splice):
             yield from self._under(later, "joint without a receptacle", self._style.faint)
-        for flag in place.point.flags:
-            remark = self._clean(f"{self._signs.mark} {flag.replace('-', ' ')}")
-            yield from self._under(later, remark, self._style.alert)
+        for remark in remarks(place.point.flags):
+            text = f"{self._signs.mark} {remark.text}" if remark.alert else remark.text
+            style = self._style.alert if remark.alert else self._style.faint
+            if remark.text != figures.word:
+                yield from self._under(later, self._spelled(text), style)
 
     def _under(self, gutter: str, text: str, style: str) -> Iterator[str]:
         """A remark below a name."""

@@ -24,12 +24,19 @@ def label_text(
         wiring_map: What the tests say.
         width: Cells in a line, at least 20.
     """
-    lines = [line for text in _texts(circuit, rows, wiring_map) for line in wrap(text, width)]
-    return "\n".join(isolated(line).replace(NBSP, " ").rstrip() for line in lines) + "\n"
+    lines = [
+        indent + isolated(line).replace(NBSP, " ")
+        for indent, text in _texts(circuit, rows, wiring_map)
+        for line in wrap(text, width - len(indent))
+    ]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
-def _texts(circuit: Circuit, rows: Sequence[TestRow], wiring_map: WiringMap) -> Iterator[str]:
-    yield clean(circuit.name)
+def _texts(
+    circuit: Circuit, rows: Sequence[TestRow], wiring_map: WiringMap
+) -> Iterator[tuple[str, str]]:
+    """Indents and texts."""
+    yield "", clean(circuit.name)
     supply = [
         f"{value:g} {unit}"
         for value, unit in ((circuit.breaker_amps, "A"), (circuit.volts, "V"))
@@ -38,14 +45,14 @@ def _texts(circuit: Circuit, rows: Sequence[TestRow], wiring_map: WiringMap) -> 
     if circuit.conductor:
         supply.append(clean(circuit.conductor))
     if supply:
-        yield ", ".join(supply)
-    yield first_sentence(wiring_map)
+        yield "", ", ".join(supply)
+    yield "", first_sentence(wiring_map)
     for place in places(wiring_map):
-        indent = "  " * place.lane + ("> " if place.branches else "")
+        indent = "  " * place.lane
         name = "panel" if place.point is None else clean(place.point.name)
-        yield f"{indent}{name}"
-    yield order_sentence(wiring_map)
+        yield (f"{indent[:-2]}> " if place.branches else indent), name
+    yield "", order_sentence(wiring_map)
     for joint in wiring_map.poor_joints:
-        yield f"Poor joint suspected: run to {clean(joint.run_to)}, {joint.side} side"
+        yield "", f"Poor joint suspected: run to {clean(joint.run_to)}, {joint.side} side"
     if rows:
-        yield f"Last test {max(row.time for row in rows).date().isoformat()}"
+        yield "", f"Last test {max(row.time for row in rows).date().isoformat()}"

@@ -12,6 +12,7 @@ from xml.etree.ElementTree import Element, fromstring
 
 from meterlink.show.findings import first_sentence, named, order_sentence
 from meterlink.show.layout import Place, places
+from meterlink.show.remarks import POOR, Remark, remarks
 from meterlink.show.svg import ALERT, FAINT, INK, PAPER, add, markup, picture
 from meterlink.show.text_width import clean, isolated, wrap
 from meterlink.show.words import NBSP, SETTLED_FROM, certainty, percent, with_uncertainty
@@ -34,7 +35,8 @@ class _Row:
     bottom: float
     run: tuple[str, ...]
     names: tuple[str, ...]
-    remarks: tuple[tuple[str, bool], ...]  # text, whether it is an alert
+    remarks: tuple[Remark, ...]
+    poor: bool
 
     @property
     def name(self) -> str:
@@ -44,7 +46,7 @@ class _Row:
     @property
     def text_px(self) -> float:
         """Room that its texts need."""
-        small = [*self.run, *(text for text, _ in self.remarks)]
+        small = [*self.run, *(remark.text for remark in self.remarks)]
         return max(
             *(_text_px(line, 15, bold=True) for line in self.names),
             *(_text_px(line, 12, bold=True) for line in [*small, ""]),
@@ -125,14 +127,16 @@ def _rows(wiring_map: WiringMap, top: float) -> Iterator[_Row]:
         run = () if point is None else tuple(wrap(_run(point, untested), _SMALL_CELLS))
         name = "Panel" if point is None else clean(point.name)
         names = tuple(wrap(name, _NAME_CELLS))
-        remarks = tuple(
-            (line, alert)
-            for text, alert in _remarks(point, joints)
-            for line in wrap(text, _SMALL_CELLS)
+        found = tuple(
+            Remark(line, remark.alert)
+            for remark in _remarks(point, joints)
+            for line in wrap(remark.text, _SMALL_CELLS)
+            if remark.text not in run
         )
         sign_y = top + _SMALL_LINE * len(run) + _NAME_LINE / 2
-        bottom = top + _SMALL_LINE * (len(run) + len(remarks)) + _NAME_LINE * len(names) + _ROW_GAP
-        yield _Row(place, top, sign_y, bottom, run, names, remarks)
+        bottom = top + _SMALL_LINE * (len(run) + len(found)) + _NAME_LINE * len(names) + _ROW_GAP
+        poor = point is not None and (point.name in joints or not POOR.isdisjoint(point.flags))
+        yield _Row(place, top, sign_y, bottom, run, names, found, poor)
         top = bottom
 
 
@@ -148,17 +152,17 @@ def _run(point: Point | Splice, untested: frozenset[str]) -> str:
 
 def _remarks(
     point: Point | Splice | None, joints: Mapping[str, list[PoorJoint]]
-) -> Iterator[tuple[str, bool]]:
+) -> Iterator[Remark]:
     if point is None:
         return
     if isinstance(point, Splice):
-        yield "joint without a receptacle", False
+        yield Remark("joint without a receptacle", alert=False)
     for joint in joints.get(point.name, ()):
         heat = "" if joint.heat_w is None else f", {joint.heat_w:.1f}{NBSP}W at the load"
         excess = with_uncertainty(joint.excess_mohm, joint.excess_u_mohm)
-        yield f"poor joint, {joint.side} side: {excess}{NBSP}mΩ too much{heat}", True
-    for flag in point.flags:
-        yield clean(flag.replace("-", " ")), True
+        yield Remark(f"poor joint, {joint.side} side: {excess}{NBSP}mΩ too much{heat}", alert=True)
+    skipped = POOR if point.name in joints else frozenset()
+    yield from remarks([flag for flag in point.flags if flag not in skipped])
 
 
 def _text_px(text: str, size: float, *, bold: bool) -> float:
@@ -199,9 +203,8 @@ def _line(root: Element, row: _Row, feed: _Row) -> None:
             f"M{beside_x:g} {y - 6:g}Q{beside_x:g} {y:g} {beside_x + 6:g} {y:g}"
             f"H{x - 6:g}Q{x:g} {y:g} {x:g} {y + 6:g}V{row.sign_y:g}"
         )
-    poor = any(alert for _, alert in row.remarks)
     dashes = {} if point.probability >= SETTLED_FROM else {"stroke_dasharray": "5 4"}
-    colour, width = (ALERT, 4.0) if poor else (INK, 2.2)
+    colour, width = (ALERT, 4.0) if row.poor else (INK, 2.2)
     add(root, "path", d=path, fill="none", stroke=colour, stroke_width=width, **dashes)
 
 
@@ -227,10 +230,11 @@ def _texts(root: Element, row: _Row, x: float) -> None:
     for line in row.names:
         y += _NAME_LINE
         _text(root, x, y - 4.5, line, size=15, bold=True)
-    for line, alert in row.remarks:
+    for remark in row.remarks:
         y += _SMALL_LINE
-        text = f"! {line}" if alert else line
-        _text(root, x, y - 4, text, size=12, fill=ALERT if alert else FAINT, bold=alert)
+        text = f"! {remark.text}" if remark.alert else remark.text
+        fill = ALERT if remark.alert else FAINT
+        _text(root, x, y - 4, text, size=12, fill=fill, bold=remark.alert)
 
 
 def _text(

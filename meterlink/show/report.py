@@ -12,6 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from meterlink.circuit.job import Job
+from meterlink.show.remarks import remarks
 from meterlink.show.report_content import assemble, moment
 from meterlink.show.text_width import clean
 from meterlink.show.voltage_drop import against
@@ -43,7 +44,12 @@ def render_report(
         lstrip_blocks=True,
     )
     environment.filters.update(
-        certainty=certainty, percent=percent, clean=clean, moment=moment, against=against
+        certainty=certainty,
+        percent=percent,
+        clean=clean,
+        moment=moment,
+        against=against,
+        remarks=remarks,
     )
     environment.globals["with_uncertainty"] = with_uncertainty
     style = environment.get_template("report.css").render()

@@ -14,6 +14,7 @@ from meterlink.levels.flags import MEANINGS
 from meterlink.show.findings import Finding, findings, first_sentence, order_sentence
 from meterlink.show.isolation import STEPS, Expected, expected
 from meterlink.show.map_svg import draw_map
+from meterlink.show.remarks import meanings
 from meterlink.show.text_width import clean
 from meterlink.show.trace_svg import level_text
 from meterlink.show.visits import Digest, Visit, digests, visits
@@ -69,6 +70,7 @@ class Page:
     map_picture: Markup
     findings: tuple[Finding, ...]
     points: tuple[Point | Splice, ...]
+    meanings: tuple[str, ...]
     untested: frozenset[str]
     drops: tuple[Drop, ...]
     full_load: str
@@ -98,6 +100,7 @@ def assemble(job: Job, rows: Sequence[TestRow], wiring_map: WiringMap, *, dated:
         map_picture=Markup(draw_map(wiring_map)),  # noqa: S704 (escaped where it is made)
         findings=findings(wiring_map),
         points=every,
+        meanings=meanings([flag for point in every for flag in point.flags]),
         untested=frozenset(wiring_map.untested),
         drops=drops(wiring_map, circuit),
         full_load=f"{load[0]:g} A ({load[1]})" if load else "",

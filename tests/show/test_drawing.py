@@ -31,7 +31,7 @@ Order of 6 receptacles: not settled yet, 41 %, from 11 tests
 │   joint without a receptacle
 ├─● Desk        18.2 ± 2.2   2.2 m  likely      93 %
 ●   Bed         94.7 ± 2.3  11.4 m  likely      88 %
-│   ! high resistance
+│   ! high resistance on the neutral side
 ├─● Lamp           30 ± 11   3.6 m  leaning     71 %
 ●   Bath 台所   22.0 ± 9.0   2.7 m  leaning     74 %
 ○   Shed                            untested

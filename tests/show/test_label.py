@@ -1,0 +1,45 @@
+from datetime import UTC, datetime
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.circuit.circuit import Circuit
+from meterlink.show.label import label_text
+from meterlink.show.text_width import display_width
+from meterlink.tree.wiring import WiringMap
+
+from .maps import any_map, busy
+from .test_trace_svg import ROW
+
+CIRCUIT = Circuit("Upstairs", ("Door",), volts=120, breaker_amps=15, conductor="14 AWG copper")
+
+LABEL = """\
+Upstairs
+15 A, 120 V, 14 AWG copper
+First after the panel: Door (likely, 91 %)
+panel
+Door
+splice 1
+> Desk
+Bed
+> Lamp
+Bath 台所
+Shed
+Order of 6 receptacles: not settled yet,
+41 %, from 11 tests
+Poor joint suspected: run to Bed, neutral
+side
+Last test 2026-03-23
+"""
+
+
+def test_a_label_tells_circuit_first_receptacle_order_and_date() -> None:
+    assert ROW.time == datetime(2026, 3, 23, 9, 14, 5, tzinfo=UTC)
+    assert label_text(CIRCUIT, [ROW], busy()) == LABEL
+
+
+@given(any_map(), st.integers(20, 60))
+@settings(max_examples=40, deadline=None)
+def test_no_line_of_a_label_is_wider_than_asked(wiring_map: WiringMap, width: int) -> None:
+    for line in label_text(CIRCUIT, [], wiring_map, width=width).splitlines():
+        assert display_width(line) <= width
