@@ -24,7 +24,7 @@ from drivers.capture_lines import (
     write_header,
 )
 from drivers.errors import CaptureError, DriverError
-from drivers.events import Event, Header, Mark, Received, Sent
+from drivers.events import Event, Header, Mark, Received, Sent, at_time
 from drivers.readings import Decoder
 from drivers.registry import DRIVERS, make_decoder
 
@@ -136,10 +136,10 @@ class CaptureReader:
                     self._skip(number, f"its time goes back by {back_s:.3f} s")
                 continue
             before_s = max(before_s, held_event.t_s)
-            yield _not_before(held_event, before_s)
+            yield at_time(held_event, max(held_event.t_s, before_s))
             held = (number, event)
         if held is not None:
-            yield _not_before(held[1], before_s)
+            yield at_time(held[1], max(held[1].t_s, before_s))
 
     def _read_header(self) -> Header:
         line = self._next_line()
@@ -200,15 +200,6 @@ class CaptureReader:
     def _warn(self, number: int, reason: str) -> None:
         if len(self.warnings) < MAX_REPORTED:
             self.warnings.append(Damage(number, reason))
-
-
-def _not_before(event: Event, t_s: float) -> Event:
-    if event.t_s >= t_s:
-        return event
-    if isinstance(event, Mark):
-        fields = (event.kind, event.text, event.hookup, event.lead_a, event.lead_b, event.load_at)
-        return Mark(t_s, *fields)
-    return type(event)(t_s, event.data)
 
 
 class CaptureWriter:
@@ -275,7 +266,19 @@ class CaptureWriter:
         self.close()
 
     def write(self, event: Event) -> None:
-        """Append one event; a mark is on the disk when this returns.
+        """Append one event; a mark is on the disk when this returns, bytes are within a second.
+
+        Raises:
+            CaptureError: The disk is full or gone, or a text in the event is beyond the bounds.
+        """
+        self.append(event)
+        if isinstance(event, Mark):
+            self.sync()
+        else:
+            self.sync_if_due()
+
+    def append(self, event: Event) -> None:
+        """Give one event to the operating system; it survives the death of this program.
 
         Raises:
             CaptureError: The disk is full or gone, or a text in the event is beyond the bounds.
@@ -285,10 +288,6 @@ class CaptureWriter:
         except LineError as error:
             raise CaptureError(f"{self.path}: this cannot be recorded: {error}.") from error
         self._append(line)
-        if isinstance(event, Mark):
-            self.sync()
-        else:
-            self.sync_if_due()
 
     def sync_if_due(self) -> None:
         """Bring what was written to the disk if the last time was a second ago."""

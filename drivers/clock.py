@@ -6,9 +6,10 @@ import time
 
 def _steady_clock_id() -> int | None:
     """The system's clock that also counts time asleep, so that a suspend is seen as a gap."""
-    if sys.platform == "linux":
+    system: str = sys.platform
+    if system == "linux":
         return getattr(time, "CLOCK_BOOTTIME", None)
-    if sys.platform == "darwin":
+    if system == "darwin":
         return getattr(time, "CLOCK_MONOTONIC", None)
     return None  # Windows: time.monotonic counts time asleep
 

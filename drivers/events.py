@@ -69,3 +69,13 @@ class Mark:
 
 
 Event = Received | Sent | Mark
+
+
+def at_time(event: Event, t_s: float) -> Event:
+    """The same event at another time."""
+    if event.t_s == t_s:
+        return event
+    if isinstance(event, Mark):
+        fields = (event.kind, event.text, event.hookup, event.lead_a, event.lead_b, event.load_at)
+        return Mark(t_s, *fields)
+    return type(event)(t_s, event.data)

@@ -14,6 +14,14 @@ _RANGES = (
 )
 
 
+def range_of(volts: float, lowest_range: int = 1) -> int:
+    """Index of the range that an auto-ranging display takes for a value."""
+    for place, (full_v, _, _) in enumerate(_RANGES[lowest_range:], start=lowest_range):
+        if abs(volts) < full_v:
+            return place
+    return len(_RANGES)
+
+
 def shown(volts: float, lowest_range: int = 1) -> tuple[str, str] | None:
     """What an auto-ranging display shows: digits and unit, or ``None`` beyond the last range.
 
@@ -21,18 +29,32 @@ def shown(volts: float, lowest_range: int = 1) -> tuple[str, str] | None:
         volts: The value.
         lowest_range: Index of the most sensitive range that the meter has.
     """
-    for full_v, unit, decimals in _RANGES[lowest_range:]:
-        if abs(volts) < full_v:
-            scale = 1e3 if unit == "mV" else 1.0
-            return f"{volts * scale:.{decimals}f}", unit
-    return None
+    place = range_of(volts, lowest_range)
+    if place == len(_RANGES):
+        return None
+    _, unit, decimals = _RANGES[place]
+    return f"{volts * (1e3 if unit == 'mV' else 1.0):.{decimals}f}", unit
 
 
-def lines_text(volts: float | None, function: Function = Function.AC) -> bytes:
-    """A line of a streaming handheld meter; ``None`` is overload."""
+def lines_text(
+    volts: float | None,
+    function: Function = Function.AC,
+    *,
+    hold: bool = False,
+    quantity: str = "V",
+) -> bytes:
+    """A line of a streaming handheld meter; ``None`` is overload.
+
+    Args:
+        volts: The value; in units of ``quantity`` where that is not "V".
+        function: AC or DC.
+        hold: The hold key is pressed.
+        quantity: "V", or the unit of another function.
+    """
     display = shown(volts) if volts is not None else None
     digits, unit = display if display is not None else ("OL", "V")
-    return f"{digits:>7}  {unit} {function.value}\r\n".encode()
+    words = f"{unit} {function.value}" if quantity == "V" else quantity
+    return f"{digits:>7}  {words}{' HOLD' if hold else ''}\r\n".encode()
 
 
 def nr3_text(volts: float | None) -> bytes:

@@ -1,0 +1,157 @@
+"""What a person must be told about a running meter. Pure: fed with readings, bytes and the time."""
+
+from collections import deque
+from dataclasses import dataclass
+from enum import StrEnum
+
+from drivers.readings import Function, Reading
+
+
+class NoticeKind(StrEnum):
+    """What a notice is about."""
+
+    SILENT = "silent"  # nothing comes, or comes no more
+    NOT_UNDERSTOOD = "not-understood"  # bytes come, but make no readings
+    LOST = "lost"  # the port went away
+    BACK = "back"  # readings come again
+    WRONG_FUNCTION = "wrong-function"
+    HOLD = "hold"
+    REFUSED = "refused"  # the instrument did not accept a command
+    BEHIND = "behind"  # the program could not keep up
+    RECORDING = "recording"  # the capture cannot be written any more
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something to tell, once, when it begins or ends.
+
+    Attributes:
+        t_s: Seconds since the start of the recording.
+        kind: What it is about.
+        text: What happened, what it means and what to do.
+    """
+
+    t_s: float
+    kind: NoticeKind
+    text: str
+
+
+#: Silence after which a person is told; longer for meters that are slow by themselves.
+SILENT_S = 3.0
+#: Bytes that make no reading for so long are told about.
+_RUBBISH_S = 2.0
+_SLOW_FACTOR = 2.5
+_FIRST_BYTES = 40
+
+
+class Watch:
+    """Looks at what comes and says when something is wrong, or right again."""
+
+    def __init__(self, wanted: Function = Function.AC) -> None:
+        """``wanted``: the function that the readings should be in."""
+        self._wanted = wanted
+        self._intervals: deque[float] = deque(maxlen=5)
+        self._last_s: float | None = None
+        self._began_s: float | None = None
+        self._silent = False
+        self._lost = False
+        self._rubbish_s: float | None = None
+        self._rubbish = b""
+        self._told_rubbish = False
+        self._function_told: str | None = None
+        self._hold = False
+
+    def bytes_came(self, data: bytes, t_s: float, *, readings: int) -> list[Notice]:
+        """Bytes arrived that completed so many readings."""
+        if readings:
+            self._rubbish_s, self._rubbish, self._told_rubbish = None, b"", False
+            return []
+        if self._rubbish_s is None:
+            self._rubbish_s = t_s
+        self._rubbish = (self._rubbish + data)[:_FIRST_BYTES]
+        if self._told_rubbish or t_s - self._rubbish_s < _RUBBISH_S:
+            return []
+        self._told_rubbish = True
+        text = (
+            f"Bytes come, but they make no readings. The first are: {printable(self._rubbish)}. "
+            "The speed, the framing or the driver in the address may be wrong; "
+            "'meterlink meters' tries them."
+        )
+        return [Notice(t_s, NoticeKind.NOT_UNDERSTOOD, text)]
+
+    def reading_came(self, reading: Reading) -> list[Notice]:
+        """A reading was decoded."""
+        t_s = reading.t_s
+        notices = []
+        if self._silent or self._lost:
+            silent_s = t_s - self._last_s if self._last_s is not None else 0.0
+            text = "Readings come again" + (f" after {silent_s:.1f} s." if silent_s else ".")
+            notices.append(Notice(t_s, NoticeKind.BACK, text))
+        elif self._last_s is not None and t_s > self._last_s:
+            self._intervals.append(t_s - self._last_s)
+        self._silent = self._lost = False
+        self._last_s = t_s
+        return notices + self._function_notices(reading)
+
+    def lost(self, t_s: float, reason: str) -> list[Notice]:
+        """The link failed."""
+        self._lost = True
+        self._rubbish_s, self._rubbish = None, b""
+        text = f"{reason} Waiting for it to come back; put the cable back, or stop with Ctrl-C."
+        return [Notice(t_s, NoticeKind.LOST, text)]
+
+    def time_passed(self, t_s: float) -> list[Notice]:
+        """Nothing came for a moment; it is ``t_s`` now."""
+        if self._began_s is None:
+            self._began_s = t_s
+        since_s = self._last_s if self._last_s is not None else self._began_s
+        if self._silent or self._lost or t_s - since_s < self.silent_after_s:
+            return []
+        if self._rubbish_s is not None and self._rubbish_s > since_s:
+            return []  # bytes do come: told elsewhere
+        self._silent = True
+        if self._last_s is None:
+            text = (
+                f"Nothing has come from the meter for {t_s - since_s:.0f} s. Is it on, is its link "
+                "switched on, is the cable the right one? Some meters only answer when asked: "
+                "'meterlink meters --ask'."
+            )
+        else:
+            text = (
+                f"The meter has been silent for {t_s - since_s:.0f} s. It may have switched itself "
+                "off: press a key on it, and turn its automatic power-off off."
+            )
+        return [Notice(t_s, NoticeKind.SILENT, text)]
+
+    @property
+    def silent_after_s(self) -> float:
+        """Silence that is longer than this meter's own pace explains."""
+        usual_s = max(self._intervals, default=SILENT_S if self._last_s is None else 0.0)
+        return max(SILENT_S, _SLOW_FACTOR * usual_s)
+
+    def _function_notices(self, reading: Reading) -> list[Notice]:
+        notices = []
+        if reading.hold and not self._hold:
+            text = "Hold is on: the display stands still. Press HOLD on the meter to go on."
+            notices.append(Notice(reading.t_s, NoticeKind.HOLD, text))
+        self._hold = reading.hold
+        shown = wrong_function(reading, self._wanted)
+        if shown is not None and shown != self._function_told:
+            text = f"The meter shows {shown}. Turn it to {self._wanted} volts."
+            notices.append(Notice(reading.t_s, NoticeKind.WRONG_FUNCTION, text))
+        self._function_told = shown
+        return notices
+
+
+def wrong_function(reading: Reading, wanted: Function) -> str | None:
+    """What a reading shows that is not wanted, ``None`` where it is as it should be."""
+    if reading.function is Function.OTHER:
+        return reading.quantity
+    if Function.UNKNOWN in (wanted, reading.function) or reading.function is wanted:
+        return None
+    return f"{reading.function} volts"
+
+
+def printable(data: bytes) -> str:
+    """Bytes as text that is safe on a terminal: hex for what is not printable ASCII."""
+    return repr(data)[1:]
