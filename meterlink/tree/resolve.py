@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.conductors import conductor
 from meterlink.errors import UsageError
 from meterlink.testlog.rows import TestRow
 from meterlink.tree import wiring
@@ -68,9 +67,8 @@ def capacity_for(n: int) -> int:
 
 def run_prior_for(circuit: Circuit) -> RunPrior:
     """Prior of the runs in the stated conductor."""
-    if circuit.conductor is None:
-        return RunPrior()
-    return RunPrior.for_conductor(conductor(circuit.conductor).ohm_per_m())
+    ohm_per_m = circuit.ohm_per_m()
+    return RunPrior() if ohm_per_m is None else RunPrior.for_conductor(ohm_per_m)
 
 
 def infer(
@@ -182,9 +180,8 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
 
 def _length_m(circuit: Circuit, mohm: float) -> float | None:
     """Length that a resistance has in the stated conductor."""
-    if circuit.conductor is None:
-        return None
-    return mohm * 1e-3 / conductor(circuit.conductor).ohm_per_m()
+    ohm_per_m = circuit.ohm_per_m()
+    return None if ohm_per_m is None else mohm * 1e-3 / ohm_per_m
 
 
 def _flags(
