@@ -217,7 +217,7 @@ def _poor_joints(posterior: Posterior, runs: Sequence[Run]) -> list[wiring.PoorJ
     """Poor joints of all runs that some test sees by themselves, most probable first."""
     circuit = posterior.circuit
     names = circuit.receptacles
-    amps = circuit.load_amps
+    amps, ohm_per_m = circuit.load_amps, circuit.ohm_per_m()
     found = []
     splice = 0
     for run in runs:
@@ -227,9 +227,7 @@ def _poor_joints(posterior: Posterior, runs: Sequence[Run]) -> list[wiring.PoorJ
             continue
         length_m = circuit.run_lengths_m.get(name)
         length_mohm = (
-            length_m * conductor(circuit.conductor).ohm_per_m() * 1e3
-            if length_m is not None and circuit.conductor is not None
-            else None
+            None if length_m is None or ohm_per_m is None else length_m * ohm_per_m * 1e3
         )
         sides = [
             (
