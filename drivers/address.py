@@ -70,9 +70,16 @@ class Address:
         return "::" in self.port and "://" not in self.port
 
     @property
+    def function(self) -> str:
+        """Function that a ``scpi`` instrument is set to."""
+        return self.settings.get("function", "AC")
+
+    @property
     def capture_settings(self) -> dict[str, object]:
         """Settings that a capture of this meter needs to be read again."""
         settings: dict[str, object] = dict(self.settings)
+        if self.driver == "scpi":
+            settings["function"] = self.function
         if self.ask and self.driver == "lines":
             settings |= {"ask_hex": self.ask.hex(), "every_s": self.every_s}
         return settings

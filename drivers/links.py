@@ -1,6 +1,6 @@
 """What a link to a meter can do. A link moves bytes and tells faults apart; it parses nothing."""
 
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from drivers.address import Address
 
@@ -24,6 +24,18 @@ class Link(Protocol):
 
     def close(self) -> None:
         """Let go of the port. Calling it again does nothing."""
+
+
+class Begun(NamedTuple):
+    """A meter that is set up.
+
+    Attributes:
+        identity: What it says it is; empty where it says nothing.
+        settings: What a capture must say so that its bytes can be read again.
+    """
+
+    identity: str
+    settings: dict[str, object]
 
 
 def open_link(address: Address) -> Link:

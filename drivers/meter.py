@@ -14,7 +14,7 @@ from typing import Protocol
 from drivers.address import Address
 from drivers.errors import DriverError, OpeningError, OperatingError
 from drivers.events import Event, Mark, Received, Sent
-from drivers.links import Link, open_link
+from drivers.links import Begun, Link, open_link
 from drivers.reopening import Finder
 
 #: A read waits at most so long, so that stopping takes no longer.
@@ -29,11 +29,8 @@ Emit = Callable[[Event], None]
 class Talk(Protocol):
     """How to get readings out of a meter: configure it, then ask, or only listen."""
 
-    def begin(self, link: Link) -> str:
+    def begin(self, link: Link) -> Begun:
         """Set the meter up on a link just opened.
-
-        Returns:
-            Its identity, or nothing where it has none.
 
         Raises:
             DriverError: It is no meter, or the link failed.
@@ -49,22 +46,21 @@ class Talk(Protocol):
 class Listening:
     """A meter that streams, or that answers one fixed question."""
 
-    def __init__(
-        self, emit: Emit, clock: Callable[[], float], ask: bytes = b"", every_s: float = 0.0
-    ) -> None:
-        """``ask`` is sent again once an answer has come, but not before ``every_s``."""
+    def __init__(self, address: Address, emit: Emit, clock: Callable[[], float]) -> None:
+        """What ``address.ask`` holds is sent once an answer has come, not before ``every_s``."""
+        self._settings = address.capture_settings
         self._emit = emit
         self._clock = clock
-        self._ask = ask
-        self._every_s = every_s
+        self._ask = address.ask
+        self._every_s = address.every_s
         self._asked_s: float | None = None
         self._answered = True
 
-    def begin(self, link: Link) -> str:
+    def begin(self, link: Link) -> Begun:
         """Nothing to set up."""
         del link
         self._asked_s = None
-        return ""
+        return Begun("", self._settings)
 
     def step(self, link: Link) -> None:
         """Ask if it is time, then read."""
@@ -99,7 +95,7 @@ def make_talk(address: Address, emit: Emit, clock: Callable[[], float]) -> Talk:
         from drivers.scpi_talk import ScpiTalk
 
         return ScpiTalk(address, emit, clock)
-    return Listening(emit, clock, address.ask, address.every_s)
+    return Listening(address, emit, clock)
 
 
 class Meter:
@@ -108,6 +104,7 @@ class Meter:
     Attributes:
         address: How it was opened.
         identity: What it says it is; empty where it says nothing.
+        settings: What a capture must say so that its bytes can be read again.
     """
 
     def __init__(
@@ -136,7 +133,7 @@ class Meter:
         self._finder = finder or Finder(address)
         self._talk = make_talk(address, emit, clock)
         self._link: Link | None = None
-        self.identity = self._open(address)
+        self.identity, self.settings = self._open(address)
         self._thread = threading.Thread(target=self._run, name="meter", daemon=True)
 
     def start(self) -> None:
@@ -150,7 +147,7 @@ class Meter:
             self._thread.join(timeout=5.0)
         self._close(give_back=True)
 
-    def _open(self, address: Address) -> str:
+    def _open(self, address: Address) -> Begun:
         link = open_link(address)
         self._link = link
         self._emit(Mark(self._clock(), "link-open", str(address)))

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from drivers.address import Address
 from drivers.errors import OpeningError, OperatingError, SilentError
 from drivers.events import Event, Mark, Received, Sent
-from drivers.links import Link
+from drivers.links import Begun, Link
 from drivers.scpi_errors import ScpiError, parse_error
 
 #: Line ends to try, most common first (over a serial line LF or CR LF; a few want CR).
@@ -43,8 +43,8 @@ class ScpiTalk:
         self._missed = 0
         self._knows_errors = True
 
-    def begin(self, link: Link) -> str:
-        """Identify and configure the instrument; returns its identity.
+    def begin(self, link: Link) -> Begun:
+        """Identify and configure the instrument.
 
         Raises:
             SilentError: Nothing answers.
@@ -52,11 +52,13 @@ class ScpiTalk:
         """
         self._pending, self._asked_s, self._missed = b"", None, 0
         identity = self._identify(link)
-        self._command(link, "*CLS")
+        self._send(link, "*CLS")
         self._knows_errors = True
         self._errors(link)
-        self._configure(link, identity)
-        return identity
+        settings = self._address.capture_settings
+        if not self._configure(link, identity):
+            settings.pop("function", None)  # it measures what it was set to by hand
+        return Begun(identity, settings)
 
     def step(self, link: Link) -> None:
         """Ask for a reading if none is on its way; move bytes."""
@@ -97,19 +99,23 @@ class ScpiTalk:
             "asked is opened with lines: or segments:."
         )
 
-    def _configure(self, link: Link, identity: str) -> None:
-        function = self._address.settings.get("function", "AC")
+    def _configure(self, link: Link, identity: str) -> bool:
+        """Returns whether it measures what was asked for."""
+        function = self._address.function
         if not self._address.is_visa:
-            self._tell(self._try(link, "SYST:REM"), quiet=True)
+            self._try(
+                link, "SYST:REM"
+            )  # some serial instruments want it, others lack it: no matter
         wanted = f"CONF:VOLT:{function}"
         if self._address.range_v is not None:
             wanted += f" {self._address.range_v:g}"
         refused = self._try(link, wanted)
         self._tell(refused)
         for command in _fine_tuning(function, self._address.cycles):
-            self._tell(self._try(link, command), quiet=True)
+            self._tell(self._try(link, command))
         if refused:
             self._prove_it_reads(link, identity, refused)
+        return not refused
 
     def _prove_it_reads(self, link: Link, identity: str, refused: list[ScpiError]) -> None:
         self._send(link, "READ?")
@@ -123,7 +129,7 @@ class ScpiTalk:
             )
 
     def _try(self, link: Link, command: str) -> list[ScpiError]:
-        self._command(link, command)
+        self._send(link, command)
         return [error.about(command) for error in self._errors(link)]
 
     def _errors(self, link: Link) -> list[ScpiError]:
@@ -141,14 +147,10 @@ class ScpiTalk:
                 found.append(error)
         return found
 
-    def _tell(self, errors: list[ScpiError], *, quiet: bool = False) -> None:
+    def _tell(self, errors: list[ScpiError]) -> None:
         for error in errors:
             text = f"The instrument did not accept {error}. It is used with what it accepts."
-            kind = "note" if quiet else "refused"
-            self._emit(Mark(self._clock(), "note", text if kind == "refused" else f"({text})"))
-
-    def _command(self, link: Link, command: str) -> None:
-        self._send(link, command)
+            self._emit(Mark(self._clock(), "note", text))
 
     def _send(self, link: Link, message: str) -> None:
         data = message.encode() + self._line_end

@@ -11,7 +11,8 @@ real speed. What the meter measures is a function of time that the caller gives:
         ...  # open meter.address
 
 The meter lags behind its input, reads with noise, shows overload while it changes range, and can be
-given faults at any moment: see the methods. ``drivers.simulated_instrument`` answers SCPI commands.
+given faults at any moment: see the methods. What it answers to SCPI commands stands in
+``drivers.simulated_instrument``.
 """
 
 import random
@@ -26,6 +27,7 @@ from drivers.address import DEFAULT_BAUD
 from drivers.pseudo_terminal import LoopbackSocket, PseudoTerminal, available
 from drivers.readings import Function
 from drivers.simulated_formats import lines_text, nr3_text, range_of, segment_frame
+from drivers.simulated_instrument import SimulatedInstrument
 
 Volts = Callable[[float], float]
 
@@ -84,10 +86,11 @@ class Display:
 
 
 class SimulatedMeter:
-    """A meter that streams readings through a real device.
+    """A meter behind a real device: it streams readings, or answers SCPI commands.
 
     Attributes:
-        driver: ``lines`` or ``segments``.
+        driver: ``lines``, ``segments`` or ``scpi``.
+        instrument: Of ``scpi``: what answers; its fields may be changed.
         display: What it does to its input; its fields may be changed at any time.
         sent: Number of whole readings sent so far, faults apart.
         untaken: Number of readings lost because the program at the other end did not read.
@@ -109,8 +112,8 @@ class SimulatedMeter:
 
         Args:
             volts: Momentary input in volts at a time in seconds since the meter was made.
-            driver: Wire format: ``lines`` or ``segments``.
-            rate_hz: Readings a second.
+            driver: Wire format: ``lines``, ``segments`` or ``scpi``.
+            rate_hz: Readings a second; of ``scpi`` at most so many.
             display: Lag, noise, function.
             bare: Of ``lines``: NR3 numbers without unit or words.
             use_socket: Loopback TCP port instead of a pseudo-terminal; default where there is none.
@@ -134,7 +137,9 @@ class SimulatedMeter:
         self._line: PseudoTerminal | LoopbackSocket | None = self._new_line()
         self._port = self._line.port
         self._garble: Callable[[bytes], bytes] | None = None
-        self._thread = threading.Thread(target=self._run, name="simulated meter", daemon=True)
+        self.instrument = SimulatedInstrument(self._measure)
+        run = self._run_instrument if driver == "scpi" else self._run
+        self._thread = threading.Thread(target=run, name="simulated meter", daemon=True)
         self._thread.start()
 
     @property
@@ -145,6 +150,8 @@ class SimulatedMeter:
     @property
     def address(self) -> str:
         """Address to open it by."""
+        if self.driver == "scpi" and isinstance(self._line, LoopbackSocket):
+            return f"scpi:TCPIP::127.0.0.1::{self._line.number}::SOCKET"
         words = [f"{self.driver}:{self._port}"]
         if "://" not in self._port:
             words += [str(DEFAULT_BAUD[self.driver])]
@@ -212,6 +219,35 @@ class SimulatedMeter:
             while due_s <= now_s:
                 self._reading(due_s - self._start_s)
                 due_s += self._period_s
+
+    def _run_instrument(self) -> None:
+        while not self._stopped.is_set():
+            line = self._line
+            if line is None:
+                self._stopped.wait(0.01)
+                continue
+            try:
+                data = line.read(0.02)
+            except (OSError, ValueError):  # unplugged while it waited
+                continue
+            for command in self.instrument.take(data):
+                self._obey(command)
+
+    def _obey(self, command: str) -> None:
+        if command.upper().startswith("READ"):
+            self._stopped.wait(self._period_s)
+        reply = self.instrument.answer(command)
+        if not reply or self._asleep.is_set():
+            return
+        with self._lock:
+            sent = self._send(reply if self._garble is None else self._garble(reply))
+        if sent and command.upper().startswith("READ") and self._garble is None:
+            self.sent += 1
+
+    def _measure(self) -> float | None:
+        t_s = self._clock() - self._start_s
+        self.display.function = self.instrument.function
+        return self.display.show(self._volts(t_s), t_s, self._rng)
 
     def _reading(self, t_s: float) -> None:
         shown_v = self.display.show(self._volts(t_s), t_s, self._rng)

@@ -1,5 +1,7 @@
 """Instruments behind VISA: network (socket, VXI-11, HiSLIP), USBTMC, serial, as the library can."""
 
+import select
+import socket
 from contextlib import suppress
 from typing import Any
 
@@ -8,6 +10,8 @@ from drivers.errors import OpeningError, OperatingError, UnavailableError
 
 _WRITE_S = 3.0
 _LEAST_TIMEOUT_MS = 10
+#: On a bus or USB a message comes as a whole; giving up in the middle of it would lose it.
+_WHOLE_MESSAGE_MS = 2000
 
 
 class VisaLink:
@@ -39,31 +43,45 @@ class VisaLink:
             ) from error
         try:
             self._resource = manager.open_resource(address.port, open_timeout=3000)
-        except Exception as error:  # noqa: BLE001 (each backend raises its own kinds)
+        except Exception as error:  # each backend raises its own kinds
             raise OpeningError(_opening_message(address.port, error)) from error
-        # Sockets and serial lines have no end-of-message line: a reply ends with its line feed.
-        # A bus or USB has one, and the line feed is only part of what it carries.
-        self._streams = address.port.upper().endswith(
-            "::SOCKET"
-        ) or address.port.upper().startswith("ASRL")
-        if self._streams:
+        name = address.port.upper()
+        # On a socket a reply ends with its line feed and may come in pieces. Elsewhere a message
+        # has an end of its own, and a line feed in it is only part of what it carries.
+        self._is_socket = name.endswith("::SOCKET")
+        if self._is_socket:
             self._resource.read_termination = "\n"
-        if address.port.upper().startswith("ASRL"):
+            suppress_end = pyvisa.constants.ResourceAttribute.suppress_end_enabled
+            with suppress(*self._errors):  # let pieces through, do not hold them back
+                self._resource.set_visa_attribute(suppress_end, False)
+        if name.startswith("ASRL"):
             self._resource.baud_rate = address.baud
-        self._resource.write_termination = ""
 
     def read(self, timeout_s: float) -> bytes:
         """One message with its line end, or nothing once the time is up (see ``Link``)."""
         resource = self._open_resource()
+        least_ms = _LEAST_TIMEOUT_MS if self._is_socket else _WHOLE_MESSAGE_MS
         try:
-            resource.timeout = max(_LEAST_TIMEOUT_MS, round(timeout_s * 1000))
+            resource.timeout = max(least_ms, round(timeout_s * 1000))
             data: bytes = resource.read_raw()
         except self._errors as error:
-            if getattr(error, "error_code", None) == self._timeout_code:
-                return b""
-            raise OperatingError(self._lost(error)) from error
-        # In a capture every reply ends with a line feed; on a bus the end line may stand for it.
-        return data if self._streams or data.endswith(b"\n") else data + b"\n"
+            if getattr(error, "error_code", None) != self._timeout_code or self._hung_up():
+                raise OperatingError(self._lost(error)) from error
+            return b""
+        # In a capture every reply ends with a line feed; on a bus its end may stand for it.
+        return data if self._is_socket or data.endswith(b"\n") else data + b"\n"
+
+    def _hung_up(self) -> bool:
+        """Whether the far end of a socket is closed, which pyvisa-py reports as a timeout."""
+        sessions = getattr(self._resource.visalib, "sessions", {})
+        end = getattr(sessions.get(self._resource.session), "interface", None)
+        if not isinstance(end, socket.socket):
+            return False
+        try:
+            ready, _, _ = select.select([end], [], [], 0)
+            return bool(ready) and not end.recv(1, socket.MSG_PEEK)
+        except OSError:
+            return True
 
     def write(self, data: bytes) -> None:
         """Send one message (see ``Link``)."""

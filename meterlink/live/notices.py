@@ -16,7 +16,6 @@ class NoticeKind(StrEnum):
     BACK = "back"  # readings come again
     WRONG_FUNCTION = "wrong-function"
     HOLD = "hold"
-    REFUSED = "refused"  # the instrument did not accept a command
     BEHIND = "behind"  # the program could not keep up
     RECORDING = "recording"  # the capture cannot be written any more
 

@@ -84,11 +84,11 @@ class LiveSession:
         self._troubles: deque[Notice] = deque()
         self._overrun = False
         self._writer: CaptureWriter | None = None
-        self._decoder = make_decoder(where.driver, where.capture_settings)
         self._watch = Watch(wanted)
         self._stopped = threading.Event()
         self._syncer: threading.Thread | None = None
         self.meter = Meter(where, self._take, self.now_s)
+        self._decoder = make_decoder(where.driver, self.meter.settings)
         try:
             if capture is not None:
                 self._begin_recording(capture, where, circuit)
@@ -176,7 +176,7 @@ class LiveSession:
         instrument = {"address": str(where)}
         if self.meter.identity:
             instrument["identity"] = self.meter.identity
-        header = Header(self.started, where.driver, where.capture_settings, circuit, instrument)
+        header = Header(self.started, where.driver, self.meter.settings, circuit, instrument)
         with self._ready:
             writer = CaptureWriter(path, header)
             for event in self._waiting:  # the opening and the setting up

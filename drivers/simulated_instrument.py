@@ -1,0 +1,128 @@
+"""A simulated message-based instrument: what it answers to SCPI commands. No I/O, no clock."""
+
+import re
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from drivers.readings import Function
+
+#: What it says to ``*IDN?``: four fields (IEEE 488.2, 10.14).
+IDENTITY = "SIMULATED,VOLTMETER,0,1"
+_MOST_MESSAGE = 4096
+_MOST_ERRORS = 10
+
+Measure = Callable[[], float | None]
+
+
+def _header(pattern: str) -> re.Pattern[str]:
+    """A command header with its short forms: upper-case letters are the short form.
+
+    "SENSe:" in brackets may be left out (SCPI-99 vol. 1, 6.2).
+    """
+    regex = re.escape(pattern).replace(r"\[", "(?:").replace(r"\]", ")?")
+    regex = re.sub(r"([A-Z]+)([a-z]+)", r"\1(?:\2)?", regex)
+    return re.compile(rf":?{regex}(?:\s+(.*))?", re.IGNORECASE | re.DOTALL)
+
+
+@dataclass
+class SimulatedInstrument:
+    """A voltmeter, or a device that is none.
+
+    Attributes:
+        measure: Gives the value shown now, ``None`` for overload.
+        identity: Answer to ``*IDN?``.
+        refused: Headers it does not know (short forms), such as "DET:BAND".
+        voltmeter: False makes it a power supply: no measuring commands.
+        line_ends: Line ends that it accepts at the end of a command.
+        reply_end: Line end of its replies.
+        function: AC or DC volts as configured.
+    """
+
+    measure: Measure
+    identity: str = IDENTITY
+    refused: tuple[str, ...] = ()
+    voltmeter: bool = True
+    line_ends: tuple[bytes, ...] = (b"\n", b"\r\n")
+    reply_end: bytes = b"\n"
+    function: Function = Function.AC
+    commands: list[str] = field(default_factory=list)
+    _samples: int = 1
+    _errors: deque[tuple[int, str]] = field(default_factory=deque)
+    _pending: bytes = b""
+
+    def take(self, data: bytes) -> list[str]:
+        """Bytes from the program; returns the commands they complete."""
+        self._pending = (self._pending + data)[-_MOST_MESSAGE:]
+        found: list[str] = []
+        while True:
+            places = [(self._pending.find(end), end) for end in self.line_ends]
+            places = [(place, end) for place, end in places if place >= 0]
+            if not places:
+                return found
+            place, end = min(places, key=lambda item: (item[0], -len(item[1])))
+            message, self._pending = self._pending[:place], self._pending[place + len(end) :]
+            found += [part.strip() for part in message.decode("latin-1").split(";") if part.strip()]
+
+    def answer(self, command: str) -> bytes:
+        """Carry a command out; returns the reply, empty where it has none."""
+        self.commands.append(command)
+        for pattern, action in _ACTIONS:
+            match = pattern.fullmatch(command)
+            if match is not None and not self._refuses(command):
+                reply = action(self, match[1] or "")
+                return reply.encode() + self.reply_end if reply is not None else b""
+        self._error(-113, "Undefined header")
+        return b""
+
+    def _refuses(self, command: str) -> bool:
+        header = command.upper().lstrip(":")
+        if not self.voltmeter and not header.startswith(("*", "SYST")):
+            return True
+        return any(header.startswith(refused) for refused in self.refused)
+
+    def _error(self, code: int, text: str) -> None:
+        if len(self._errors) >= _MOST_ERRORS:  # SCPI-99 vol. 2, 21.8.1: queue overflow
+            self._errors[-1] = (-350, "Queue overflow")
+        else:
+            self._errors.append((code, text))
+
+    def _clear(self, _: str) -> None:
+        self._errors.clear()
+
+    def _next_error(self, _: str) -> str:
+        code, text = self._errors.popleft() if self._errors else (0, "No error")
+        return f'{code:+d},"{text}"'
+
+    def _read(self, _: str) -> str:
+        values = [self.measure() for _ in range(self._samples)]
+        return ",".join(f"{9.9e37 if value is None else value:+.8E}" for value in values)
+
+    def _set_function(self, function: Function) -> None:
+        self.function = function
+
+    def _count(self, text: str) -> None:
+        if text.isdigit() and 1 <= int(text) <= 1000:
+            self._samples = int(text)
+        else:
+            self._error(-222, "Data out of range")
+
+
+_ACTIONS: list[tuple[re.Pattern[str], Callable[[SimulatedInstrument, str], str | None]]] = [
+    (_header("*IDN?"), lambda me, _: me.identity),
+    (_header("*CLS"), SimulatedInstrument._clear),
+    (_header("*RST"), lambda me, _: me._set_function(Function.DC)),
+    (_header("*OPC?"), lambda _me, _: "1"),
+    (_header("SYSTem:ERRor[:NEXT]?"), SimulatedInstrument._next_error),
+    (_header("SYSTem:REMote"), lambda _me, _: None),
+    (_header("SYSTem:LOCal"), lambda _me, _: None),
+    (_header("CONFigure:VOLTage:AC"), lambda me, _: me._set_function(Function.AC)),
+    (_header("CONFigure:VOLTage:DC"), lambda me, _: me._set_function(Function.DC)),
+    (_header("CONFigure:VOLTage[:DC]"), lambda me, _: me._set_function(Function.DC)),
+    (_header("[SENSe:]DETector:BANDwidth"), lambda _me, _: None),
+    (_header("[SENSe:]VOLTage:DC:NPLCycles"), lambda _me, _: None),
+    (_header("TRIGger:SOURce"), lambda _me, _: None),
+    (_header("TRIGger:COUNt"), lambda _me, _: None),
+    (_header("SAMPle:COUNt"), SimulatedInstrument._count),
+    (_header("READ?"), SimulatedInstrument._read),
+]
