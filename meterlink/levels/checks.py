@@ -14,17 +14,19 @@ FROZEN_READINGS = 12
 FLOATING_MV = 500.0  # idle pickup on connected leads is some 5 to 15 mV (common practice)
 FLOATING_RESTLESS = 0.02
 STEP_SES = 6.0
+BESIDE = 5  # readings that must be level on either side of a step
 STEP_PICKUP_SHARE = 0.3
 STEP_SUPPLY_SHARE = 0.008
 STEP_ON_SHARE = 0.02
 LEAST_STEP_MV = 3.0  # pickup of some 10 mV wanders by as much
 
 
-def idle_flags(idle: Samples, *, line: bool) -> list[Flag]:
+def idle_flags(before: Samples, idle: Samples, *, line: bool) -> list[Flag]:
     """Remarks on a stage without load.
 
     Args:
-        idle: Its settled, usable readings.
+        before: Its usable readings.
+        idle: Those of them that have settled.
         line: The level is the supply.
     """
     if len(idle) < 4:
@@ -34,7 +36,7 @@ def idle_flags(idle: Samples, *, line: bool) -> list[Flag]:
     if not line and abs(here.value) > FLOATING_MV and here.sd > FLOATING_RESTLESS * abs(here.value):
         flags.append(Flag.FLOATING)
     share = STEP_SUPPLY_SHARE if line else STEP_PICKUP_SHARE
-    if has_step(idle, share * abs(here.value)):
+    if has_step(before, share * abs(here.value)):
         flags.append(Flag.OTHER_APPLIANCE)
     elif moves(idle, share * abs(here.value)):
         flags.append(Flag.IDLE_MOVES)
@@ -56,20 +58,20 @@ def on_flags(on: Samples, *, line: bool) -> list[Flag]:
 def has_step(stage: Samples, least_mv: float) -> bool:
     """Whether a stage that should be level holds a step that stays.
 
-    A step counts if it is larger than ``least_mv`` and stands out of the noise, and if it happens
-    within two readings: slow changes are wander.
+    A step counts if it is larger than ``least_mv``, stands out of the noise, and lies between
+    readings that are level on both sides: slow changes are wander, or leads that settle.
     """
     values = stage.mv
-    if values.size < 8:
+    if values.size < 2 * BESIDE + 1:
         return False
-    change = most_likely_change(values, 3, values.size - 3)
+    change = most_likely_change(values, BESIDE, values.size - BESIDE - 1)
     about = float(np.sqrt(change.cost / (values.size - 2)))
     noise = max(difference_sd(values), about, display_sd(stage.display_mv), 1e-6)
     k = change.split
-    before = float(np.median(values[max(0, k - 5) : k]))
-    after = float(np.median(values[k + 1 : k + 6])) if k + 1 < values.size else before
-    size = min(abs(change.step), abs(after - before))
-    return size > max(least_mv, STEP_SES * noise)
+    before, after = values[k - BESIDE : k], values[k + 1 : k + 1 + BESIDE]
+    size = min(abs(change.step), abs(float(np.median(after) - np.median(before))))
+    flat = max(float(np.ptp(before)), float(np.ptp(after)))
+    return size > max(least_mv, STEP_SES * noise, 1.5 * flat)
 
 
 def moves(stage: Samples, least_mv: float) -> bool:
@@ -131,7 +133,7 @@ def restless(stage: Samples, *, line: bool) -> str | None:
         return "The meter shows overload: its range is too low."
     if len(usable) < 4:
         return "Too few readings yet."
-    flags = idle_flags(usable, line=line)
+    flags = idle_flags(usable, usable, line=line)
     if Flag.FLOATING in flags:
         return "The reading is large and restless: a lead has no contact, or there is no ground."
     if Flag.OTHER_APPLIANCE in flags:

@@ -143,7 +143,7 @@ def _flags(
     if any(mostly_overload(samples.between(start, stop)) for start, stop in _spans(marks)):
         flags.append(Flag.OVERLOAD)
     flags += refusals(samples)
-    flags += idle_flags(stages.idle, line=line)
+    flags += idle_flags(stages.before, stages.idle, line=line)
     flags += on_flags(stages.on, line=line)
     if after is None and Flag.LOAD_STAYED_ON not in flags:
         flags.append(Flag.NO_AFTER)

@@ -54,11 +54,13 @@ class Stages:
     """The usable readings of one cycle by stage.
 
     Attributes:
+        before: Everything usable before the load, settled or not.
         idle, on, after: Settled readings; may be empty.
         on_at_s, off_at_s: When the jump and the fall were seen, ``None`` where not.
         flags: What was noticed.
     """
 
+    before: Samples
     idle: Samples
     on: Samples
     after: Samples
@@ -77,20 +79,21 @@ def split_stages(samples: Samples, marks: Marks, *, line: bool) -> Stages:
     """
     usable = samples.usable()
     off_s = marks.end_s if marks.off_s is None else marks.off_s
-    idle = settled(usable.between(marks.start_s, max(marks.on_s - EARLY_S, marks.start_s)), line)
+    before = usable.between(marks.start_s, max(marks.on_s - EARLY_S, marks.start_s))
+    idle = settled(before, line)
     rough_on = usable.between(_inside(marks.on_s, LATE_S, off_s), off_s - EARLY_S)
     if len(rough_on) == 0:
         rough_on = usable.between(marks.on_s, off_s)
     if len(idle) == 0 or len(rough_on) == 0:
         after = usable.between(off_s + LATE_S, marks.end_s)
-        return Stages(idle, rough_on, after, flags=[Flag.FEW_READINGS])
+        return Stages(before, idle, rough_on, after, flags=[Flag.FEW_READINGS])
     base = float(np.median(idle.mv))
     high = float(np.median(rough_on.mv))
     step = least_step(idle, base, line)
     if abs(high - base) < step:
         on = usable.between(_inside(marks.on_s, LATE_S + 0.5, off_s), off_s - EARLY_S)
         after = usable.between(off_s + LATE_S + 0.5, marks.end_s)
-        return Stages(idle, on if len(on) >= FEW else rough_on, after)
+        return Stages(before, idle, on if len(on) >= FEW else rough_on, after)
     return _with_jump(samples, marks, off_s, base, high, step, line=line)
 
 
@@ -152,11 +155,12 @@ def _with_jump(
     quiet = min(0.5 * step, QUIET_MOST * abs(high - base))
     until_off = usable.between(marks.start_s, off_s - EARLY_S)
     rise = switch_time(until_off, marks.on_s, base, high, quiet)
-    idle = settled(until_off.between(marks.start_s, rise[0] + 1e-9), line)
+    before = until_off.between(marks.start_s, rise[0] + 1e-9)
     on_at_s = 0.5 * sum(first_sign(samples, rise))
     on_and_after = usable.between(rise[1], marks.end_s)
     late = usable.between(off_s + LATE_S, marks.end_s)
-    if len(late) == 0:
+    stayed = len(late) >= FEW
+    if not stayed:
         late = on_and_after.where(np.arange(len(on_and_after)) >= len(on_and_after) - 3)
     low = float(np.median(late.mv)) if len(late) else high
     flags = timing_flags(first_sign(samples, rise), marks.on_s)
@@ -177,10 +181,10 @@ def _with_jump(
         off_at_s, last_on_s = 0.5 * sum(fall), fall[0]
         flags += timing_flags(fall, marks.off_s)
         after = settled(usable.between(fall[1] + SETTLE_S, marks.end_s), line)
-    elif marks.off_s is not None and marks.end_s - marks.off_s > LATE_S + SLACK_S:
+    elif marks.off_s is not None and stayed:
         flags.append(Flag.LOAD_STAYED_ON)
     on = usable.between(_inside(on_at_s, SETTLE_S, last_on_s), last_on_s)
-    return Stages(idle, on, after, on_at_s, off_at_s, flags)
+    return Stages(before, settled(before, line), on, after, on_at_s, off_at_s, flags)
 
 
 def switch_time(

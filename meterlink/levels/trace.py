@@ -6,6 +6,7 @@ were. A stage that lasts longer than it needs keeps its first and its last ``KEE
 level that counts is the one next to the switching.
 """
 
+import math
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import compress
@@ -18,6 +19,7 @@ from drivers.readings import Function, Reading
 Floats = npt.NDArray[np.float64]
 
 BIN_S = 0.02
+WIDEST_VOLTS = 1e4  # no meter that this is for shows more
 FULL_RATE = 50.0  # readings a second above which samples are binned
 RATE_SPAN = 32  # samples over which the rate is judged
 KEEP_S = 120.0
@@ -99,9 +101,9 @@ def state_of(reading: Reading, *, direct: bool) -> State:
         return State.HOLD
     if reading.overload:
         return State.OVERLOAD
-    if reading.volts is None or not np.isfinite(reading.volts):
+    if reading.volts is None or not math.isfinite(reading.volts):
         return State.NO_VALUE
-    return State.USABLE
+    return State.USABLE if abs(reading.volts) < WIDEST_VOLTS else State.OVERLOAD
 
 
 class Trace:
@@ -114,7 +116,6 @@ class Trace:
         self._count: list[int] = []
         self._resolution_mv: list[float] = []
         self._state: list[State] = []
-        self._bin_start_s = -np.inf
         self._stage_start_s = -np.inf
         self.last: Reading | None = None
 
@@ -126,13 +127,13 @@ class Trace:
         state = state_of(reading, direct=self._direct)
         mv = 1e3 * reading.volts if state is State.USABLE and reading.volts is not None else np.nan
         self.last = reading
-        if self._joins(reading.t_s, state):
-            n = self._count[-1]
-            self._count[-1] = n + 1
-            self._t_s[-1] += (reading.t_s - self._t_s[-1]) / (n + 1)
-            self._mv[-1] += (mv - self._mv[-1]) / (n + 1)
+        k = self._open_bin(reading.t_s, state)
+        if k is not None:
+            n = self._count[k]
+            self._count[k] = n + 1
+            self._t_s[k] += (reading.t_s - self._t_s[k]) / (n + 1)
+            self._mv[k] += (mv - self._mv[k]) / (n + 1)
             return
-        self._bin_start_s = reading.t_s
         self._t_s.append(reading.t_s)
         self._mv.append(mv)
         self._count.append(1)
@@ -160,11 +161,14 @@ class Trace:
             np.array(self._state, dtype=np.int8),
         )
 
-    def _joins(self, t_s: float, state: State) -> bool:
-        """Whether a reading goes into the open bin."""
-        if len(self) < RATE_SPAN or t_s - self._bin_start_s >= BIN_S or self._state[-1] != state:
-            return False
-        return t_s - self._t_s[-RATE_SPAN] < RATE_SPAN / FULL_RATE
+    def _open_bin(self, t_s: float, state: State) -> int | None:
+        """Which of the last samples a reading joins; ``None`` at ordinary rates."""
+        if len(self) < RATE_SPAN or t_s - self._t_s[-RATE_SPAN] >= RATE_SPAN / FULL_RATE:
+            return None
+        for k in range(len(self) - 1, len(self) - 1 - len(State), -1):
+            if self._state[k] is state and t_s - self._t_s[k] < BIN_S:
+                return k
+        return None
 
     def _thin(self) -> None:
         """Drop the middle of a stage that has lasted more than twice what is kept of it."""
