@@ -153,6 +153,12 @@ def circuit_from_header(header: Mapping[str, object], where: str) -> tuple[Circu
     return circuit, [*remarks, *more]
 
 
+def header_of(circuit: Circuit) -> dict[str, object]:
+    """What a capture's header says of a circuit; ``circuit_from_header`` reads it again."""
+    values = {key: getattr(circuit, attribute) for key, attribute in _HEADER_KEYS.items()}
+    return {key: _plain(value) for key, value in values.items() if value is not None}
+
+
 def _read_text(path: Path) -> str:
     try:
         with path.open("rb") as stream:

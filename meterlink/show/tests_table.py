@@ -8,7 +8,7 @@ from meterlink.show.text_width import clean, display_width, isolated, pad, pad_l
 from meterlink.show.words import NBSP, with_uncertainty
 from meterlink.testlog.rows import TestRow
 
-SAYS = {
+_SAYS = {
     Verdict.IN_PATH: "in the path",
     Verdict.NOT_IN_PATH: "not in the path",
     Verdict.UNCLEAR: "unclear",
@@ -61,9 +61,13 @@ def drop(row: TestRow) -> str:
     return f"{with_uncertainty(row.drop_mv, row.drop_u_mv)}{NBSP}mV"
 
 
+def says(row: TestRow) -> str:
+    """What the test says of the load current, with its flags."""
+    return clean(_SAYS[row.verdict] + (f" ({', '.join(row.flags)})" if row.flags else ""))
+
+
 def _cells(row: TestRow) -> tuple[str, ...]:
-    says = SAYS[row.verdict] + (f" ({', '.join(row.flags)})" if row.flags else "")
-    return (str(row.test), where(row.setup), _name(row.setup.load_at), drop(row), clean(says))
+    return (str(row.test), where(row.setup), _name(row.setup.load_at), drop(row), says(row))
 
 
 def _name(name: str) -> str:

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.job import JOB_FILE, circuit_from_header, read_job, write_job
+from meterlink.circuit.job import JOB_FILE, circuit_from_header, header_of, read_job, write_job
 from meterlink.errors import JobError
 
 GOOD = """\
@@ -199,5 +199,6 @@ def test_a_capture_header_gives_the_same_circuit():
     circuit, remarks = circuit_from_header(header, "visit.jsonl, line 1")
     assert circuit == UPSTAIRS
     assert remarks == ["visit.jsonl, line 1, circuit: 'mood' is not known and left aside."]
+    assert circuit_from_header(header_of(circuit), "")[0] == circuit
     with pytest.raises(JobError, match=r"visit\.jsonl, line 1, circuit\.amps is -3"):
         circuit_from_header(header | {"amps": -3}, "visit.jsonl, line 1")

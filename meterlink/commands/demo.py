@@ -1,0 +1,182 @@
+"""``meterlink demo``: the whole job on a simulated circuit."""
+
+import shutil
+import sys
+import time
+from itertools import count
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from meterlink.errors import UsageError
+
+if TYPE_CHECKING:
+    from meterlink.circuit.circuit import Circuit
+    from meterlink.circuit.job import Job
+    from meterlink.commands.demo_screen import Screen
+    from meterlink.plan.next_test import NextTest
+    from meterlink.simulation.bench import SimulatedBench
+    from meterlink.simulation.wiring import Wiring
+    from meterlink.testlog.rows import TestRow
+    from meterlink.tree.wiring import WiringMap
+
+MOST_S = 45.0  # of the wall clock for the tests; what is not settled by then is shown as it is
+
+
+@click.command()
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for the job; default: meterlink-demo, or the next free name.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32),
+    default=20,
+    help="Which circuit to invent; default: 20.",
+)
+@click.option("--receptacles", type=click.IntRange(2, 12), default=5, help="How many; default: 5.")
+def command(out: Path | None, seed: int, receptacles: int) -> None:
+    r"""Do the whole job on a simulated circuit, without questions, in half a minute.
+
+    Nothing is real: an invented circuit, a simulated load, and a simulated meter that streams
+    through a real serial device. Time runs faster than in life. The tests, the map and the files in
+    DIR are made as on a real visit.
+
+    \b
+    Examples:
+      meterlink demo
+      meterlink demo --out trial --receptacles 8 --seed 12
+    """
+    import numpy as np
+
+    from meterlink.circuit.job import write_job
+    from meterlink.commands.demo_screen import Screen
+    from meterlink.simulation import demo_visit
+    from meterlink.simulation.bench import SimulatedBench
+    from meterlink.simulation.demo import invent
+
+    rng = np.random.default_rng(seed)
+    circuit, wiring = invent(receptacles, rng)
+    volts, load_amps = circuit.volts or 0.0, circuit.load_amps or 0.0
+    bench = SimulatedBench(wiring, volts=volts, load_amps=load_amps, rng=rng)
+    job = write_job(_free_folder(out), circuit)
+    with Screen() as screen:
+        screen.say(
+            f"SIMULATED: an invented circuit of {receptacles} receptacles, {volts:.0f} V, with a "
+            f"load of {load_amps} A. Time runs {demo_visit.SPEED:.0f} times faster than in life."
+        )
+        try:
+            rows = _visit(job, bench, seed, screen)
+        except KeyboardInterrupt:
+            screen.say(f"Stopped. The tests that were done are in {job.log_path}.")
+            raise
+    _hand_over(job, rows, wiring)
+
+
+def _visit(job: "Job", bench: "SimulatedBench", seed: int, screen: "Screen") -> "list[TestRow]":
+    """Do test after test until the order is settled or the time is up."""
+    from meterlink.circuit.job import header_of
+    from meterlink.show.tests_table import where
+    from meterlink.simulation import demo_visit
+    from meterlink.testlog.log import TestLog
+    from meterlink.testlog.measured import measured_row
+    from meterlink.testlog.rows import Source
+
+    rows: list[TestRow] = []
+    until_s = time.monotonic() + MOST_S
+    job.captures_path.mkdir(exist_ok=True)
+    capture = job.captures_path / "demo.jsonl"
+    header = header_of(job.circuit)
+    with (
+        demo_visit.DemoVisit(
+            bench, job.circuit, capture, header=header, seed=seed, speed=demo_visit.SPEED
+        ) as visit,
+        TestLog(job.log_path) as log,
+    ):
+        screen.say(f"The simulated meter is {visit.address}; its bytes are kept in {capture}.")
+        while time.monotonic() < until_s and (test := _next(job.circuit, rows)) is not None:
+            setup = test.setup
+            place = f"meter at {where(setup)}, load at {setup.load_at}"
+            screen.say(f"Test {log.next_test}: {place}. {test.why}")
+            for step in visit.test(setup):
+                screen.show(step)
+                if step.done is not None:
+                    row = measured_row(
+                        step.done,
+                        started=visit.session.started,
+                        amps=job.circuit.load_amps,
+                        source=Source.LIVE,
+                        capture=capture.name,
+                    )
+                    rows.append(log.append(row))
+                    screen.row(rows[-1])
+    return rows
+
+
+def _next(circuit: "Circuit", rows: "list[TestRow]") -> "NextTest | None":
+    """The test that is worth most; ``None`` when the order is settled."""
+    from meterlink.plan.next_test import next_test
+    from meterlink.tree.resolve import infer, map_of
+
+    posterior = infer(circuit, rows)
+    if rows and map_of(posterior, rows).settled:
+        return None
+    last = rows[-1].setup if rows else None
+    return next_test(posterior, last=last, done=[row.setup for row in rows])
+
+
+def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
+    """Show the map, compare it with the invented wiring, write the report."""
+    from meterlink.show.drawing import draw
+    from meterlink.show.handover import Wanted, hand_over
+    from meterlink.tree.resolve import resolve
+
+    wiring_map = resolve(job.circuit, rows)
+    encoding = (sys.stdout.encoding or "ascii").casefold().replace("-", "")
+    drawing = draw(
+        wiring_map,
+        width=min(shutil.get_terminal_size((100, 24)).columns, 120),
+        colour=sys.stdout.isatty(),
+        ascii_only=not encoding.startswith("utf"),
+    )
+    click.echo(drawing, color=True)
+    click.echo()
+    click.echo(_verdict(wiring_map, wiring))
+    for _ in hand_over(job, rows, wiring_map, job.folder / "report.html", wanted=Wanted()):
+        pass
+    click.echo(f"Files in {job.folder}: {', '.join(sorted(p.name for p in _files(job.folder)))}")
+
+
+def _verdict(wiring_map: "WiringMap", wiring: "Wiring") -> str:
+    """Whether the map is the wiring that was invented: who feeds whom."""
+    found = {point.name: point.fed_from for point in wiring_map.points}
+    found |= {splice.name: splice.fed_from for splice in wiring_map.splices}
+
+    def feeds(name: str) -> frozenset[str]:
+        way = set()
+        while (name := found.get(name, "panel")) != "panel":
+            way.add(name)
+        return frozenset(way & set(wiring.receptacles))
+
+    if {name: feeds(name) for name in wiring.receptacles} == wiring.upstream():
+        return (
+            f"SIMULATED: this is the wiring that was invented, found in {wiring_map.tests} tests."
+        )
+    return "SIMULATED: this is not yet the wiring that was invented; more tests would settle it."
+
+
+def _files(folder: Path) -> list[Path]:
+    return [path for path in folder.iterdir() if not path.name.startswith(".")]
+
+
+def _free_folder(out: Path | None) -> Path:
+    """A folder without a job in it."""
+    if out is not None:
+        if out.exists() and (not out.is_dir() or any(out.iterdir())):
+            raise UsageError(f"{out} is there already. Give --out a folder that is new or empty.")
+        return out
+    names = (Path(f"meterlink-demo{'' if n == 1 else f'-{n}'}") for n in count(1))
+    return next(folder for folder in names if not folder.exists())

@@ -1,0 +1,97 @@
+"""What ``meterlink demo`` shows while it runs: one status line, and a line a test."""
+
+import shutil
+import sys
+import time
+from types import TracebackType
+from typing import Self
+
+import click
+
+from meterlink.levels.progress import Progress, Stage
+from meterlink.show.tests_table import drop, says
+from meterlink.show.text_width import wrap
+from meterlink.show.words import NBSP
+from meterlink.simulation.demo_visit import Step
+from meterlink.testlog.rows import TestRow
+
+REDRAW_S = 0.2
+
+STAGES = {
+    Stage.SETTLING: "settling",
+    Stage.IDLE: "idle",
+    Stage.WAITING_FOR_LOAD: "load goes on",
+    Stage.ON: "load is on",
+    Stage.WAITING_FOR_OFF: "load goes off",
+    Stage.AFTER: "after",
+}
+
+
+class Screen:
+    """Writes to standard error; the status line is only for a terminal.
+
+    Elsewhere (a file, a pipe) each stage of a test gets a line of its own when it ends.
+    """
+
+    def __init__(self) -> None:
+        self._is_terminal = sys.stderr.isatty()
+        self._drawn_s = 0.0
+        self._is_dirty = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._clear()
+
+    def say(self, text: str) -> None:
+        """Write a sentence, broken at the edge of the screen."""
+        self._clear()
+        for line in wrap(text, _width()):
+            click.echo(line, err=True)
+
+    def show(self, step: Step) -> None:
+        """Show how a running test stands."""
+        progress = step.progress
+        if progress is None:
+            return
+        line = status(progress)
+        if self._is_terminal:
+            now_s = time.monotonic()
+            if now_s - self._drawn_s >= REDRAW_S or progress.enough:
+                click.echo(f"\r{line[: _width() - 1]}\x1b[K", err=True, nl=False)
+                self._drawn_s, self._is_dirty = now_s, True
+        elif progress.enough:
+            click.echo(f"    {line}", err=True)
+
+    def row(self, row: TestRow) -> None:
+        """Write the result of a test."""
+        self._clear()
+        line = f"    {drop(row)}: the load current is {says(row)}.".replace(NBSP, " ")
+        click.echo(line, err=True)
+
+    def _clear(self) -> None:
+        if self._is_dirty:
+            click.echo("\r\x1b[K", err=True, nl=False)
+            self._is_dirty = False
+
+
+def status(progress: Progress) -> str:
+    """How a running test stands, in one line."""
+    reading = progress.reading
+    if reading is None or reading.volts is None:
+        now = f"{'overload' if reading is not None and reading.overload else '-':>12}"
+    else:
+        now = f"{reading.volts * 1e3:9.2f} mV"
+    idle = "" if progress.idle_mv is None else f"  idle {progress.idle_mv:.1f} mV"
+    jump = "" if progress.jump_mv is None else f"  jump {progress.jump_mv:+.1f} mV"
+    return f"{now}  {STAGES[progress.stage]:<13}{idle}{jump}"
+
+
+def _width() -> int:
+    return min(shutil.get_terminal_size((100, 24)).columns, 100)
