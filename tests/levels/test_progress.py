@@ -1,0 +1,110 @@
+"""How a running test stands."""
+
+import numpy as np
+import pytest
+from invented_readings import Style, trial
+
+from drivers.readings import Function, Reading
+from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.levels.detector import TestDetector
+from meterlink.levels.progress import Stage
+
+PROMPT = Style(late_s=(0.5, 1.5), overload_s=(0.0, 0.3))
+
+
+def looks(case):
+    """Progress after each reading, with its time."""
+    detector = TestDetector(case.setup, 0.0, volts=120.0, hertz=60.0)
+    for event in case.events:
+        if isinstance(event, Reading):
+            detector.add(event)
+            yield event.t_s, detector.progress()
+        else:
+            detector.mark(*event)
+
+
+def stages_of(case):
+    seen = []
+    for _, progress in looks(case):
+        if not seen or seen[-1] is not progress.stage:
+            seen.append(progress.stage)
+    return seen
+
+
+@pytest.mark.parametrize("hookup", list(Hookup))
+def test_a_test_goes_through_its_stages_in_order(hookup):
+    case = trial(np.random.default_rng(3), hookup, 3000.0, PROMPT)
+    order = list(Stage)
+    seen = stages_of(case)
+    assert seen == sorted(seen, key=order.index)
+    assert {Stage.IDLE, Stage.WAITING_FOR_LOAD, Stage.ON, Stage.AFTER} <= set(seen)
+
+
+def test_nobody_waits_long_for_a_plain_jump():
+    waits = []
+    for seed in range(8):
+        case = trial(np.random.default_rng(seed), Hookup.NEUTRAL_NEUTRAL, 200.0, PROMPT)
+        enough = next(t for t, p in looks(case) if p.stage is Stage.ON and p.enough)
+        waits.append(enough - case.on_s)
+    assert np.median(waits) < 6.0
+
+
+def test_no_jump_is_certain_soon_after_it_could_have_come():
+    case = trial(np.random.default_rng(5), Hookup.NEUTRAL_NEUTRAL, 0.0, PROMPT)
+    mark_s = next(event[1] for event in case.events if not isinstance(event, Reading))
+    enough = [(t, p) for t, p in looks(case) if p.stage is Stage.ON and p.enough]
+    assert enough[0][0] - mark_s < 9.0
+    assert enough[0][1].verdict is Verdict.NOT_IN_PATH
+
+
+def test_what_was_enough_stays_the_verdict():
+    rng = np.random.default_rng(9)
+    for drop_mv in (0.0, 60.0, 150.0, 900.0) * 5:
+        case = trial(rng, Hookup.NEUTRAL_GROUND, drop_mv, PROMPT)
+        first = next(p.verdict for _, p in looks(case) if p.stage is Stage.ON and p.enough)
+        assert first is (Verdict.IN_PATH if drop_mv else Verdict.NOT_IN_PATH)
+
+
+def idle(values_mv, **more):
+    detector = TestDetector(
+        Setup(Hookup.NEUTRAL_GROUND, "Bed", None, "Door"), 0.0, volts=120.0, hertz=60.0
+    )
+    more.setdefault("function", Function.AC)
+    for i, mv in enumerate(values_mv):
+        volts = None if mv is None else mv / 1e3
+        detector.add(Reading(0.3 * i, volts, resolution_v=1e-5, **more))
+    return detector.progress()
+
+
+def test_before_the_first_reading_a_test_is_settling():
+    progress = idle([])
+    assert progress.stage is Stage.SETTLING
+    assert progress.reading is None
+    assert not progress.enough
+
+
+def test_a_quiet_idle_level_is_enough_after_some_seconds():
+    rng = np.random.default_rng(1)
+    assert not idle(6.0 + rng.normal(0, 0.2, 8)).enough
+    progress = idle(6.0 + rng.normal(0, 0.2, 30))
+    assert progress.enough
+    assert progress.idle_mv == pytest.approx(6.0, abs=0.2)
+    assert progress.restless is None
+
+
+@pytest.mark.parametrize(
+    ("values", "more", "words"),
+    [
+        ([6.0] * 30, {"hold": True}, "hold"),
+        ([6.0] * 30, {"function": Function.DC}, "AC volts"),
+        ([None] * 30, {"overload": True}, "range"),
+        ([6.0, 6.1], {}, "few"),
+        (list(np.abs(np.random.default_rng(2).normal(8e3, 3e3, 40))), {}, "contact"),
+        ([6.0, 6.1] * 12 + [20.0, 20.1] * 12, {}, "stepped"),
+        (list(np.linspace(5.0, 12.0, 40)), {}, "moves"),
+    ],
+)
+def test_an_idle_level_that_is_not_quiet_says_why(values, more, words):
+    progress = idle(values, **more)
+    assert words in (progress.restless or "")
+    assert not progress.enough
