@@ -1,7 +1,7 @@
 """A second, slow way of everything, for the resolver to be compared with.
 
-A wiring is a tuple of branches at the panel; a branch is ``(receptacle or None, branches)``, ``None``
-for a splice. Nothing here knows of bit masks.
+A wiring is a tuple of branches at the panel; a branch is ``(receptacle or None, branches)``,
+``None`` for a splice. Nothing here knows of bit masks.
 """
 
 import itertools

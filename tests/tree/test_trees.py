@@ -100,7 +100,7 @@ def test_homes_splices_and_clades_are_those_of_the_plain_listing() -> None:
 @given(tree(least=2))
 @settings(max_examples=60)
 def test_a_receptacle_taken_off_and_put_back_gives_the_tree_among_others(given_tree) -> None:
-    masks, home, n = given_tree
+    masks, _, n = given_tree
     for bit in range(n):
         bare = without(masks, bit)
         assert not ((bare >> bit) & 1).any()
@@ -133,7 +133,7 @@ def test_taking_a_receptacle_off_keeps_who_feeds_whom_among_the_others(given_tre
 
 
 def test_more_onward_runs_never_weigh_more_than_a_chain() -> None:
-    masks, home, log_prior = every_tree(5)
+    masks, _, log_prior = every_tree(5)
     runs = (masks != 0).sum(axis=1)
     chain = (runs == 5) & (np.bitwise_count(masks).sum(axis=1) == 15)  # of sizes 5, 4, 3, 2, 1
     assert chain.sum() == 120

@@ -1,0 +1,159 @@
+"""The search against a listing of every tree made another way, and against itself."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.tree.evidence import RunPrior, columns_of, log_evidences
+from meterlink.tree.observations import Tests, observations_of
+from meterlink.tree.posterior import first_probabilities, orders_of, relations
+from meterlink.tree.search import Ensemble, insertion_order, search, thin
+from meterlink.tree.trees import TreePrior, homes
+
+from .plain import (
+    NAMES,
+    NG,
+    circuit,
+    log_shape,
+    masks_of,
+    parents,
+    random_rows,
+    row,
+    wirings,
+)
+
+PRIOR, SHAPES = RunPrior(), TreePrior()
+BY_HAND = (SHAPES.forks_per_receptacle, SHAPES.splices_per_receptacle)
+
+
+def drawn_tests(seed: int, n: int, m: int) -> Tests:
+    rng = np.random.default_rng(seed)
+    listed = wirings(tuple(range(n)))
+    feeds = parents(listed[int(rng.integers(len(listed)))])
+    return Tests.of(observations_of(circuit(n), random_rows(feeds, n, m, rng, lie=0.03)))
+
+
+def searched(tests: Tests, n: int, capacity: int = 4000, seed: int = 0) -> Ensemble:
+    return search(tests, n, tree_prior=SHAPES, run_prior=PRIOR, capacity=capacity, seed=seed)
+
+
+def listed(tests: Tests, n: int) -> Ensemble:
+    """Every tree with its weight, nothing left out."""
+    every = wirings(tuple(range(n)))
+    masks = masks_of(every)
+    shapes = [log_shape(parents(w), n, *BY_HAND, SHAPES.panel_forks_per_receptacle) for w in every]
+    evidence = log_evidences(columns_of(masks, homes(masks), tests, PRIOR), tests)
+    return Ensemble(masks, homes(masks), np.array(shapes), evidence, np.zeros(len(masks)), True)
+
+
+def difference(a: Ensemble, b: Ensemble, n: int) -> float:
+    """Largest difference in who feeds whom, in the first receptacle and in the best order."""
+    one, other = orders_of(a, n), orders_of(b, n)
+    return max(
+        float(np.abs(relations(one, n) - relations(other, n)).max()),
+        float(np.abs(first_probabilities(one, n) - first_probabilities(other, n)).max()),
+        abs(float(one.probability.max()) - float(other.probability.max())),
+    )
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_search_says_what_a_listing_of_every_tree_says(seed: int) -> None:
+    n, m = 3 + seed % 3, 3 + (seed * 5) % 10
+    tests = drawn_tests(seed, n, m)
+    assert difference(searched(tests, n), listed(tests, n), n) < 1e-3
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_small_population_stays_near_the_listing(seed: int) -> None:
+    tests = drawn_tests(seed, 5, 9)
+    assert difference(searched(tests, 5, capacity=300), listed(tests, 5), 5) < 0.05
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_same_tests_give_the_same_answer_bit_for_bit(seed: int) -> None:
+    tests = drawn_tests(seed, 6, 9)
+    one, other = searched(tests, 6, capacity=150), searched(tests, 6, capacity=150)
+    np.testing.assert_array_equal(one.masks, other.masks)
+    np.testing.assert_array_equal(one.weights, other.weights)
+
+
+def test_without_tests_every_order_of_a_chain_weighs_the_same() -> None:
+    none = Tests.of([])
+    first = first_probabilities(orders_of(searched(none, 4), 4), 4)
+    assert np.ptp(first[:4]) < 1e-9
+    assert first.sum() == pytest.approx(1)
+
+
+@given(
+    st.lists(st.floats(-30, 0), min_size=2, max_size=80),
+    st.integers(1, 20),
+    st.integers(0, 2**32 - 1),
+)
+@settings(max_examples=60)
+def test_thinning_keeps_no_more_than_asked_and_the_heaviest_as_they_are(
+    log_weight: list[float], capacity: int, seed: int
+) -> None:
+    weight = np.array(log_weight)
+    kept, gained, whole = thin(weight, capacity, np.random.default_rng(seed))
+    assert 1 <= len(kept) <= capacity
+    assert len(set(kept.tolist())) == len(kept)
+    assert (gained >= -1e-9).all()
+    if whole:
+        assert (gained == 0).all()
+
+
+def test_thinning_is_unbiased() -> None:
+    """The mean weight each tree keeps over many draws is the one it had (within 5 errors)."""
+    rng = np.random.default_rng(8)
+    log_weight = rng.normal(0, 1.5, 40)
+    draws = 4000
+    total, square = np.zeros(40), np.zeros(40)
+    for _ in range(draws):
+        kept, gained, whole = thin(log_weight, 12, rng)
+        assert not whole
+        weight = np.exp(log_weight[kept] + gained)
+        total[kept] += weight
+        square[kept] += weight**2
+    mean = total / draws
+    error = np.sqrt(np.maximum(square / draws - mean**2, 0) / draws)
+    assert (np.abs(mean - np.exp(log_weight)) <= 5 * error + 1e-12).all()
+
+
+def test_receptacles_that_tests_join_are_put_on_early() -> None:
+    rows = [
+        row(1, NG, "Bath", None, "Den", 100.0),
+        row(2, NG, "Den", None, "Bath", 100.0),
+        row(3, NG, "Bath", None, "Attic", 100.0),
+    ]
+    tests = Tests.of(observations_of(circuit(5), rows))
+    order = insertion_order(tests, 5)
+    assert sorted(order) == [0, 1, 2, 3, 4]
+    assert order[:3] == (1, 3, 0)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_renamed_receptacles_keep_their_order(seed: int) -> None:
+    n = 5
+    rng = np.random.default_rng(seed)
+    every = wirings(tuple(range(n)))
+    feeds = parents(every[int(rng.integers(len(every)))])
+    rows = random_rows(feeds, n, 9, rng)
+    new = rng.permutation(n)
+    renamed = circuit(n)
+    there = {NAMES[i]: NAMES[int(new[i])] for i in range(n)}
+    again = [
+        row(
+            r.test,
+            r.setup.hookup,
+            there[r.setup.lead_a],
+            there[r.setup.lead_b] if r.setup.lead_b else None,
+            there[r.setup.load_at],
+            r.drop_mv,
+            r.drop_u_mv,
+        )
+        for r in rows
+    ]
+    before = relations(orders_of(searched(Tests.of(observations_of(renamed, rows)), n), n), n)
+    after = relations(orders_of(searched(Tests.of(observations_of(renamed, again)), n), n), n)
+    np.testing.assert_allclose(after[np.ix_(new, new)], before, atol=1e-3)
