@@ -13,7 +13,7 @@ from meterlink.show.findings import Finding, findings, first_sentence, order_sen
 from meterlink.show.layout import Place, places
 from meterlink.show.remarks import remarks
 from meterlink.show.text_width import clean, display_width, in_ascii, isolated, pad, pad_left, wrap
-from meterlink.show.words import NBSP, certainty, percent, with_uncertainty
+from meterlink.show.words import NBSP, certainty, length, percent, with_uncertainty
 from meterlink.tree.wiring import Point, Splice, WiringMap
 
 NARROWEST = 24  # cells; less is drawn as if there were that many
@@ -231,7 +231,7 @@ class _Drawing:
             return _Figures("", "", "untested", "")
         return _Figures(
             with_uncertainty(point.run_mohm, point.run_u_mohm, signs.plus_minus),
-            "" if point.run_m is None else f"{point.run_m:.1f}{NBSP}m",
+            length(point.run_m, point.run_mohm, point.run_u_mohm),
             certainty(point.probability),
             percent(point.probability),
         )

@@ -15,7 +15,7 @@ from meterlink.show.layout import Place, places
 from meterlink.show.remarks import POOR, Remark, remarks
 from meterlink.show.svg import ALERT, FAINT, INK, PAPER, add, markup, picture
 from meterlink.show.text_width import clean, isolated, wrap
-from meterlink.show.words import NBSP, SETTLED_FROM, certainty, percent, with_uncertainty
+from meterlink.show.words import NBSP, SETTLED_FROM, certainty, length, percent, with_uncertainty
 from meterlink.tree.wiring import PANEL, Point, PoorJoint, Splice, WiringMap
 
 LEAST_WIDTH = 320.0
@@ -72,7 +72,8 @@ def draw_map(wiring_map: WiringMap, *, identity: str = "map", heading: str = "")
     text_x = _LEFT + _LANE * max(row.place.lane for row in rows) + _TEXT_GAP
     width = max(
         LEAST_WIDTH,
-        *(_LEFT + _text_px(line, 18, bold=True) for line in headlines),
+        *(_LEFT + _text_px(line, 18, bold=True) for line in headlines[:1]),
+        *(_LEFT + _text_px(line, 15, bold=False) for line in headlines[1:]),
         *(text_x + row.text_px for row in rows),
     )
     title = f"Map of the wiring: {counted_points(wiring_map)}"
@@ -144,8 +145,8 @@ def _run(point: Point | Splice, untested: frozenset[str]) -> str:
     if point.name in untested:
         return "untested"
     parts = [f"{with_uncertainty(point.run_mohm, point.run_u_mohm)}{NBSP}mΩ"]
-    if point.run_m is not None:
-        parts.append(f"about {point.run_m:.1f}{NBSP}m")
+    if long := length(point.run_m, point.run_mohm, point.run_u_mohm):
+        parts.append(f"about {long}")
     parts.append(f"{certainty(point.probability)} {percent(point.probability)}")
     return " · ".join(parts)
 

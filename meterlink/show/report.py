@@ -16,7 +16,7 @@ from meterlink.show.remarks import remarks
 from meterlink.show.report_content import assemble, moment
 from meterlink.show.text_width import clean
 from meterlink.show.voltage_drop import against
-from meterlink.show.words import certainty, percent, with_uncertainty
+from meterlink.show.words import certainty, length, percent, with_uncertainty
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.wiring import WiringMap
 
@@ -51,7 +51,7 @@ def render_report(
         against=against,
         remarks=remarks,
     )
-    environment.globals["with_uncertainty"] = with_uncertainty
+    environment.globals.update(with_uncertainty=with_uncertainty, length=length)
     style = environment.get_template("report.css").render()
     digest = b64encode(hashlib.sha256(style.encode()).digest()).decode()
     page = assemble(job, rows, wiring_map, dated=dated)

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from meterlink.circuit.circuit import Circuit
+from meterlink.tree.flags import PointFlag
 from meterlink.tree.wiring import PANEL, Point, Splice, WiringMap
 
 _IEC_BELOW_HZ = 55.0
@@ -46,12 +47,15 @@ class Drop:
         name: The receptacle.
         loop_mohm: Resistance there and back, from the panel.
         volts, percent: The drop, and as a part of the nominal voltage.
+        unmeasured: Points on the way whose run no test saw by itself; then the figures are what
+            such runs usually have, and not to be relied on.
     """
 
     name: str
     loop_mohm: float
     volts: float
     percent: float
+    unmeasured: tuple[str, ...] = ()
 
 
 def limits(circuit: Circuit) -> tuple[Limit, ...]:
@@ -70,22 +74,24 @@ def full_load(circuit: Circuit) -> tuple[float, str] | None:
     return None
 
 
-def way_mohm(wiring_map: WiringMap) -> Mapping[str, float]:
-    """Neutral resistance from the panel to each point; NaN where no way leads to the panel."""
+def ways(wiring_map: WiringMap) -> Mapping[str, tuple[Point | Splice, ...]]:
+    """For each point the runs between it and the panel, its own first.
+
+    Raises:
+        ValueError: A point has no way to the panel.
+    """
     every: tuple[Point | Splice, ...] = (*wiring_map.points, *wiring_map.splices)
-    runs = {point.name: (point.fed_from, point.run_mohm) for point in every}
-    sums = {PANEL: 0.0}
-    for start in runs:
-        steps: list[str] = []
-        name = start
-        while name not in sums and name in runs and len(steps) <= len(runs):
-            steps.append(name)
-            name = runs[name][0]
-        total = sums.get(name, float("nan"))
-        for step in reversed(steps):
-            total += runs[step][1]
-            sums[step] = total
-    return sums
+    by_name = {point.name: point for point in every}
+    found: dict[str, tuple[Point | Splice, ...]] = {}
+    for point in every:
+        way = [point]
+        while way[-1].fed_from != PANEL:
+            feed = by_name.get(way[-1].fed_from)
+            if feed is None or len(way) > len(every):
+                raise ValueError(f"no way from the panel to {point.name!r}")
+            way.append(feed)
+        found[point.name] = tuple(way)
+    return found
 
 
 def drops(wiring_map: WiringMap, circuit: Circuit) -> tuple[Drop, ...]:
@@ -97,17 +103,19 @@ def drops(wiring_map: WiringMap, circuit: Circuit) -> tuple[Drop, ...]:
     load = full_load(circuit)
     if load is None or not circuit.volts:
         return ()
-    ways = way_mohm(wiring_map)
+    found = ways(wiring_map)
     return tuple(
-        Drop(
-            point.name,
-            loop := 2 * ways[point.name],
-            volts := load[0] * loop * 1e-3,
-            100 * volts / circuit.volts,
-        )
+        _drop(found[point.name], load[0], circuit.volts)
         for point in wiring_map.points
         if point.name not in wiring_map.untested
     )
+
+
+def _drop(way: tuple[Point | Splice, ...], amps: float, nominal_volts: float) -> Drop:
+    loop_mohm = 2 * sum(run.run_mohm for run in way)
+    volts = amps * loop_mohm * 1e-3
+    unmeasured = tuple(run.name for run in way if PointFlag.RUN_UNKNOWN in run.flags)
+    return Drop(way[0].name, loop_mohm, volts, 100 * volts / nominal_volts, unmeasured)
 
 
 def against(percent: float, known: tuple[Limit, ...]) -> str:

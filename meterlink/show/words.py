@@ -63,6 +63,13 @@ def with_uncertainty(value: float, uncertainty: float, plus_minus: str = "±") -
     return f"{value:.{places}f}{NBSP}{plus_minus}{NBSP}{uncertainty:.{places}f}"
 
 
+def length(run_m: float | None, run_mohm: float, run_u_mohm: float) -> str:
+    """Length of a run, empty where it is not known to within about a half."""
+    if run_m is None or run_u_mohm > 0.5 * run_mohm:
+        return ""
+    return f"{run_m:.1f}{NBSP}m"
+
+
 def listed(names: Sequence[str], last: str = "and") -> str:
     """Names as a list in a sentence: ``A``, ``A and B``, ``A, B and C``."""
     if len(names) < 2:

@@ -1,5 +1,4 @@
 import csv
-import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from meterlink.show.voltage_drop import (
     drops,
     full_load,
     limits,
-    way_mohm,
+    ways,
 )
 from meterlink.tree.wiring import Point
 
@@ -42,15 +41,24 @@ def test_a_drop_is_the_published_one(example: str) -> None:
     assert drop.percent == pytest.approx(100 * published_v / volts, abs=0.01)
 
 
-def test_the_way_to_a_point_adds_up_its_runs_and_splices() -> None:
-    ways = way_mohm(busy())
-    assert ways["Bed"] == pytest.approx(101.2 + 11.0 + 94.7)
-    assert ways["Lamp"] == pytest.approx(ways["Bed"] + 30.0)
+def test_the_way_to_a_point_holds_receptacles_and_splices() -> None:
+    assert [run.name for run in ways(busy())["Lamp"]] == ["Lamp", "Bed", "splice 1", "Door"]
+    lamp = next(drop for drop in drops(busy(), CIRCUIT) if drop.name == "Lamp")
+    assert lamp.loop_mohm == pytest.approx(2 * (101.2 + 11.0 + 94.7 + 30.0))
 
 
-def test_a_point_without_a_way_to_the_panel_has_no_figure() -> None:
-    lost = replace(chain(), points=(Point("A", "B", 1.0, 9.0, 1.0, None),))
-    assert math.isnan(way_mohm(lost)["A"])
+@pytest.mark.parametrize("feed", ["nowhere", "Bed"])
+def test_a_point_without_a_way_to_the_panel_is_refused(feed: str) -> None:
+    points = (Point("Bed", feed, 1.0, 9.0, 1.0, None),)
+    with pytest.raises(ValueError, match="no way from the panel to 'Bed'"):
+        ways(replace(chain(), points=points))
+
+
+def test_a_run_that_was_not_measured_makes_all_behind_it_unknown() -> None:
+    home, *rest = chain().points
+    points = (replace(home, flags=("run-unknown",)), *rest)
+    found = drops(replace(chain(), points=points), CIRCUIT)
+    assert {drop.unmeasured for drop in found} == {("Porch",)}
 
 
 def test_untested_receptacles_get_no_figure() -> None:

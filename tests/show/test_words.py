@@ -2,7 +2,7 @@ import math
 
 import pytest
 
-from meterlink.show.words import certainty, counted, listed, percent, with_uncertainty
+from meterlink.show.words import certainty, counted, length, listed, percent, with_uncertainty
 
 
 def plain(text: str) -> str:
@@ -65,3 +65,13 @@ def test_one_of_a_thing_is_singular() -> None:
         "1 test",
         "2 tests",
     )
+
+
+@pytest.mark.parametrize(
+    ("run_m", "run_mohm", "run_u_mohm", "shown"),
+    [(3.44, 30.0, 1.0, "3.4 m"), (None, 30.0, 1.0, ""), (13.4, 101.0, 94.0, "")],
+)
+def test_a_length_is_given_only_where_it_is_known(
+    run_m: float | None, run_mohm: float, run_u_mohm: float, shown: str
+) -> None:
+    assert plain(length(run_m, run_mohm, run_u_mohm)) == shown
