@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from meterlink.tree.resolve import resolve
 
 from drivers.capture import CaptureReader
 from drivers.replay import replay
@@ -23,6 +22,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import circuit_from_header
 from meterlink.levels.visit_split import CompletedTest, completed_tests
 from meterlink.testlog.rows import Source, TestRow
+from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import WiringMap
 
 DEFAULT = Path(__file__).resolve().parents[2] / "fixtures" / "captures"
