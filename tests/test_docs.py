@@ -1,0 +1,44 @@
+"""Every command says what it does, shows how, and stands in the README."""
+
+import importlib
+import re
+from pathlib import Path
+
+import pytest
+
+from meterlink.cli import COMMANDS, group
+
+README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_an_example_and_stands_in_the_readme(name):
+    module, line = COMMANDS[name]
+    command = importlib.import_module(module).command
+    assert command.help is not None
+    examples = command.help.partition("Example")[2]
+    assert f"meterlink {name}" in examples
+    assert line.endswith(".")
+    assert f"`meterlink {name}" in README
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_option_of_a_command_says_what_it_is_for(name):
+    command = importlib.import_module(COMMANDS[name][0]).command
+    subcommands = getattr(command, "commands", {}).values()
+    for one in (command, *subcommands):
+        for parameter in one.params:
+            if parameter.param_type_name == "option":
+                assert getattr(parameter, "help", None), (name, parameter.name)
+
+
+def test_the_examples_of_the_group_use_commands_that_exist():
+    assert group.help is not None
+    used = re.findall(r"meterlink (\w+)", group.help)
+    assert used
+    assert set(used) <= set(COMMANDS)
+
+
+def test_names_in_the_readme_after_the_program_are_commands():
+    used = set(re.findall(r"(?:^\$ |`|/)meterlink ([a-z]+)", README, re.MULTILINE))
+    assert used <= set(COMMANDS)
