@@ -105,6 +105,8 @@ class VisaLink:
         return self._resource
 
     def _lost(self, error: Exception) -> str:
+        if "refused" in str(error).lower():  # found out with the first bytes only
+            return _opening_message(self._address.port, error)
         return f"{self._address.port} is gone ({error}). Check power and cable."
 
 

@@ -15,9 +15,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "meterlink.commands.demo",
         "The whole job on a simulated circuit, to a map and files.",
     ),
+    "meters": ("meterlink.commands.meters", "Which meters are there, and by what address."),
+    "watch": ("meterlink.commands.watch", "The running readings of a meter, recorded."),
+    "simulate": ("meterlink.commands.simulate", "Be a meter, for learning and for developing."),
     "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
     "enter": ("meterlink.commands.enter", "A test read off a meter by eye, into the log."),
     "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
+    "trials": ("meterlink.commands.trials", "Repeat trials: take them, and what they say."),
     "report": ("meterlink.commands.report", "One page to hand over, and what goes on the door."),
 }
 

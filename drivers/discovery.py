@@ -1,0 +1,226 @@
+"""Finding meters: which ports there are, who answers on them, and how.
+
+Listening comes first and sends nothing. Only where asking is allowed are bytes sent, and then only
+``*IDN?``, which instruments of IEEE 488.2 answer and others pass over.
+"""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+from drivers.address import Address
+from drivers.errors import DriverError, OpeningError, UnavailableError
+from drivers.guess import guess
+from drivers.links import Link, open_link
+
+#: Speeds of meters, most common first (common practice).
+SPEEDS = (9600, 2400, 19200, 1200, 4800, 38400, 57600, 115200)
+#: Handshake levels that power optically isolated cables: both on is the system's default.
+_SILENT_S = 2.5
+_SPEED_S = 1.3
+_ENOUGH_BYTES = 400
+_ASK_SPEEDS = (9600, 19200, 115200)
+_ANSWER_S = 1.0
+_IDENTIFY = b"*IDN?\n"
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """A place where a meter may be.
+
+    Attributes:
+        name: Serial port or VISA resource name.
+        description: What the system says about it.
+    """
+
+    name: str
+    description: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What is at a port.
+
+    Attributes:
+        port: The port.
+        address: Address to open the meter by, ``None`` where there is none.
+        text: Who answers, or what was seen instead and what to try.
+    """
+
+    port: Port
+    address: Address | None
+    text: str
+
+
+def serial_ports() -> list[Port]:
+    """Serial ports that the system knows of."""
+    from serial.tools.list_ports import comports
+
+    return [
+        Port(port.device, "" if port.description in (None, "n/a") else str(port.description))
+        for port in sorted(comports())
+    ]
+
+
+def visa_resources(library: str = "@py") -> list[Port]:
+    """VISA resources that the library finds, serial ports left out.
+
+    Raises:
+        UnavailableError: pyvisa or the library is not there.
+    """
+    try:
+        import pyvisa
+    except ImportError as error:
+        raise UnavailableError("VISA needs pyvisa and pyvisa-py: pip install pyvisa-py.") from error
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the library warns of parts that are not installed
+        try:
+            names = pyvisa.ResourceManager(library).list_resources()
+        except (OSError, ValueError, pyvisa.Error) as error:
+            raise UnavailableError(f"The VISA library {library!r} fails: {error}.") from error
+    return [Port(name, "VISA") for name in names if not name.upper().startswith("ASRL")]
+
+
+def examine(
+    port: Port,
+    *,
+    ask: bool = False,
+    speeds: tuple[int, ...] = SPEEDS,
+    opener: Callable[[Address], Link] = open_link,
+    clock: Callable[[], float] = time.monotonic,
+) -> Finding:
+    """Find out who is at a port. Takes some seconds.
+
+    Args:
+        port: Where to look.
+        ask: Whether ``*IDN?`` may be sent where nothing is heard.
+        speeds: Line speeds to try.
+        opener: Opens an address; a test may give its own.
+        clock: Steady seconds.
+    """
+    bare = Address("lines", port.name, speeds[0])
+    if bare.is_visa:
+        return _ask_visa(port, ask, opener, clock)
+    seen = b""
+    try:
+        for address in _listening_addresses(bare, speeds):
+            first = address is bare
+            heard = _listen(address, _SILENT_S if first else _SPEED_S, opener, clock)
+            found = guess(heard)
+            if found is not None:
+                return _streaming(port, address, found.driver, found.framing, found.example.raw)
+            seen = seen or heard
+            if first and not heard:
+                break  # silence is silence at every speed
+        if ask and not seen:
+            return _ask_serial(port, opener, clock)
+    except OpeningError as error:
+        return Finding(port, None, str(error))
+    except DriverError as error:
+        return Finding(port, None, f"It stopped while being listened to: {error}")
+    return Finding(port, None, _unknown_text(seen, ask=ask))
+
+
+def _listening_addresses(bare: Address, speeds: tuple[int, ...]) -> Iterator[Address]:
+    yield bare
+    if "://" in bare.port:
+        return  # a socket has no speed
+    for baud in speeds[1:]:
+        yield replace(bare, baud=baud)
+
+
+def _listen(
+    address: Address,
+    for_s: float,
+    opener: Callable[[Address], Link],
+    clock: Callable[[], float],
+) -> bytes:
+    link = opener(address)
+    heard = b""
+    try:
+        until_s = clock() + for_s
+        while (left_s := until_s - clock()) > 0 and len(heard) < _ENOUGH_BYTES:
+            heard += link.read(min(left_s, 0.25))
+    finally:
+        link.close()
+    return heard
+
+
+def _streaming(port: Port, heard: Address, driver: str, framing: str, raw: bytes) -> Finding:
+    address = replace(heard, driver=driver, framing=framing)
+    shown = raw.hex(" ") if driver == "segments" else raw.decode("latin-1").strip()
+    return Finding(port, address, f"It streams; {driver} makes sense of it: {shown}")
+
+
+def _ask_serial(
+    port: Port, opener: Callable[[Address], Link], clock: Callable[[], float]
+) -> Finding:
+    seen = b""
+    for baud in _ASK_SPEEDS:
+        address = Address("scpi", port.name, baud)
+        answer = _answer(address, opener, clock)
+        if _is_identity(answer):
+            return _identified(port, address, answer)
+        seen = seen or answer
+    return Finding(port, None, _unknown_text(seen, ask=True))
+
+
+def _ask_visa(
+    port: Port, ask: bool, opener: Callable[[Address], Link], clock: Callable[[], float]
+) -> Finding:
+    address = Address("scpi", port.name)
+    if not ask:
+        return Finding(port, address, "Not asked who it is; --ask would send *IDN?.")
+    try:
+        answer = _answer(address, opener, clock)
+    except DriverError as error:
+        return Finding(port, None, str(error))
+    if _is_identity(answer):
+        return _identified(port, address, answer)
+    return Finding(port, None, _unknown_text(answer, ask=True))
+
+
+def _answer(
+    address: Address, opener: Callable[[Address], Link], clock: Callable[[], float]
+) -> bytes:
+    link = opener(address)
+    answer = b""
+    try:
+        link.write(_IDENTIFY)
+        until_s = clock() + _ANSWER_S
+        while (left_s := until_s - clock()) > 0 and b"\n" not in answer:
+            answer = (answer + link.read(min(left_s, 0.25)))[:_ENOUGH_BYTES]
+    finally:
+        with suppress(DriverError):
+            link.close()
+    return answer
+
+
+def _is_identity(answer: bytes) -> bool:
+    """Four fields, printable (IEEE 488.2, 10.14)."""
+    text = answer.strip()
+    return text.count(b",") == 3 and all(32 <= byte < 127 for byte in text)
+
+
+def _identified(port: Port, address: Address, answer: bytes) -> Finding:
+    return Finding(port, address, f"It answers *IDN? as {answer.decode('ascii').strip()[:72]}")
+
+
+def _unknown_text(seen: bytes, *, ask: bool) -> str:
+    if seen:
+        return (
+            f"Bytes come that no driver makes sense of at any speed tried; the first are: "
+            f"{repr(seen[:32])[1:]}. Is it a meter? Look up its line speed and format."
+        )
+    if ask:
+        return (
+            "Nothing is heard, and *IDN? is not answered. Is the meter on, and its link "
+            "switched on? Some cables need the handshake lines set: dtr=on,rts=off."
+        )
+    return (
+        "Nothing is heard. Is the meter on, and its link switched on? A meter that answers only "
+        "when asked is found with --ask."
+    )

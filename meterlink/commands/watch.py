@@ -1,0 +1,120 @@
+"""``meterlink watch``: the running readings of a meter."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from meterlink.live.keys import Keys
+    from meterlink.live.session import LiveSession
+    from meterlink.live.watching import Output
+
+_POLL_S = 0.1
+
+
+@click.command()
+@click.option(
+    "--meter",
+    required=True,
+    metavar="ADDRESS",
+    help="Address of the meter, or its remembered name; 'meterlink meters' finds it.",
+)
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Record to FILE, which must not exist. Default: a file in the user's folder, where the "
+    "newest 20 are kept.",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a reading, a line each.")
+@click.option(
+    "--for", "for_s", type=click.FloatRange(min=0.1), metavar="SECONDS", help="Stop after so long."
+)
+@click.option("--dc", is_flag=True, help="Expect DC volts instead of AC.")
+def command(
+    meter: str, *, record: Path | None, as_json: bool, for_s: float | None, dc: bool
+) -> None:
+    r"""Show the readings of a meter as they come, with level, jitter and jumps.
+
+    Keys on a terminal: l load on, o load off, n note, q stop; they become marks in the recording.
+    Whatever comes is recorded, so that it can be replayed and looked at later.
+
+    \b
+    Examples:
+      meterlink watch --meter lines:/dev/ttyUSB0,9600
+      meterlink watch --meter segments:/dev/ttyUSB1,2400,rts=off --record visit.jsonl
+      meterlink watch --meter bench --json --for 60 | jq .volts
+    """
+    import os
+    import signal
+    import sys
+    from datetime import UTC, datetime
+
+    from drivers.readings import Function
+    from meterlink.live.keys import Keys
+    from meterlink.live.recordings import unnamed_recording
+    from meterlink.live.remembered import find_address
+    from meterlink.live.session import LiveSession
+    from meterlink.live.watching import JsonOutput, PlainOutput, ScreenOutput
+
+    address = find_address(meter)
+    wanted = Function.DC if dc else Function.AC
+    path = record or unnamed_recording(datetime.now(UTC))
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # end in order, as by Ctrl-C
+    with Keys() as keys, LiveSession(address, path, wanted=wanted) as session:
+        output: Output
+        if as_json:
+            output = JsonOutput(session.started)
+        elif sys.stdout.isatty():
+            title = session.meter.identity or str(address)
+            output = ScreenOutput(title, wanted, keys=keys.available)
+        else:
+            output = PlainOutput(wanted)
+        click.echo(f"meterlink: recording to {path}", err=True)
+        try:
+            readings = _watch(session, keys, output, for_s)
+        except BrokenPipeError:  # the program that read our lines has ended: so do we
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return
+        finally:
+            output.close()
+    _say_what_came(readings, session.dropped_bytes, str(address))
+
+
+def _watch(session: "LiveSession", keys: "Keys", output: "Output", for_s: float | None) -> int:
+    """Show until the time is up, q or Ctrl-C; returns the number of readings."""
+    from drivers.readings import Reading
+    from meterlink.live.marking import MarkKeys
+
+    marks = MarkKeys()
+    readings = 0
+    try:
+        while for_s is None or session.now_s() < for_s:
+            left_s = _POLL_S if for_s is None else min(_POLL_S, for_s - session.now_s())
+            for event in session.poll(max(0.0, left_s)):
+                readings += isinstance(event, Reading)
+                output.take(event)
+            output.flush(session.now_s())
+            for pressed in marks.press(keys.pressed()):
+                if pressed.kind == "stop":
+                    return readings
+                session.mark(pressed.kind, pressed.text)
+            output.prompt(marks.typed)
+    except KeyboardInterrupt:
+        pass
+    return readings
+
+
+def _say_what_came(readings: int, dropped_bytes: int, address: str) -> None:
+    """A watch without a reading is a failure, and says so."""
+    from drivers.errors import SilentError
+
+    if not readings:
+        raise SilentError(
+            f"No reading came from {address}"
+            + (f"; {dropped_bytes} bytes came that make none" if dropped_bytes else "")
+            + ". Is the meter on, and is the address right? 'meterlink meters' tries ports, speeds "
+            "and drivers."
+        )
+    click.echo(f"meterlink: {readings} readings", err=True)

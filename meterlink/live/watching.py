@@ -1,0 +1,244 @@
+"""What ``meterlink watch`` shows: a screen that is redrawn, plain lines, or JSON lines.
+
+An output takes events as they come and is told when time has passed. None of them talks to a meter.
+"""
+
+import json
+import shutil
+import sys
+from collections import deque
+from datetime import datetime, timedelta
+from typing import Protocol
+
+import click
+
+from drivers.events import Mark
+from drivers.readings import Function, Reading
+from meterlink.live.jumps import Jump, JumpFinder
+from meterlink.live.notices import Notice, wrong_function
+from meterlink.live.trace import MinuteTrace
+from meterlink.live.units import volts_text
+
+_REDRAW_S = 0.2
+_PLAIN_EVERY_S = 1.0
+_STALE_S = 2.0
+_KEYS = "[l] load on  [o] load off  [n] note  [q] stop"
+
+
+class Output(Protocol):
+    """Shows events of a live session."""
+
+    def take(self, event: Reading | Mark | Notice) -> None:
+        """Show an event, or keep it to be shown."""
+
+    def flush(self, now_s: float) -> None:
+        """Time has passed; bring what was taken to the screen."""
+
+    def prompt(self, text: str | None) -> None:
+        """Show what is being typed; ``None`` when it is done."""
+
+    def close(self) -> None:
+        """Leave the screen in order."""
+
+
+class JsonOutput:
+    """One JSON object a reading on standard output; the rest on standard error."""
+
+    def __init__(self, started: datetime) -> None:
+        """``started``: wall-clock time of second zero."""
+        self._started = started
+
+    def take(self, event: Reading | Mark | Notice) -> None:
+        """Write a reading at once."""
+        if isinstance(event, Reading):
+            sys.stdout.write(json.dumps(self._reading(event), ensure_ascii=False) + "\n")
+        elif isinstance(event, Notice):
+            click.echo(f"meterlink: {event.text}", err=True)
+
+    def flush(self, now_s: float) -> None:
+        """Hand over what was written."""
+        del now_s
+        sys.stdout.flush()
+
+    def prompt(self, text: str | None) -> None:
+        """Nothing is typed here."""
+
+    def close(self) -> None:
+        """Nothing to put in order."""
+
+    def _reading(self, reading: Reading) -> dict[str, object]:
+        time = self._started + timedelta(seconds=reading.t_s)
+        return {
+            "t": reading.t_s,
+            "time": time.isoformat(timespec="microseconds"),
+            "volts": reading.volts,
+            "function": str(reading.function),
+            "quantity": reading.quantity,
+            "resolution_V": reading.resolution_v,
+            "overload": reading.overload,
+            "hold": reading.hold,
+        }
+
+
+class Figures:
+    """What is known of the running readings: level, jitter, jumps, trace, rate."""
+
+    def __init__(self, wanted: Function) -> None:
+        """``wanted``: function that readings must be in to count."""
+        self._wanted = wanted
+        self.finder = JumpFinder()
+        self.trace = MinuteTrace()
+        self.jumps: deque[Jump] = deque(maxlen=3)
+        self.last: Reading | None = None
+        self._times: deque[float] = deque(maxlen=50)
+
+    def add(self, reading: Reading) -> Jump | None:
+        """Take a reading; returns a jump when one is seen."""
+        self.last = reading
+        self._times.append(reading.t_s)
+        if reading.volts is None or reading.hold or wrong_function(reading, self._wanted):
+            return None
+        self.trace.add(reading.t_s, reading.volts)
+        jump = self.finder.add(reading.t_s, reading.volts)
+        if jump is not None:
+            self.jumps.append(jump)
+        return jump
+
+    def rate_hz(self) -> float | None:
+        """Readings a second lately."""
+        if len(self._times) < 2 or self._times[-1] <= self._times[0]:
+            return None
+        return (len(self._times) - 1) / (self._times[-1] - self._times[0])
+
+    def reading_text(self, now_s: float) -> str:
+        """The latest reading in words; an old one is not shown as if it were of now."""
+        reading = self.last
+        if reading is None:
+            return "no reading yet"
+        if now_s - reading.t_s > max(_STALE_S, 2.5 / (self.rate_hz() or 1.0)):
+            return f"none for {now_s - reading.t_s:.0f} s"
+        if reading.overload:
+            return "overload"
+        if reading.volts is None:
+            return f"no volts ({reading.quantity})"
+        function = f" {reading.function}" if reading.function is not Function.UNKNOWN else ""
+        held = " HOLD" if reading.hold else ""
+        return volts_text(reading.volts, reading.resolution_v) + function + held
+
+    def level_text(self) -> str:
+        """Level and jitter in words."""
+        quiet = self.finder.quiet()
+        if quiet is None:
+            return "level: wait"
+        return f"level {volts_text(quiet.level_v)}, jitter {volts_text(quiet.jitter_v)}"
+
+
+class PlainOutput:
+    """Lines for a file or a pipe: the reading once a second, jumps, marks and notices at once."""
+
+    def __init__(self, wanted: Function) -> None:
+        """``wanted``: function that readings must be in to count."""
+        self._figures = Figures(wanted)
+        self._next_s = 0.0
+
+    def take(self, event: Reading | Mark | Notice) -> None:
+        """Show an event."""
+        text = said(event, self._figures)
+        if text:
+            click.echo(text, err=isinstance(event, Notice))
+
+    def flush(self, now_s: float) -> None:
+        """Show the reading if a second has passed."""
+        if now_s >= self._next_s and self._figures.last is not None:
+            self._next_s = now_s + _PLAIN_EVERY_S
+            text = f"{now_s:8.1f} s  {self._figures.reading_text(now_s):>14}"
+            click.echo(f"{text}  {self._figures.level_text()}")
+
+    def prompt(self, text: str | None) -> None:
+        """Nothing is typed here."""
+
+    def close(self) -> None:
+        """Nothing to put in order."""
+
+
+def said(event: Reading | Mark | Notice, figures: Figures) -> str:
+    """What an event is worth saying in a line of its own; empty for a plain reading."""
+    if isinstance(event, Reading):
+        jump = figures.add(event)
+        if jump is None:
+            return ""
+        size, level = volts_text(jump.size_v, signed=True), volts_text(jump.level_v)
+        return f"{jump.t_s:8.1f} s  jump {size} to {level}"
+    if isinstance(event, Notice):
+        return f"{event.t_s:8.1f} s  {event.text}"
+    if event.kind.startswith("link"):
+        return ""
+    return f"{event.t_s:8.1f} s  {event.kind.replace('-', ' ')} {event.text}".rstrip()
+
+
+class ScreenOutput:
+    """A few lines at the bottom of a terminal, redrawn in place; events scroll above them."""
+
+    def __init__(self, title: str, wanted: Function, *, keys: bool) -> None:
+        """``title``: the meter; ``keys``: whether the keyboard is listened to."""
+        self._title = title
+        self._figures = Figures(wanted)
+        self._help = _KEYS if keys else "Ctrl-C stops"
+        self._typed: str | None = None
+        self._drawn = 0
+        self._next_s = 0.0
+        encoding = sys.stdout.encoding or "ascii"
+        self._ascii = "utf" not in encoding.lower()
+
+    def take(self, event: Reading | Mark | Notice) -> None:
+        """Keep a reading; show anything else above the block."""
+        text = said(event, self._figures)
+        if text:
+            self._erase()
+            click.echo(text)
+            self._next_s = 0.0
+
+    def flush(self, now_s: float) -> None:
+        """Redraw, some times a second at most."""
+        if now_s < self._next_s:
+            return
+        self._next_s = now_s + _REDRAW_S
+        width = max(20, shutil.get_terminal_size((80, 24)).columns - 1)
+        lines = [line[:width] for line in self._lines(now_s, width)]
+        self._erase()
+        sys.stdout.write("\n".join(lines) + "\n")
+        sys.stdout.flush()
+        self._drawn = len(lines)
+
+    def prompt(self, text: str | None) -> None:
+        """Show what is being typed."""
+        self._typed = text
+        self._next_s = 0.0
+
+    def close(self) -> None:
+        """Leave the last state on the screen."""
+        sys.stdout.flush()
+
+    def _lines(self, now_s: float, width: int) -> list[str]:
+        figures = self._figures
+        rate = figures.rate_hz()
+        speed = f"{rate:.1f} readings/s" if rate is not None else ""
+        lines = [
+            f"{self._title}   {now_s:.0f} s",
+            f"  {figures.reading_text(now_s):<16} {figures.level_text()}   {speed}".rstrip(),
+        ]
+        figures.trace.slots = 60 if width >= 100 else 40
+        drawn = figures.trace.line(now_s, ascii_only=self._ascii)
+        if drawn is not None:
+            trace, low, high = drawn
+            lines.append(f"  {trace}  {volts_text(low)} to {volts_text(high)}, last minute")
+        if self._typed is not None:
+            lines.append(f"  note: {self._typed}_  (Enter keeps it, Esc drops it)")
+        else:
+            lines.append(f"  {self._help}")
+        return lines
+
+    def _erase(self) -> None:
+        if self._drawn:
+            sys.stdout.write(f"\x1b[{self._drawn}F\x1b[J")
+            self._drawn = 0
