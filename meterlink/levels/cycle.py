@@ -22,6 +22,7 @@ from meterlink.levels.wander import WANDER_SHARE, blocks, fit, mixture, noise_mo
 PICKUP_WANDER = 0.0525  # of the pickup level, per stage: idle and after of 85 recorded tests
 #                         differ by 7.4 % rms, which is root 2 of it
 AFTER_APART = 4.0  # standard uncertainties
+LEAST_U_MV = 0.001  # where a still display does not say its resolution; no meter here knows better
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ def _pickup_cycle(stages: Stages, idle: Level, after: Level | None, *, signed: b
         base, u_base = 0.5 * (idle.value + after.value), 0.5 * float(np.hypot(idle.se, after.se))
         stages_free = 0.5
     wander = PICKUP_WANDER * abs(base) * float(np.sqrt(1.0 + stages_free))
-    u = float(np.sqrt(u_base**2 + on.u**2 + wander**2))
+    u = max(float(np.sqrt(u_base**2 + on.u**2 + wander**2)), LEAST_U_MV)
     if signed:
         estimate = drop_from_difference(abs(on.value - base), u)
     else:
