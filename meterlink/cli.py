@@ -40,12 +40,20 @@ class LazyGroup(click.Group):
         command = importlib.import_module(COMMANDS[cmd_name][0]).command
         if not isinstance(command, click.Command):
             raise TypeError(f"{COMMANDS[cmd_name][0]}.command is no click command")
+        _keep_lines_of_examples(command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands from the table, so that help imports none of them."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+def _keep_lines_of_examples(command: click.Command) -> None:
+    r"""Make ``\b``, as raw docstrings spell it, the backspace that click looks for."""
+    command.help = (command.help or "").replace("\\b\n", "\b\n")
+    for part in getattr(command, "commands", {}).values():
+        _keep_lines_of_examples(part)
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
@@ -59,6 +67,9 @@ def group() -> None:
       meterlink replay visit.jsonl --job upstairs
       meterlink map upstairs
     """
+
+
+_keep_lines_of_examples(group)
 
 
 def main() -> NoReturn:
@@ -77,5 +88,14 @@ def main() -> NoReturn:
     except OSError as error:  # standard output is full or gone; the rest has its own errors
         click.echo(f"meterlink: stopped: {error}. Look at that file or disk, try again.", err=True)
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter complains at its end
+        sys.exit(1)
+    except Exception as error:  # the last resort: no traceback reaches a user unasked
+        if os.environ.get("METERLINK_TRACE"):
+            raise
+        click.echo(
+            f"meterlink: a defect of this program: {type(error).__name__}: {error}. What was "
+            "logged is safe. Run it again with METERLINK_TRACE=1 to see where, and report that.",
+            err=True,
+        )
         sys.exit(1)
     sys.exit(0)

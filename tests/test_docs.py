@@ -4,8 +4,10 @@ import importlib
 import re
 from pathlib import Path
 
+import click
 import pytest
 
+from meterlink import cli
 from meterlink.cli import COMMANDS, group
 
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
@@ -42,3 +44,25 @@ def test_the_examples_of_the_group_use_commands_that_exist():
 def test_names_in_the_readme_after_the_program_are_commands():
     used = set(re.findall(r"(?:^\$ |`|/)meterlink ([a-z]+)", README, re.MULTILINE))
     assert used <= set(COMMANDS)
+
+
+def test_ci_runs_the_test_command_of_the_readme():
+    command = re.search(r"The tests:\n\n    (.+)\n", README)
+    assert command is not None
+    ci = (Path(__file__).parents[1] / ".ci" / "run").read_text(encoding="utf-8")
+    assert command[1] in ci
+
+
+def test_a_defect_ends_as_one_message_and_its_place_is_shown_where_asked_for(monkeypatch, capsys):
+    def broken() -> None:
+        raise KeyError("x")
+
+    monkeypatch.setattr(cli, "group", click.Command("broken", callback=broken))
+    monkeypatch.setattr("sys.argv", ["meterlink"])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert ended.value.code == 1
+    assert "a defect of this program: KeyError: 'x'" in capsys.readouterr().err
+    monkeypatch.setenv("METERLINK_TRACE", "1")
+    with pytest.raises(KeyError):
+        cli.main()

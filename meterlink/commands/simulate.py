@@ -26,7 +26,9 @@ import click
     metavar="SECONDS:ACTION",
     help="Do something at a time, such as 5:on, 12:off, 20:unplug, 25:plug. May be repeated.",
 )
-@click.option("--for", "for_s", type=click.FloatRange(min=0.1), metavar="SECONDS")
+@click.option(
+    "--for", "for_s", type=click.FloatRange(min=0.1), metavar="SECONDS", help="Stop after that."
+)
 @click.option("--socket", "use_socket", is_flag=True, help="A loopback TCP port, no terminal.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Of the noise.")
 def command(
