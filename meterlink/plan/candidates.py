@@ -1,0 +1,74 @@
+"""Which tests are possible, and what each costs a person where the last one left them."""
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from itertools import combinations
+
+from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.setup import Hookup, Setup
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """What a test costs, in units of one on/off cycle with nothing moved (common practice).
+
+    A lead in another room costs more than one in the same room, and moving a lead (open the test
+    lead run, push it home, see the idle level settle) more than moving the load's plug.
+    """
+
+    cycle: float = 1.0
+    lead_same_room: float = 0.1
+    lead_other_room: float = 0.35
+    load_same_room: float = 0.05
+    load_other_room: float = 0.2
+
+    def of(self, setup: Setup, last: Setup | None, circuit: Circuit) -> float:
+        """Cost of doing ``setup`` after ``last``; rooms not given count as different rooms."""
+        if last is None:
+            return self.cycle + self.lead_other_room * len(setup.leads) + self.load_other_room
+        cost = self.cycle
+        free = [name for name in last.leads if name not in setup.leads]
+        for lead in setup.leads:
+            if lead in last.leads:
+                continue
+            near = any(_same_room(circuit, lead, name) for name in free)
+            cost += self.lead_same_room if near else self.lead_other_room
+        if setup.load_at != last.load_at:
+            near = _same_room(circuit, setup.load_at, last.load_at)
+            cost += self.load_same_room if near else self.load_other_room
+        return cost
+
+
+def _same_room(circuit: Circuit, a: str, b: str) -> bool:
+    """Whether two receptacles are known to be in one room."""
+    return a in circuit.rooms and circuit.rooms[a] == circuit.rooms.get(b)
+
+
+def possible_setups(
+    circuit: Circuit, *, not_now: Collection[str] = (), hookups: Collection[Hookup] | None = None
+) -> Iterator[Setup]:
+    """All tests that can be done now.
+
+    ``line-drop`` and ``neutral-ground`` with the load at another receptacle are among them; with
+    both leads on either side of nothing (the load at a lead of the same receptacle) too, since the
+    drop is still that of the runs towards the panel.
+
+    Args:
+        circuit: Names, and whether there are grounds.
+        not_now: Receptacles that nobody can get at.
+        hookups: The hookups to use; by default all that the circuit allows.
+    """
+    names = [name for name in circuit.receptacles if name not in not_now]
+    allowed = set(Hookup) if hookups is None else set(hookups)
+    if not circuit.grounded:
+        allowed.discard(Hookup.NEUTRAL_GROUND)
+    for load in names:
+        for hookup in Hookup:
+            if hookup not in allowed:
+                continue
+            if hookup.has_lead_b:
+                for a, b in combinations(names, 2):
+                    yield Setup(hookup, a, b, load)
+            else:
+                for a in names:
+                    yield Setup(hookup, a, None, load)

@@ -1,0 +1,166 @@
+"""What each possible test would show on each of the trees that are still in play."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.circuit.setup import Setup
+from meterlink.tree.evidence import SOURCE_MOHM, SOURCE_SD, SPLIT_ALPHA
+from meterlink.tree.observations import LIE_NO_CHANGE, USUAL_AMPS, Observation, Tests
+from meterlink.tree.resolve import Posterior
+from meterlink.tree.search import refit, thin
+from meterlink.tree.trees import Floats
+
+PICKUP_U_MV = 6.0  # what pickup of 5 to 15 mV leaves of uncertainty in a drop (METHOD section 2)
+NO_JUMP_U_MV = 3.0  # the same where there is no jump
+SUPPLY_U_MV = 80.0  # wander of the supply between idle and on (common practice)
+AMPS_REL_U = 0.005
+NODES = np.array([-1.7320508, 0.0, 1.7320508])  # Gauss-Hermite, exact to the fifth moment
+NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])
+
+
+@dataclass(frozen=True, slots=True)
+class Particles:
+    """A few trees that stand for the posterior, with their runs.
+
+    Attributes:
+        rows: Rows of the ensemble, shape ``(S,)``.
+        weight: Normalised, shape ``(S,)``.
+        part: ``(S, D, E)``; 1 where a run is in a column.
+        size: Runs in each column.
+        mohm: Resistance of each column, shape ``(S, D)``.
+        covariance: Of the resistances in mohm squared, ``(S, D, D)``.
+    """
+
+    rows: NDArray[np.intp]
+    weight: Floats
+    part: Floats
+    size: Floats
+    mohm: Floats
+    covariance: Floats
+
+
+def particles_of(posterior: Posterior, count: int, seed: int = 0) -> Particles:
+    """Draw trees from the posterior without bias and fit their runs.
+
+    Runs that no test sees get a column each with the mean and variance of the prior.
+    """
+    ensemble, prior = posterior.ensemble, posterior.run_prior
+    rng = np.random.default_rng(seed)
+    log_weight = np.log(np.maximum(ensemble.weights, 1e-300))
+    rows, gained, _ = thin(log_weight, count, rng)
+    weight = np.exp(log_weight[rows] + gained)
+    masks, home = ensemble.masks[rows], ensemble.home[rows]
+    columns, fitted = refit(ensemble, rows, posterior.tests, prior)
+    trees, runs = masks.shape
+    width = columns.mean.shape[1]
+    part = np.zeros((trees, width + runs, runs))
+    t, e = np.nonzero(masks)
+    g = columns.group[t, e]
+    part[t, np.where(g >= 0, g, width + e), e] = 1.0
+    mohm = np.zeros((trees, width + runs))
+    mohm[:, :width] = np.where(columns.used, np.exp(fitted.log_mohm), 0.0)
+    unseen = (masks != 0) & (columns.group < 0)
+    mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))
+    mohm[:, width:] = np.where(unseen, mean, 0.0)
+    covariance = np.zeros((trees, width + runs, width + runs))
+    known = mohm[:, :width]
+    covariance[:, :width, :width] = fitted.covariance * known[:, :, None] * known[:, None, :]
+    tail = np.arange(width, width + runs)
+    covariance[:, tail, tail] = np.where(unseen, prior.relative_variance * mean**2, 0.0)
+    size = np.maximum(part.sum(axis=2), 1.0)
+    return Particles(rows, weight / weight.sum(), part, size, mohm, covariance)
+
+
+def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
+    """The possible tests in the form that the resolver computes with."""
+    names = posterior.circuit.receptacles
+    index = {name: i for i, name in enumerate(names)}
+    amps = posterior.circuit.load_amps or USUAL_AMPS
+    return Tests.of(
+        Observation(
+            test=0,
+            hookup=s.hookup,
+            leads=(index[s.lead_a], index[s.lead_b or s.lead_a]),
+            load=index[s.load_at],
+            amps=amps,
+            drop_mv=0.0,
+            u_mv=1.0,
+            lie=LIE_NO_CHANGE,
+        )
+        for s in setups
+    )
+
+
+def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> tuple[Floats, Floats]:
+    """Expected drop and its standard deviation in mV on each tree, shapes ``(S, C)``.
+
+    The standard deviation holds what is not known of the runs and what the meter will not tell.
+    """
+    masks = posterior.ensemble.masks[particles.rows]
+    carrying = tests.carrying(masks).astype(np.float64)  # (S, E, C)
+    share = (particles.part @ carrying) / particles.size[:, :, None]  # (S, D, C)
+    mohm = np.einsum("sdc,sd->sc", share, particles.mohm)
+    variance = np.einsum("sdc,sdc->sc", share, particles.covariance @ share)
+    # a part of a column that the tests never took apart
+    loose = particles.mohm**2 / (particles.size * SPLIT_ALPHA + 1)
+    variance += np.einsum("sdc,sd->sc", share * (1 - share), loose)
+    factor = np.where(tests.line, 2.0, 1.0)
+    mean = tests.amps * factor * mohm
+    variance = (tests.amps * factor) ** 2 * variance
+    source_u = 0.1 if posterior.tests.line.any() else SOURCE_SD
+    mean = mean + np.where(tests.line, tests.amps * SOURCE_MOHM, 0.0)
+    variance = variance + np.where(tests.line, (tests.amps * SOURCE_MOHM * source_u) ** 2, 0.0)
+    noise = np.where(
+        tests.line, SUPPLY_U_MV, np.where(mean > 3 * PICKUP_U_MV, PICKUP_U_MV, NO_JUMP_U_MV)
+    )
+    return mean, np.sqrt(variance + noise**2 + (AMPS_REL_U * mean) ** 2)
+
+
+def outcome_likelihoods(weight: Floats, mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Possible outcomes of one test and how likely each tree makes them.
+
+    Args:
+        weight: Of the trees, shape ``(S,)``.
+        mean: Expected drops, ``(S, C)``.
+        sd: Their standard deviations, ``(S, C)``.
+
+    Returns:
+        Probability of each outcome, ``(C, O)``, and the likelihood of it on each tree,
+        ``(C, O, S)``. The outcomes are three from each tree's own forecast, and "no change"
+        because the test lies.
+    """
+    nodes = np.abs(mean[:, None, :] + sd[:, None, :] * NODES[None, :, None])
+    honest = (1 - LIE_NO_CHANGE) * weight[:, None] * NODE_WEIGHTS
+    trees = len(weight)
+    outcomes = nodes.reshape(trees * 3, -1)
+    outcomes = np.concatenate([outcomes, np.zeros((1, outcomes.shape[1]))]).T  # (C, O)
+    probability = np.append(honest.reshape(-1), LIE_NO_CHANGE)
+    z = (outcomes[:, :, None] - mean.T[:, None, :]) / sd.T[:, None, :]
+    likelihood = (1 - LIE_NO_CHANGE) * np.exp(-0.5 * z**2) / sd.T[:, None, :]
+    lie = LIE_NO_CHANGE * np.exp(-0.5 * (outcomes / NO_JUMP_U_MV) ** 2) / NO_JUMP_U_MV
+    likelihood += lie[:, :, None]
+    return np.broadcast_to(probability, outcomes.shape), likelihood
+
+
+def information_bits(
+    probability: Floats, likelihood: Floats, weight: Floats, label: NDArray[np.intp]
+) -> Floats:
+    """Mutual information between a label of the trees and the outcome, in bits, shape ``(C,)``.
+
+    ``I = sum over outcomes and labels of p(o) p(label | o) log2(p(o | label) / p(o))``; an outcome
+    that stems from a tree is weighed with what all trees say about it (Rao-Blackwell).
+    """
+    labels = int(label.max()) + 1
+    group = np.zeros((len(weight), labels))
+    group[np.arange(len(weight)), label] = weight
+    share = group.sum(axis=0)
+    joint = likelihood @ group  # (C, O, labels)
+    total = joint.sum(axis=2, keepdims=True)
+    posterior = joint / np.maximum(total, 1e-300)
+    ratio = posterior / np.maximum(share, 1e-300)
+    gain = np.where(posterior > 0, posterior * np.log2(np.maximum(ratio, 1e-300)), 0.0).sum(axis=2)
+    bits: Floats = (probability * gain).sum(axis=1)
+    return bits

@@ -1,0 +1,174 @@
+"""The test that is worth most now: information about the goal for the effort it takes."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.circuit.setup import Hookup, Setup
+from meterlink.errors import UsageError
+from meterlink.plan.candidates import Effort, possible_setups
+from meterlink.plan.forecast import (
+    Particles,
+    as_tests,
+    forecast,
+    information_bits,
+    outcome_likelihoods,
+    particles_of,
+)
+from meterlink.plan.words import reason
+from meterlink.tree.posterior import first_probabilities
+from meterlink.tree.resolve import SETTLED, Posterior
+from meterlink.tree.trees import Floats
+
+SCREEN_TREES = 48  # every possible test is weighed with so many trees,
+FINAL_TREES = 160  # the best of them again with so many
+FINALISTS = 48
+CHUNK = 256  # possible tests at once: bounds memory
+CONTROL_BITS = 0.02  # worth of a hookup that has never shown a jump, to break ties
+
+
+class Goal(StrEnum):
+    """What the person wants to know."""
+
+    ORDER = "order"  # who feeds whom
+    FIRST = "first"  # the receptacle right after the panel only
+
+
+@dataclass(frozen=True, slots=True)
+class NextTest:
+    """A test worth doing.
+
+    Attributes:
+        setup: Where the leads and the load go.
+        gain_bits: Expected information about the goal.
+        effort: What it costs after the last test, in on/off cycles.
+        why: The reason in a sentence.
+        settled: The goal is reached; the test would only confirm.
+    """
+
+    setup: Setup
+    gain_bits: float
+    effort: float
+    why: str
+    settled: bool
+
+
+def next_test(
+    posterior: Posterior,
+    *,
+    last: Setup | None = None,
+    done: Collection[Setup] = (),
+    goal: Goal = Goal.ORDER,
+    not_now: Collection[str] = (),
+    hookups: Collection[Hookup] | None = None,
+    effort: Effort | None = None,
+) -> NextTest:
+    """Choose the next test.
+
+    Args:
+        posterior: What is known.
+        last: The setup of the last test: where leads and load are now.
+        done: Setups already tested; ties go to one that repeats none.
+        goal: Order of all, or the first only.
+        not_now: Receptacles that cannot be got at now.
+        hookups: Hookups that can be done; by default all that the circuit allows.
+        effort: Costs.
+
+    Raises:
+        UsageError: No test is possible with what is allowed.
+    """
+    setups = list(possible_setups(posterior.circuit, not_now=not_now, hookups=hookups))
+    if not setups:
+        raise UsageError(
+            "No test is possible: too few receptacles can be got at, or no hookup is left. "
+            "Allow more receptacles or hookups."
+        )
+    settled = is_settled(posterior, goal)
+    screened = _gains(posterior, setups, particles_of(posterior, SCREEN_TREES), goal)
+    costs = effort or Effort()
+    cost = np.array([costs.of(setup, last, posterior.circuit) for setup in setups])
+    fresh = np.array([setup not in done for setup in setups])
+    proven = {(s.hookup, s.leads) for s in done}
+    control = np.array([CONTROL_BITS * ((s.hookup, s.leads) not in proven) for s in setups])
+    finalists = np.argsort(-(screened / cost), kind="stable")[:FINALISTS]
+    particles = particles_of(posterior, FINAL_TREES)
+    gains = _gains(posterior, [setups[i] for i in finalists], particles, goal)
+    worth = (gains + control[finalists] * fresh[finalists] * gains) / cost[finalists]
+    worth += 1e-9 * fresh[finalists]
+    best = int(worth.argmax())
+    setup = setups[finalists[best]]
+    return NextTest(
+        setup=setup,
+        gain_bits=float(gains[best]),
+        effort=float(cost[finalists[best]]),
+        why=explain(posterior, setup, particles, goal, settled=settled),
+        settled=settled,
+    )
+
+
+def worth_of(
+    posterior: Posterior, setup: Setup, *, last: Setup | None = None, goal: Goal = Goal.ORDER
+) -> NextTest:
+    """What a test of the person's own choice would tell."""
+    particles = particles_of(posterior, FINAL_TREES)
+    gain = _gains(posterior, [setup], particles, goal)[0]
+    settled = is_settled(posterior, goal)
+    return NextTest(
+        setup=setup,
+        gain_bits=float(gain),
+        effort=Effort().of(setup, last, posterior.circuit),
+        why=explain(posterior, setup, particles, goal, settled=settled),
+        settled=settled,
+    )
+
+
+def is_settled(posterior: Posterior, goal: Goal) -> bool:
+    """Whether the goal is reached with the probability that counts as settled."""
+    if goal is Goal.ORDER:
+        return posterior.settled
+    n = len(posterior.circuit.receptacles)
+    return bool(first_probabilities(posterior.orders, n).max() >= SETTLED)
+
+
+def _labels(posterior: Posterior, particles: Particles, goal: Goal) -> NDArray[np.intp]:
+    """For each tree the answer to the goal's question, as a number."""
+    order = posterior.orders.of_tree[particles.rows]
+    if goal is Goal.FIRST:
+        full = (1 << len(posterior.circuit.receptacles)) - 1
+        feeds_all = posterior.orders.clades[order] == full
+        answer = np.where(feeds_all.any(axis=1), feeds_all.argmax(axis=1), -1)
+    else:
+        answer = order
+    return np.unique(answer, return_inverse=True)[1].reshape(-1)
+
+
+def _gains(
+    posterior: Posterior, setups: Sequence[Setup], particles: Particles, goal: Goal
+) -> Floats:
+    """Expected information of each setup, in bits."""
+    label = _labels(posterior, particles, goal)
+    parts = []
+    for start in range(0, len(setups), CHUNK):
+        tests = as_tests(posterior, setups[start : start + CHUNK])
+        mean, sd = forecast(posterior, particles, tests)
+        probability, likelihood = outcome_likelihoods(particles.weight, mean, sd)
+        parts.append(information_bits(probability, likelihood, particles.weight, label))
+    return np.concatenate(parts)
+
+
+def explain(
+    posterior: Posterior, setup: Setup, particles: Particles, goal: Goal, *, settled: bool
+) -> str:
+    """The question that the test answers best, in words."""
+    mean, sd = forecast(posterior, particles, as_tests(posterior, [setup]))
+    probability, likelihood = outcome_likelihoods(particles.weight, mean, sd)
+    return reason(
+        posterior,
+        particles,
+        lambda label: float(information_bits(probability, likelihood, particles.weight, label)[0]),
+        settled=settled,
+        first_only=goal is Goal.FIRST,
+    )

@@ -1,0 +1,66 @@
+"""Why a test is worth doing, in words."""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.plan.forecast import Particles
+from meterlink.tree.resolve import Posterior
+
+SOME_BITS = 0.01
+
+
+def reason(
+    posterior: Posterior,
+    particles: Particles,
+    bits_about: Callable[[NDArray[np.intp]], float],
+    *,
+    settled: bool,
+    first_only: bool,
+) -> str:
+    """The pair of receptacles whose relation the test tells most about, as a sentence.
+
+    Args:
+        posterior: What is known.
+        particles: The trees that stand for it.
+        bits_about: Information of the test about any labelling of these trees.
+        settled: Nothing needs to be asked any more.
+        first_only: Only the first receptacle is asked for.
+    """
+    if settled:
+        return "The answer is settled; this would only confirm it."
+    names = posterior.circuit.receptacles
+    n = len(names)
+    clades = posterior.orders.clades[posterior.orders.of_tree[particles.rows]]
+    feeds = (clades[:, :, None] >> np.arange(n)) & 1 == 1
+    if first_only:
+        full = feeds.all(axis=2)
+        asked = [(bits_about(full[:, i].astype(np.intp)), i) for i in range(n)]
+        most, i = max(asked, key=lambda pair: (pair[0], -pair[1]))
+        if most < SOME_BITS:
+            return "No single test tells much now; this one tells most."
+        return f"Tells whether {names[i]} is the first after the panel."
+    best, question = 0.0, ""
+    for i in range(n):
+        for j in range(i + 1, n):
+            state = np.where(feeds[:, i, j], 1, np.where(feeds[:, j, i], 2, 0))
+            if len(np.unique(state)) < 2:
+                continue
+            bits = bits_about(np.unique(state, return_inverse=True)[1].reshape(-1))
+            if bits > best + 1e-12:
+                best, question = bits, _question(names[i], names[j], state, particles.weight)
+    if best < SOME_BITS:
+        return "No single test tells much now; this one tells most."
+    return question
+
+
+def _question(a: str, b: str, state: NDArray[np.intp], weight: NDArray[np.float64]) -> str:
+    """The question about two receptacles: the two likeliest of three answers."""
+    share = np.bincount(state, weight, minlength=3)
+    likely = set(np.argsort(-share, kind="stable")[:2].tolist())
+    if likely == {1, 2}:
+        return f"Tells whether {a} feeds {b} or {b} feeds {a}."
+    if likely == {0, 1}:
+        return f"Tells whether {b} hangs on {a} or on a branch beside it."
+    return f"Tells whether {a} hangs on {b} or on a branch beside it."
