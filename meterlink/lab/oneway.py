@@ -12,8 +12,9 @@ import numpy.typing as npt
 
 from meterlink.lab.errors import LabError
 from meterlink.lab.quantiles import f_upper_p
-from meterlink.levels.statistics import Floats, mean
+from meterlink.levels.statistics import Floats, mean, standard_deviation
 
+SIGNIFICANCE = 0.05
 LIMIT_FACTOR = 2.8  # of two results, 95 %: 1.96 * sqrt(2), rounded as ISO 5725-6 4.1.4 has it
 
 
@@ -41,6 +42,9 @@ class OneWay:
         s_between: Standard deviation of levels; zero where the estimate is negative.
         s_reproducibility: Of single values on levels drawn at random.
         dof_reproducibility: Its effective degrees of freedom (Satterthwaite).
+        mean_of_levels: Mean of the means of levels.
+        u_mean: Its standard uncertainty from their spread, with ``dof_between`` degrees of freedom
+            (JCGM 100:2008, H.5.2.4): what holds where levels differ.
     """
 
     levels: tuple[LevelMean, ...]
@@ -55,6 +59,13 @@ class OneWay:
     s_between: float
     s_reproducibility: float
     dof_reproducibility: float
+    mean_of_levels: float
+    u_mean: float
+
+    @property
+    def differs(self) -> bool:
+        """Whether levels differ by more than chance explains (5 %)."""
+        return self.p < SIGNIFICANCE
 
     @property
     def repeatability_limit(self) -> float:
@@ -114,6 +125,8 @@ def one_way(values: Floats, codes: npt.NDArray[np.int_]) -> OneWay:
         s_between=math.sqrt(between_variance),
         s_reproducibility=math.sqrt(variance),
         dof_reproducibility=_dof(ms_between, ms_within, n_bar, p - 1, total - p),
+        mean_of_levels=centre + float(level_means.mean()),
+        u_mean=standard_deviation(level_means) / math.sqrt(p),
     )
 
 

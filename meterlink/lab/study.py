@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from meterlink.lab.crossed import Crossed, UnbalancedError, crossed, uneven
 from meterlink.lab.errors import LabError
 from meterlink.lab.oneway import OneWay, one_way
+from meterlink.lab.outliers import suspects
 from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.summary import DEFAULT_CONFIDENCE, Summary, summarise
 from meterlink.lab.table import Question, Series, Table, Tally
@@ -21,7 +23,7 @@ _SLIP_TOLERANCE = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A suspected outlier with where it stands.
+    """A suspected outlier with where it stands. Levels of factors are searched one by one.
 
     Attributes:
         log, test: Path of the log as given, number of the test in it.
@@ -144,12 +146,12 @@ def _group(
     series: Series, table: Table, components: Sequence[Component], confidence: float
 ) -> Group:
     summary: Summary | None = None
-    suspects: tuple[Named, ...] = ()
+    named: tuple[Named, ...] = ()
     if series.value.size:
         summary = summarise(
             series.value, series.u, series.time_s, components=components, confidence=confidence
         )
-        suspects = _named(series, summary, table.logs)
+        named = _named(series, table.logs)
     key = tuple(group_text(part) for part in series.key)
     return Group(
         name=", ".join(
@@ -160,24 +162,35 @@ def _group(
         key=key,
         series=series,
         summary=summary,
-        suspects=suspects,
+        suspects=named,
         comparison=_compared(series, table) if table.question.factors and summary else None,
     )
 
 
-def _named(series: Series, summary: Summary, logs: Sequence[str]) -> tuple[Named, ...]:
-    middle = abs(float(np.median(series.value)))
+def _named(series: Series, logs: Sequence[str]) -> tuple[Named, ...]:
     return tuple(
         Named(
-            log=logs[series.log[suspect.index]],
-            test=int(series.test[suspect.index]),
-            value=float(series.value[suspect.index]),
+            log=logs[series.log[index]],
+            test=int(series.test[index]),
+            value=float(series.value[index]),
             statistic=suspect.statistic,
             limit=suspect.limit,
-            unit_slip=_is_slip(abs(float(series.value[suspect.index])), middle),
+            unit_slip=_is_slip(abs(float(series.value[index])), middle),
         )
-        for suspect in summary.suspects
+        for cell in _cells(series)
+        for middle in [abs(float(np.median(series.value[cell])))]
+        for suspect in suspects(series.value[cell])
+        for index in [cell[suspect.index]]
     )
+
+
+def _cells(series: Series) -> list[npt.NDArray[np.intp]]:
+    """Places of the trials that only repeatability tells apart."""
+    if not series.factors:
+        return [np.arange(series.value.size)]
+    _, cell = np.unique(np.stack(series.factors), axis=1, return_inverse=True)
+    order = np.argsort(cell.ravel(), kind="stable")
+    return np.split(order, np.cumsum(np.bincount(cell.ravel()))[:-1])
 
 
 def _is_slip(value: float, middle: float) -> bool:

@@ -1,4 +1,4 @@
-"""What repeat trials of one hookup say: level, spread, uncertainty, drift, suspects."""
+"""What repeat trials of one hookup say: level, spread, uncertainty, drift."""
 
 import math
 from collections.abc import Sequence
@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterlink.lab.drift import Line, fit_line
-from meterlink.lab.outliers import Suspect, suspects
 from meterlink.lab.quantiles import coverage_factor
 from meterlink.lab.stated import StatedCheck, check_stated
 from meterlink.lab.uncertainty import Component, Expanded, combine
@@ -52,7 +51,6 @@ class Summary:
         expanded: With the other components of uncertainty.
         lag1: Autocorrelation of neighbours; ``None`` for fewer than ``LEAST_FOR_LAG1``.
         drift: ``None`` for fewer than three trials.
-        suspects: Outliers by Grubbs' test; all values count in everything here.
         stated: Spread against stated uncertainty.
     """
 
@@ -66,7 +64,6 @@ class Summary:
     expanded: Expanded | None
     lag1: float | None
     drift: Drift | None
-    suspects: tuple[Suspect, ...]
     stated: StatedCheck | None
 
     @property
@@ -115,7 +112,6 @@ def summarise(
         expanded=expanded,
         lag1=lag1_autocorrelation(values) if n >= LEAST_FOR_LAG1 and sd else None,
         drift=_drift(values, time_s),
-        suspects=suspects(values),
         stated=None if u is None else check_stated(values, u),
     )
 

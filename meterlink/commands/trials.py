@@ -1,0 +1,145 @@
+"""``meterlink trials``: take repeat trials, evaluate them, hand the log to other tools."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from meterlink.errors import UsageError
+
+if TYPE_CHECKING:
+    from meterlink.lab.study import Study
+
+
+class _TrialsGroup(click.Group):
+    """``trials LOG...`` is ``trials evaluate LOG...``."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Put the name of the usual command in front where none is given."""
+        if args and args[0] not in self.commands and args[0] not in ("-h", "--help"):
+            args = ["evaluate", *args]
+        return super().parse_args(ctx, args)
+
+
+@click.group(cls=_TrialsGroup)
+def command() -> None:
+    r"""Repeat trials: how good is this meter, lead set, hookup or person.
+
+    ``trials LOG...`` is short for ``trials evaluate LOG...``; see its --help for all options.
+
+    \b
+    Examples:
+      meterlink trials bench/tests.csv
+      meterlink trials meter-1 meter-2 --by log
+      meterlink trials evaluate study --group hookup --by load_at --by operator
+    """
+
+
+@command.command()
+@click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--value", default="drop_mV", show_default=True, help="Column to evaluate.")
+@click.option("--per-amp", is_flag=True, help="Divide it by the row's amps: mV become mohm.")
+@click.option(
+    "--group",
+    "groups",
+    multiple=True,
+    metavar="COLUMN",
+    help="Rows equal in these columns are one series. Default: setup (hookup, leads, load).",
+)
+@click.option(
+    "--by",
+    "factors",
+    multiple=True,
+    metavar="COLUMN",
+    help="Compare its levels. Given twice: a crossed study, what is measured first.",
+)
+@click.option(
+    "--also",
+    "components",
+    multiple=True,
+    metavar="U[%][:DOF]",
+    help="Standard uncertainty that repeating does not show, such as the meter's calibration.",
+)
+@click.option("--confidence", default=0.95, show_default=True, help="Of intervals.")
+@click.option("--json", "as_json", is_flag=True, help="All figures as one JSON object.")
+@click.option("--csv", "as_csv", is_flag=True, help="A row a group as CSV.")
+@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Write a page.")
+def evaluate(
+    logs: tuple[Path, ...],
+    *,
+    value: str,
+    per_amp: bool,
+    groups: tuple[str, ...],
+    factors: tuple[str, ...],
+    components: tuple[str, ...],
+    confidence: float,
+    as_json: bool,
+    as_csv: bool,
+    plot: Path | None,
+) -> None:
+    r"""Statistics of the trials in LOGS (test logs or job folders).
+
+    For each series: mean, repeatability standard deviation, uncertainty, drift, suspected outliers
+    (named, never left out), and whether the stated drop_u_mV agrees with the spread seen. COLUMN is
+    any column of the logs, or one of: setup (hookup, leads and load), log (the path as given), day.
+
+    \b
+    Examples:
+      meterlink trials bench
+      meterlink trials meter-1 meter-2 meter-3 --by log --plot meters.html
+      meterlink trials study --by setup --by operator
+      meterlink trials bench --also 0.3% --also 0.05:12 --confidence 0.99
+      meterlink trials bench --json | jq '.groups[] | {name, mean, sd}'
+    """
+    from meterlink.commands.job_input import remark
+    from meterlink.lab.study import study_logs
+    from meterlink.lab.table import Question
+    from meterlink.lab.uncertainty import parse_component
+
+    if as_json and as_csv:
+        raise UsageError("--json and --csv exclude each other. Choose one.")
+    if not 0.5 <= confidence < 1:
+        raise UsageError(f"--confidence is {confidence:g}; expected 0.5 or more, below 1.")
+    if len(factors) > 2 or len(set(factors)) < len(factors):
+        raise UsageError("--by takes one column, or two different ones. Leave the others out.")
+    chosen = groups or tuple(name for name in ("setup",) if name not in factors)
+    chosen = tuple(name for name in dict.fromkeys(chosen) if name not in factors)
+    question = Question(value, per_amp, chosen, factors)
+    study = study_logs(
+        logs,
+        question,
+        components=[parse_component(text) for text in components],
+        confidence=confidence,
+    )
+    for text in (*study.remarks, *study.problems):
+        remark(text)
+    if study.problem_count:
+        remark(f"{study.problem_count} rows could not be used; correct them to have them count.")
+    if plot is not None:
+        _write_page(study, plot)
+    click.echo(_shown(study, as_json=as_json, as_csv=as_csv), nl=not as_csv)
+
+
+def _shown(study: "Study", *, as_json: bool, as_csv: bool) -> str:
+    from meterlink.lab.figures import study_csv, study_json
+    from meterlink.lab.words import study_lines
+
+    if as_json:
+        return study_json(study)
+    return study_csv(study) if as_csv else "\n".join(study_lines(study))
+
+
+def _write_page(study: "Study", path: Path) -> None:
+    from meterlink.commands.job_input import remark
+    from meterlink.durable import write_durably
+    from meterlink.errors import LogError
+    from meterlink.lab.page import render_page
+
+    try:
+        write_durably(path, [render_page(study).encode("utf-8")])
+    except OSError as error:
+        raise LogError(
+            f"{path} cannot be written: {error.strerror or error}. Check that its folder exists "
+            "and the disk has room."
+        ) from error
+    remark(f"plots written to {path}.")
