@@ -13,10 +13,10 @@ from drivers.address import Address
 from drivers.errors import DriverError, OpeningError, UnavailableError
 from drivers.guess import guess
 from drivers.links import Link, open_link
+from drivers.readings import Function, Reading
 
 #: Speeds of meters, most common first (common practice).
 SPEEDS = (9600, 2400, 19200, 1200, 4800, 38400, 57600, 115200)
-#: Handshake levels that power optically isolated cables: both on is the system's default.
 _SILENT_S = 2.5
 _SPEED_S = 1.3
 _ENOUGH_BYTES = 400
@@ -111,7 +111,7 @@ def examine(
             heard = _listen(address, _SILENT_S if first else _SPEED_S, opener, clock)
             found = guess(heard)
             if found is not None:
-                return _streaming(port, address, found.driver, found.framing, found.example.raw)
+                return _streaming(port, address, found.driver, found.framing, found.example)
             seen = seen or heard
             if first and not heard:
                 break  # silence is silence at every speed
@@ -149,10 +149,16 @@ def _listen(
     return heard
 
 
-def _streaming(port: Port, heard: Address, driver: str, framing: str, raw: bytes) -> Finding:
+def _streaming(port: Port, heard: Address, driver: str, framing: str, example: Reading) -> Finding:
     address = replace(heard, driver=driver, framing=framing)
-    shown = raw.hex(" ") if driver == "segments" else raw.decode("latin-1").strip()
-    return Finding(port, address, f"It streams; {driver} makes sense of it: {shown}")
+    return Finding(port, address, f"It streams; {driver} reads {_shown(example)}")
+
+
+def _shown(reading: Reading) -> str:
+    if reading.volts is None:
+        return "overload" if reading.overload else f"no volts but {reading.quantity}"
+    function = "" if reading.function is Function.UNKNOWN else f" {reading.function}"
+    return f"{reading.volts * 1e3:g} mV{function}"
 
 
 def _ask_serial(

@@ -1,9 +1,9 @@
 """Decoder for message-based instruments that speak IEEE 488.2 and SCPI-99.
 
-A reply is one line. It holds readings only if every comma-separated part of it is a number, so that
-an identity, an error message or a block is none. A bare number may still answer another question
-(``*OPC?`` gives 1): when the decoder is told what was sent, only replies to queries that read the
-meter count.
+A reply is one line (some instruments end it by CR alone). It holds readings only if every part of
+it between commas is a number, so that an identity, an error message or a block is none. A bare
+number may still answer another question (``*OPC?`` gives 1): when the decoder is told what was
+sent, only replies to queries that read the meter count.
 """
 
 import re
@@ -46,13 +46,15 @@ class ScpiDecoder:
 
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
-        lines = (self._pending + data).replace(b"\r\n", b"\n").split(b"\n")
+        lines = (self._pending + data).replace(b"\r", b"\n").split(b"\n")
         rest = lines.pop()
         if self._skipping and lines:
             self._dropped += len(lines.pop(0))
             self._skipping = False
         readings: list[Reading] = []
         for line in lines:
+            if not line:
+                continue
             shape = self._shapes.find(line) if self._wanted else None
             if shape is None:
                 readings += self._read_reply(line, t_s)

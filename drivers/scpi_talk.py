@@ -87,6 +87,8 @@ class ScpiTalk:
 
     def _identify(self, link: Link) -> str:
         for line_end in _LINE_ENDS:
+            if line_end != _LINE_ENDS[0]:
+                link.write(line_end)  # ends what the instrument holds of the attempt before
             self._line_end = line_end
             self._send(link, "*IDN?")
             identity = self._text_reply(link, _IDENTIFY_S)

@@ -107,6 +107,7 @@ class SimulatedMeter:
         use_socket: bool | None = None,
         seed: int = 0,
         clock: Callable[[], float] = time.monotonic,
+        on_sent: Callable[[bytes], None] | None = None,
     ) -> None:
         """Make the device and begin to send.
 
@@ -119,11 +120,13 @@ class SimulatedMeter:
             use_socket: Loopback TCP port instead of a pseudo-terminal; default where there is none.
             seed: Of the noise.
             clock: Steady seconds.
+            on_sent: Called with the bytes of each reading that went out whole and unchanged.
         """
         self.driver = driver
         self.display = display or Display()
         self.sent = 0
         self.untaken = 0
+        self._on_sent = on_sent
         self._volts = volts
         self._write = nr3_text if bare else None
         self._period_s = 1.0 / rate_hz
@@ -241,8 +244,8 @@ class SimulatedMeter:
             return
         with self._lock:
             sent = self._send(reply if self._garble is None else self._garble(reply))
-        if sent and command.upper().startswith("READ") and self._garble is None:
-            self.sent += 1
+            if sent and command.upper().startswith("READ") and self._garble is None:
+                self._count(reply)
 
     def _measure(self) -> float | None:
         t_s = self._clock() - self._start_s
@@ -258,7 +261,12 @@ class SimulatedMeter:
             data = self._garble(data)
         with self._lock:
             if self._send(data) and self._garble is None:
-                self.sent += 1
+                self._count(data)
+
+    def _count(self, data: bytes) -> None:
+        self.sent += 1
+        if self._on_sent is not None:
+            self._on_sent(data)
 
     def _text(self, volts: float | None) -> bytes:
         display = self.display

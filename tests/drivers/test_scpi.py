@@ -75,7 +75,7 @@ def error_replies() -> list[bytes]:
         b"\n",
         b"#HFF\n",
         b"1.5\x00\n",
-        b"1.5\r\r\n",
+        b"1\x001.5\n",
     ],
 )
 def test_a_reply_that_is_not_all_numbers_is_no_reading(reply: bytes) -> None:
