@@ -34,6 +34,7 @@ from drivers.events import Event, Header, Mark, Received, Sent, at_time
 from drivers.meter import Meter
 from drivers.readings import Function, Reading
 from drivers.registry import make_decoder
+from drivers.reopening import Finder
 from meterlink.live.notices import Notice, NoticeKind, Watch
 
 #: Events that may wait to be decoded; a program that falls behind further loses them from view,
@@ -60,6 +61,7 @@ class LiveSession:
         circuit: Mapping[str, object] | None = None,
         wanted: Function = Function.AC,
         clock: Callable[[], float] = steady_s,
+        finder: Finder | None = None,
     ) -> None:
         """Open a meter and begin to record.
 
@@ -69,6 +71,7 @@ class LiveSession:
             circuit: What the header says of the circuit.
             wanted: Function that the readings should be in; others are told about.
             clock: Steady seconds.
+            finder: Finds the port again after it went (default: by its USB adapter).
 
         Raises:
             DriverError: The meter cannot be opened, or the file cannot be written.
@@ -82,12 +85,11 @@ class LiveSession:
         self._ready = threading.Condition()
         self._waiting: deque[Event] = deque()
         self._troubles: deque[Notice] = deque()
-        self._overrun = False
         self._writer: CaptureWriter | None = None
         self._watch = Watch(wanted)
         self._stopped = threading.Event()
         self._syncer: threading.Thread | None = None
-        self.meter = Meter(where, self._take, self.now_s)
+        self.meter = Meter(where, self._take, self.now_s, finder=finder)
         self._decoder = make_decoder(where.driver, self.meter.settings)
         try:
             if capture is not None:
