@@ -102,6 +102,8 @@ def evaluate(
         raise UsageError(f"--confidence is {confidence:g}; expected 0.5 or more, below 1.")
     if len(factors) > 2 or len(set(factors)) < len(factors):
         raise UsageError("--by takes one column, or two different ones. Leave the others out.")
+    if components and factors:
+        raise UsageError("--also adds to the mean of a single series. Leave --by out, or --also.")
     chosen = groups or tuple(name for name in ("setup",) if name not in factors)
     chosen = tuple(name for name in dict.fromkeys(chosen) if name not in factors)
     question = Question(value, per_amp, chosen, factors)
@@ -122,7 +124,7 @@ def evaluate(
 
 def _shown(study: "Study", *, as_json: bool, as_csv: bool) -> str:
     from meterlink.lab.figures import study_csv, study_json
-    from meterlink.lab.words import study_lines
+    from meterlink.lab.study_words import study_lines
 
     if as_json:
         return study_json(study)

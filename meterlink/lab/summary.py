@@ -68,7 +68,7 @@ class Summary:
 
     @property
     def dependent(self) -> bool:
-        """Whether neighbours resemble each other more than chance explains (5 %)."""
+        """Whether neighbours are tied to each other more than chance explains (5 %)."""
         return self.lag1 is not None and abs(self.lag1) > 1.96 / math.sqrt(self.n)
 
 

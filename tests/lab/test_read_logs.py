@@ -1,0 +1,200 @@
+"""Logs of any version and in any state into a table of trials."""
+
+import tracemalloc
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from lab.logs import drops, write_log
+
+from meterlink.errors import LogError, MeterlinkError, UsageError
+from meterlink.lab import table
+from meterlink.lab.errors import LabError
+from meterlink.lab.read_logs import check_values, group_text, read_trials
+from meterlink.lab.table import Question
+
+
+def read(path, **question):
+    return read_trials([path], Question(**question))
+
+
+def values_of(trials):
+    return [series.value.tolist() for series in trials.table.series()]
+
+
+def test_rows_of_one_setup_are_one_series_in_the_order_of_the_log(tmp_path):
+    rows = [*drops(3, 1, 2), {"drop_mV": 9, "load_at": "Desk"}, *drops(5)]
+    trials = read(write_log(tmp_path / "log.csv", rows))
+    assert values_of(trials) == [[3, 1, 2, 5], [9]]
+    first = trials.table.series()[0]
+    assert group_text(first.key[0]) == "neutral-neutral Desk to Door, load at Bed"
+    assert first.test.tolist() == [1, 2, 3, 5]
+    assert np.diff(first.time_s).tolist() == [60, 60, 120]
+    assert first.u.tolist() == [1, 1, 1, 1]
+
+
+def test_several_logs_follow_each_other_and_one_named_twice_is_read_once(tmp_path):
+    (tmp_path / "job").mkdir()
+    write_log(tmp_path / "job" / "tests.csv", drops(1, 2))
+    other = write_log(tmp_path / "other.csv", drops(7))
+    trials = read_trials([tmp_path / "job", other, tmp_path / "job" / "tests.csv"], Question())
+    assert values_of(trials) == [[1, 2, 7]]
+    assert trials.table.series()[0].log.tolist() == [0, 0, 1]
+    assert "read once" in trials.remarks[0]
+
+
+def test_a_log_can_be_a_level_and_so_can_a_day_or_an_extra_column(tmp_path):
+    rows = [{"drop_mV": 1, "meter": "M1"}, {"drop_mV": 2, "meter": "M2", "time": "2026-03-04"}]
+    path = write_log(tmp_path / "log.csv", rows, extra=("meter",))
+    trials = read(path, factors=("meter", "day"), groups=("log",))
+    (series,) = trials.table.series()
+    assert series.key == (str(path),)
+    assert [list(codes.codes) for codes in trials.table.factor_codes] == [
+        ["M1", "M2"],
+        ["2026-03-02", "2026-03-04"],
+    ]
+
+
+def test_an_older_log_without_stated_uncertainty_is_read_with_a_remark(tmp_path):
+    path = write_log(tmp_path / "old.csv", drops(1, 2), without=("drop_u_mV", "limit_mV", "flags"))
+    trials = read(path)
+    assert values_of(trials) == [[1, 2]]
+    assert np.isnan(trials.table.series()[0].u).all()
+    assert "no column drop_u_mV" in trials.remarks[0]
+
+
+def test_millivolts_per_amp_are_milliohms_with_their_uncertainty(tmp_path):
+    path = write_log(
+        tmp_path / "log.csv", [{"drop_mV": 120, "amps": 12}, {"drop_mV": 5, "amps": ""}]
+    )
+    trials = read(path, per_amp=True)
+    (series,) = trials.table.series()
+    assert series.value.tolist() == [10]
+    assert series.u.tolist() == pytest.approx([1 / 12])
+    assert series.tally.empty == 1
+    assert Question(per_amp=True).unit == "mohm"
+
+
+@pytest.mark.parametrize("cell", ["12 mV", "12,5", "nan", "inf", "1e999", "1_0", "twelve", "0x1p3"])
+def test_a_figure_with_a_unit_or_none_at_all_is_named_and_left_out(tmp_path, cell):
+    trials = read(write_log(tmp_path / "log.csv", drops(1, cell, 3)))
+    assert values_of(trials) == [[1, 3]]
+    assert trials.problem_count == 1
+    assert "line 3: drop_mV is " in trials.problems[0]
+    assert "no unit" in trials.problems[0]
+
+
+def test_ten_thousand_bad_figures_are_counted_and_ten_are_told(tmp_path):
+    trials = read(write_log(tmp_path / "log.csv", drops(*["1 V"] * 10_000)))
+    assert (trials.problem_count, len(trials.problems)) == (10_000, 10)
+    with pytest.raises(LabError, match="10000 rows could not be used"):
+        check_values(trials)
+
+
+def test_rows_without_a_value_are_counted(tmp_path):
+    trials = read(write_log(tmp_path / "log.csv", drops(1, "", " ", 2)))
+    assert trials.table.series()[0].tally.empty == 2
+    assert trials.table.series()[0].tally.verdicts == {"in-path": 4}
+
+
+@pytest.mark.parametrize(
+    ("header", "hint"),
+    [
+        ("test,time,hookup,drop_V", "It has drop_V: convert it"),
+        ("test,time,hookup,Drop_mV", "Did you mean Drop_mV|It has Drop_mV"),
+        ("date;reading", "Its columns: date;reading"),
+    ],
+)
+def test_a_column_in_another_unit_or_none_is_refused_with_what_there_is(tmp_path, header, hint):
+    path = tmp_path / "log.csv"
+    path.write_text(f"{header}\n1,2,3,4\n")
+    with pytest.raises(UsageError, match=hint):
+        read(path)
+
+
+@pytest.mark.parametrize("content", [b"", b"\xef\xbb\xbf", b"\r\n\r\n"])
+def test_an_empty_file_is_no_log(tmp_path, content):
+    (tmp_path / "log.csv").write_bytes(content)
+    with pytest.raises(LogError, match="is empty"):
+        read(tmp_path / "log.csv")
+
+
+def test_what_cannot_be_opened_is_said(tmp_path):
+    for path in (tmp_path / "missing.csv", tmp_path):
+        with pytest.raises(LogError, match="cannot be read"):
+            read(path)
+
+
+def test_a_row_of_another_width_is_named_and_the_rest_is_read(tmp_path):
+    path = write_log(tmp_path / "log.csv", drops(1, 2))
+    with path.open("a") as stream:
+        stream.write("3,short\n")
+    trials = read(path)
+    assert values_of(trials) == [[1, 2]]
+    assert "line 4: it has 2 cells; the header has 23" in trials.problems[0]
+
+
+def test_a_quote_that_never_ends_is_told_with_the_lines_that_it_swallows(tmp_path):
+    path = write_log(tmp_path / "log.csv", drops(1))
+    with path.open("a") as stream:
+        stream.write('2,"torn\n3,4\n')
+    trials = read(path)
+    assert values_of(trials) == [[1]]
+    assert "lines 3 to 4" in trials.problems[0]
+
+
+def test_a_line_without_end_is_refused_in_bounded_memory(tmp_path):
+    path = tmp_path / "log.csv"
+    with path.open("wb") as stream:
+        stream.truncate(1 << 30)  # a gibibyte of zeros, sparse
+    tracemalloc.start()
+    with pytest.raises(LogError, match="line 1 has no end"):
+        read(path)
+    assert tracemalloc.get_traced_memory()[1] < 20 << 20
+    tracemalloc.stop()
+
+
+def test_more_rows_or_groups_than_planned_for_are_refused(tmp_path, monkeypatch):
+    path = write_log(tmp_path / "log.csv", drops(*range(5)))
+    monkeypatch.setattr(table, "MAX_LEVELS", 4)
+    with pytest.raises(LabError, match="more than 4 different values"):
+        read(path, groups=("test",))
+    monkeypatch.setattr(table, "MAX_ROWS", 4)
+    with pytest.raises(LabError, match="more than 4 rows"):
+        read(path)
+
+
+def test_a_row_takes_some_fifty_bytes(tmp_path):
+    rows = 20_000
+    path = write_log(tmp_path / "log.csv", drops(*range(rows)))
+    tracemalloc.start()
+    trials = read(path)
+    held = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    assert len(trials.table) == rows
+    assert held / rows < 100
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@given(
+    st.binary(max_size=300)
+    | st.text(alphabet='drop_mV,"\n\r test;\x00', max_size=80).map(str.encode)
+)
+def test_any_bytes_are_read_or_refused(tmp_path, content):
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    try:
+        read(path, groups=("test",))
+    except MeterlinkError:
+        return
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
+@given(st.binary(max_size=300))
+def test_any_bytes_after_good_rows_leave_those_rows(tmp_path, content):
+    path = write_log(tmp_path / "log.csv", drops(1, 2))
+    with path.open("ab") as stream:
+        stream.write(content)
+    trials = read(path)
+    assert trials.table.series()[0].value.tolist()[:2] == [1, 2]

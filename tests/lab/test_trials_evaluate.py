@@ -1,0 +1,154 @@
+"""``meterlink trials LOG...`` from the arguments to what is printed."""
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+from lab.logs import drops, write_log
+from lab.reference import facts
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """Thirty trials by two operators, one of which is in volts."""
+    values = np.random.default_rng(1).normal(150, 1, 30).round(4)
+    values[12] /= 1000
+    rows = [{"drop_mV": v, "operator": "AB"[k % 2]} for k, v in enumerate(values)]
+    return write_log(tmp_path / "bench.csv", rows, extra=("operator",))
+
+
+def test_a_series_is_told_in_words(meterlink, bench):
+    run = meterlink("trials", bench)
+    assert run.code == 0
+    assert "neutral-neutral Desk to Door, load at Bed\n  30 trials, 30 in-path" in run.out
+    assert "standard uncertainty of the mean" in run.out
+    assert "drop_u_mV is too small" in run.out
+    assert "suspected outlier: test 13 in" in run.out
+    assert "volts typed for millivolts?" in run.out
+
+
+def test_json_holds_every_figure_and_no_nan(meterlink, bench):
+    run = meterlink("trials", bench, "--json")
+    content = json.loads(run.out, parse_constant=pytest.fail)
+    (group,) = content["groups"]
+    assert group["n"] == 30
+    assert group["key"] == {"setup": "neutral-neutral Desk to Door, load at Bed"}
+    assert (13, True) in [(one["test"], one["unit_slip"]) for one in group["suspects"]]
+    assert group["stated"]["agreement"] == "stated too small"
+    assert group["drift"]["per"] == "hour"
+    assert group["expanded"]["dof"] == 29
+
+
+def test_csv_is_one_row_a_group_that_a_reader_of_tables_takes(meterlink, tmp_path):
+    rows = [*drops(1, 2, 3), {"drop_mV": 4, "lead_a": "=1+1"}, {"drop_mV": "", "load_at": "Hall"}]
+    run = meterlink("trials", write_log(tmp_path / "log.csv", rows), "--csv")
+    records = list(csv.DictReader(io.StringIO(run.out)))
+    assert [record["n"] for record in records] == ["3", "1", "0"]
+    assert [record["mean"] for record in records] == ["2.0", "4.0", ""]
+    assert records[1]["sd"] == ""
+
+
+def test_one_factor_gives_within_and_between(meterlink, bench):
+    run = meterlink("trials", bench, "--by", "operator")
+    assert "by operator: levels do not differ" in run.out
+    assert "  A: 15 trials" in run.out
+    content = json.loads(meterlink("trials", bench, "--by", "operator", "--json").out)
+    comparison = content["groups"][0]["comparison"]
+    assert comparison["kind"] == "one-way"
+    assert [level["level"] for level in comparison["levels"]] == ["A", "B"]
+
+
+def test_the_published_gauge_study_comes_back_from_a_log(meterlink, tmp_path):
+    study = facts("gauge_studies.json")["msa_crossed"]
+    rows = [
+        {"drop_mV": value, "load_at": f"P{part}", "operator": "ABC"[place // 3]}
+        for part, line in enumerate(study["data"])
+        for place, value in enumerate(line)
+    ]
+    log = write_log(tmp_path / "gauge.csv", rows, extra=("operator",))
+    run = meterlink("trials", log, "--by", "setup", "--by", "operator")
+    assert "sd of both: the gauge                    0.302 mV   27.9 % of total" in run.out
+    assert "distinct categories: 4.9" in run.out
+    content = json.loads(
+        meterlink("trials", log, "--by", "setup", "--by", "operator", "--json").out
+    )
+    found = content["groups"][0]["comparison"]
+    assert found["s_gauge"] == pytest.approx(study["anova"]["GRR"], rel=1e-5)
+
+
+def test_a_study_that_lacks_trials_names_them(meterlink, bench):
+    run = meterlink("trials", bench, "--by", "test", "--by", "operator")
+    assert run.code == 0
+    assert "cannot be compared: combinations have 0 to 1 trials" in run.out
+    assert "1 x B has 0" in run.out
+
+
+def test_many_groups_are_a_table_with_remarks_below(meterlink, tmp_path):
+    rng = np.random.default_rng(3)
+    rows = [
+        {"drop_mV": round(rng.normal(50 + k, 1), 4), "load_at": f"R{k}", "operator": "AB"[j % 2]}
+        for k in range(8)
+        for j in range(10)
+    ]
+    rows[25]["drop_mV"] = 80
+    log = write_log(tmp_path / "log.csv", rows, extra=("operator",))
+    run = meterlink("trials", log)
+    assert run.out.count("\n    10 ") == 8
+    assert "chance alone makes each kind of them" in run.out
+    assert "suspected outlier: test 26" in run.out
+    assert "reproduc." in meterlink("trials", log, "--by", "operator").out
+
+
+def test_one_trial_is_told_as_one_trial(meterlink, tmp_path):
+    run = meterlink("trials", write_log(tmp_path / "log.csv", drops(42)))
+    assert run.code == 0
+    assert "1 trial: no spread can be given" in run.out
+    assert "mean 42.00 mV, 42.00 to 42.00" in run.out
+
+
+def test_zero_spread_is_told_as_resolution(meterlink, tmp_path):
+    run = meterlink("trials", write_log(tmp_path / "log.csv", drops(*[7] * 12)))
+    assert run.code == 0
+    assert "below the display's resolution" in run.out
+
+
+def test_rows_in_other_units_are_named_and_counted(meterlink, tmp_path):
+    run = meterlink("trials", write_log(tmp_path / "log.csv", drops(1, "2 mV", 3)))
+    assert run.code == 0
+    assert "line 3: drop_mV is '2 mV'" in run.err
+    assert "1 rows could not be used" in run.err
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--json", "--csv"], "exclude each other"),
+        (["--confidence", "95"], "expected 0.5 or more, below 1"),
+        (["--confidence", "nan"], "expected 0.5 or more, below 1"),
+        (["--by", "test", "--by", "test"], "two different ones"),
+        (["--by", "color"], "has no column color"),
+        (["--group", "load"], "Did you mean load_at"),
+        (["--also", "0.1mV"], "is no uncertainty"),
+        (["--also", "0.1", "--by", "test"], "Leave --by out"),
+    ],
+)
+def test_what_makes_no_sense_is_wrong_usage(meterlink, bench, options, message):
+    run = meterlink("trials", bench, *options)
+    assert run.code == 2
+    assert message in run.err
+    assert run.out == ""
+
+
+@pytest.mark.parametrize("rows", [[], drops("", "")])
+def test_logs_without_a_value_cannot_be_evaluated(meterlink, tmp_path, rows):
+    run = meterlink("trials", write_log(tmp_path / "log.csv", rows))
+    assert run.code == 1
+    assert "no trial to evaluate" in run.err
+
+
+def test_names_that_command_a_terminal_do_not_reach_it(meterlink, tmp_path):
+    rows = [{"drop_mV": 1, "lead_a": "\x1b[2JDesk"}]
+    run = meterlink("trials", write_log(tmp_path / "log.csv", rows))
+    assert "\x1b" not in run.out
