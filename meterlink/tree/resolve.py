@@ -13,11 +13,14 @@ from meterlink.tree.evidence import RunPrior
 from meterlink.tree.flags import PointFlag
 from meterlink.tree.hazards import Hazards, hazards_of
 from meterlink.tree.joints import poor_hot, poor_neutral
+from meterlink.tree.loops import find_loop
+from meterlink.tree.misfit import misfit_notes
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import (
     PANEL,
     Orders,
     Run,
+    best_tree,
     first_probabilities,
     lie_probabilities,
     orders_of,
@@ -30,6 +33,7 @@ from meterlink.tree.trees import MAX_RECEPTACLES, TreePrior
 SETTLED = 0.95
 DOUBTFUL = 0.5  # a test is named when it more probably lies than not
 POOR = 0.5
+LIKELY_LOOP = 0.5  # a second path is named when it is more probable than all trees
 LISTED_POOR = 0.1  # joints less probable than this are not worth a line
 USUAL_RUN_MOHM = 30.0
 
@@ -127,6 +131,19 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         if len(tests)
         else (np.zeros(0), np.zeros(0))
     )
+    second = find_loop(
+        posterior.ensemble,
+        best_tree(posterior.ensemble, orders),
+        tests,
+        names,
+        TreePrior(),
+        posterior.run_prior,
+    )
+    loop = second.loop if second and second.loop.probability >= LIKELY_LOOP else None
+    if second and loop:
+        lies = np.where(np.isnan(second.lies), lies, second.lies)
+        expected = np.where(np.isnan(second.expected_mv), expected, second.expected_mv)
+    misfit = misfit_notes(tests, lies, expected, len(runs) + (loop is not None))
     hazards = hazards_of(circuit, rows, tests, lies, expected)
     joints = _poor_joints(posterior, runs)
     splices = {
@@ -165,7 +182,10 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
     order_probability = float(orders.probability.max())
     return wiring.WiringMap(
         first=wiring.First(None if best_first == n else names[best_first], float(first.max())),
-        settled=posterior.settled and not untested,
+        settled=posterior.settled
+        and not untested
+        and not misfit
+        and (second is None or second.loop.probability <= 1 - SETTLED),
         order_probability=order_probability,
         points=tuple(points),
         splices=tuple(joins),
@@ -174,7 +194,8 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         poor_joints=tuple(joint for joint in joints if joint.probability >= LISTED_POOR),
         unseparated=tuple(tuple(names[i] for i in group) for group in apart),
         untested=untested,
-        notes=hazards.notes,
+        notes=hazards.notes + misfit,
+        loop=loop,
     )
 
 
@@ -226,9 +247,7 @@ def _poor_joints(posterior: Posterior, runs: Sequence[Run]) -> list[wiring.PoorJ
         if not run.separate:
             continue
         length_m = circuit.run_lengths_m.get(name)
-        length_mohm = (
-            None if length_m is None or ohm_per_m is None else length_m * ohm_per_m * 1e3
-        )
+        length_mohm = None if length_m is None or ohm_per_m is None else length_m * ohm_per_m * 1e3
         sides = [
             (
                 "neutral",

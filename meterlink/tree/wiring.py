@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 PANEL = "panel"
+SPLICE = "a splice"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,15 +74,39 @@ class PoorJoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Spur:
+    """A receptacle that is not on the ring, and the run that feeds it."""
+
+    name: str
+    fed_from: str
+    run_mohm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Loop:
     """A second path: a run that closes a ring, more probable than any tree.
 
-    ``order`` lists the receptacles once round from the panel; ``run_mohm`` has one value more.
+    Attributes:
+        probability: That there is a second path.
+        order: Points once round, from where the ring begins: receptacles, or ``SPLICE``.
+        run_mohm: Runs once round; one value more than points.
+        starts_at: Where the ring begins and ends: the panel, or the point nearest to it.
+        spurs: Receptacles that are not on the ring.
     """
 
     probability: float
     order: tuple[str, ...]
     run_mohm: tuple[float, ...]
+    starts_at: str = PANEL
+    spurs: tuple[Spur, ...] = ()
+
+    def each_way_mohm(self) -> tuple[tuple[float, float], ...]:
+        """For each point of ``order`` the resistance to the start one way and the other way."""
+        whole, so_far, found = sum(self.run_mohm), 0.0, []
+        for run in self.run_mohm[:-1]:
+            so_far += run
+            found.append((so_far, whole - so_far))
+        return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
