@@ -121,8 +121,8 @@ class ScpiTalk:
 
     def _prove_it_reads(self, link: Link, identity: str, refused: list[ScpiError]) -> None:
         self._send(link, "READ?")
-        reply = self._text_reply(link, _READING_S)
-        errors = self._errors(link)
+        reply = self._text_reply(link, _REPLY_S)
+        errors = [error.about("READ?") for error in self._errors(link)]
         if reply is None or errors:
             why = "; ".join(str(error) for error in refused + errors)
             raise OpeningError(

@@ -71,11 +71,11 @@ class JumpFinder:
         before, after = _quiet(old), _quiet(new)
         size_v = after.level_v - before.level_v
         limit_v = max(_LEAST_V, _JITTERS * before.jitter_v, _LEAST_SHARE * abs(before.level_v))
-        if abs(size_v) <= limit_v or after.jitter_v > 0.2 * abs(size_v):
-            return None
-        kept = list(self._points)[-len(new) :]
+        if abs(size_v) <= limit_v or _spread(new) > 0.5 * abs(size_v):
+            return None  # no jump, or the new readings are not all on its far side yet
+        kept = [p for p in self._points if abs(p[1] - after.level_v) < 0.5 * abs(size_v)]
         self._points.clear()
-        self._points.extend(kept)
+        self._points.extend(kept[-len(new) :])
         return Jump(t_s, size_v, after.level_v)
 
     def quiet(self) -> Quiet | None:
@@ -88,3 +88,10 @@ class JumpFinder:
 def _quiet(values: list[float]) -> Quiet:
     level_v = median(values)
     return Quiet(level_v, _MAD_TO_SD * median(abs(value - level_v) for value in values))
+
+
+def _spread(values: list[float]) -> float:
+    """Span of the middle four fifths."""
+    ordered = sorted(values)
+    cut = len(ordered) // 10
+    return ordered[-1 - cut] - ordered[cut]
