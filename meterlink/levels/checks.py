@@ -36,7 +36,7 @@ def idle_flags(before: Samples, idle: Samples, *, line: bool) -> list[Flag]:
     if not line and abs(here.value) > FLOATING_MV and here.sd > FLOATING_RESTLESS * abs(here.value):
         flags.append(Flag.FLOATING)
     share = STEP_SUPPLY_SHARE if line else STEP_PICKUP_SHARE
-    if has_step(before, share * abs(here.value)):
+    if step_mv(before, share * abs(here.value)) > 0.0:
         flags.append(Flag.OTHER_APPLIANCE)
     elif moves(idle, share * abs(here.value)):
         flags.append(Flag.IDLE_MOVES)
@@ -45,25 +45,30 @@ def idle_flags(before: Samples, idle: Samples, *, line: bool) -> list[Flag]:
     return flags
 
 
-def on_flags(on: Samples, *, line: bool) -> list[Flag]:
+def on_flags(during: Samples, *, line: bool) -> list[Flag]:
     """Remarks on the stage with the load on, the first seconds of sag left out."""
-    if len(on) < 8:
-        return []
+    flags = [Flag.OTHER_APPLIANCE] if on_step_mv(during, line=line) > 0.0 else []
+    return [*flags, Flag.FROZEN] if is_frozen(during) else flags
+
+
+def on_step_mv(during: Samples, *, line: bool) -> float:
+    """Size of a step with the load on, 0 where there is none."""
+    if len(during) == 0:
+        return 0.0
     share = STEP_SUPPLY_SHARE if line else STEP_ON_SHARE
-    least = share * abs(float(np.median(on.mv))) + (0.0 if line else LEAST_STEP_MV)
-    flags = [Flag.OTHER_APPLIANCE] if has_step(on, least) else []
-    return [*flags, Flag.FROZEN] if is_frozen(on) else flags
+    least = share * abs(float(np.median(during.mv))) + (0.0 if line else LEAST_STEP_MV)
+    return step_mv(during, least)
 
 
-def has_step(stage: Samples, least_mv: float) -> bool:
-    """Whether a stage that should be level holds a step that stays.
+def step_mv(stage: Samples, least_mv: float) -> float:
+    """Size of a step that stays in a stage that should be level; 0 where there is none.
 
     A step counts if it is larger than ``least_mv``, stands out of the noise, and lies between
     readings that are level on both sides: slow changes are wander, or leads that settle.
     """
     values = stage.mv
     if values.size < 2 * BESIDE + 1:
-        return False
+        return 0.0
     change = most_likely_change(values, BESIDE, values.size - BESIDE - 1)
     about = float(np.sqrt(change.cost / (values.size - 2)))
     noise = max(difference_sd(values), about, display_sd(stage.display_mv), 1e-6)
@@ -71,7 +76,7 @@ def has_step(stage: Samples, least_mv: float) -> bool:
     before, after = values[k - BESIDE : k], values[k + 1 : k + 1 + BESIDE]
     size = min(abs(change.step), abs(float(np.median(after) - np.median(before))))
     flat = max(float(np.ptp(before)), float(np.ptp(after)))
-    return size > max(least_mv, STEP_SES * noise, 1.5 * flat)
+    return size if size > max(least_mv, STEP_SES * noise, 1.5 * flat) else 0.0
 
 
 def moves(stage: Samples, least_mv: float) -> bool:

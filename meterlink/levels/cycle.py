@@ -4,7 +4,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from meterlink.levels.checks import has_gap, idle_flags, mostly_overload, on_flags, refusals
+from meterlink.levels.checks import (
+    has_gap,
+    idle_flags,
+    mostly_overload,
+    on_flags,
+    on_step_mv,
+    refusals,
+)
 from meterlink.levels.flags import Flag
 from meterlink.levels.on_level import (
     INRUSH_SHARE,
@@ -92,7 +99,8 @@ def _pickup_cycle(stages: Stages, idle: Level, after: Level | None, *, signed: b
         base, u_base = 0.5 * (idle.value + after.value), 0.5 * float(np.hypot(idle.se, after.se))
         stages_free = 0.5
     wander = PICKUP_WANDER * abs(base) * float(np.sqrt(1.0 + stages_free))
-    u = max(float(np.sqrt(u_base**2 + on.u**2 + wander**2)), LEAST_U_MV)
+    step = on_step_mv(stages.during, line=False)  # which side of it counts is not known
+    u = max(float(np.sqrt(u_base**2 + on.u**2 + wander**2 + 0.25 * step**2)), LEAST_U_MV)
     if signed:
         estimate = drop_from_difference(abs(on.value - base), u)
     else:
@@ -128,7 +136,8 @@ def _supply_cycle(stages: Stages, marks: Marks, idle: Level, after: Level | None
     spread = level(stages.on.mv, stages.on.display_mv)
     on = OnLevel(spread.value, spread.se, spread.sd, stages.on.readings)
     base = on.value + drop
-    u = float(np.hypot(max(u, display_sd(display)), WANDER_SHARE * abs(drop)))
+    step = on_step_mv(stages.during, line=True)
+    u = float(np.linalg.norm([max(u, display_sd(display)), WANDER_SHARE * drop, 0.5 * step]))
     return CycleResult(idle, on, after, base, u, drop, u, stages.on_at_s, stages.off_at_s)
 
 
@@ -145,7 +154,7 @@ def _flags(
         flags.append(Flag.OVERLOAD)
     flags += refusals(samples)
     flags += idle_flags(stages.before, stages.idle, line=line)
-    flags += on_flags(stages.on, line=line)
+    flags += on_flags(stages.during, line=line)
     if after is None and Flag.LOAD_STAYED_ON not in flags:
         flags.append(Flag.NO_AFTER)
     elif after is not None and _after_differs(idle, after, line=line):

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from meterlink.levels.statistics import difference_sd, display_sd, inliers, robust_center
-from meterlink.levels.wander import blocks, fit, mixture, noise_models
+from meterlink.levels.statistics import difference_sd, display_sd, robust_center
+from meterlink.levels.wander import Fit, blocks, fit, mixture, noise_models
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,6 +21,7 @@ INRUSH_SHARE = 0.035
 INRUSH_SHARE_SD = 0.02
 INRUSH_TAU_S = 3.0
 INRUSH_TAU_FACTOR = 1.3
+WILD_SDS = 8.0  # a reading further from the fitted curve is no reading of it
 TAU_SDS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 
 
@@ -53,15 +54,33 @@ def on_level(since_s: Floats, mv: Floats, count: Floats, resolution_mv: float) -
         resolution_mv: Weight of the display's last digit.
     """
     floor = max(display_sd(resolution_mv), 1e-6)
-    rough = robust_center(mv[mv.size // 2 :])[0]
     white = max(difference_sd(mv), floor)
+    fits = _fits(since_s, mv, white, floor)
+    residuals = _residuals(fits, since_s, mv)
+    kept = np.abs(residuals - np.median(residuals)) <= WILD_SDS * max(
+        white, robust_center(residuals)[1]
+    )
+    if 0 < int((~kept).sum()) < mv.size // 4:
+        fits = _fits(since_s[kept], mv[kept], white, floor)
+        residuals, count = residuals[kept], count[kept]
+    value, u = mixture(fits, 0)
+    spread = float(np.sqrt(np.mean(residuals**2)))
+    return OnLevel(value, max(u, floor), max(spread, floor), int(count.sum()))
+
+
+def _fits(since_s: Floats, mv: Floats, white: float, floor: float) -> list[Fit]:
+    """Warm level and sag under every wander and every tau."""
+    rough = float(np.median(mv[mv.size // 2 :]))
     t, v, sizes = blocks(since_s, mv)
     models = noise_models(t, white / np.sqrt(sizes), rough)
     prior_sd = INRUSH_SHARE_SD * abs(rough) + floor
-    flat = np.ones((t.size, 1))
-    fits = fit(v, flat, models, sag_curves(t), INRUSH_SHARE * rough, prior_sd)
-    value, u = mixture(fits, 0)
-    best = max(fits, key=lambda one: one.log_evidence)
-    kept = best.residuals[inliers(best.residuals, floor)]
-    spread = float(np.sqrt(np.mean(kept**2))) if kept.size else 0.0
-    return OnLevel(value, max(u, floor), max(spread, floor), int(count.sum()))
+    return fit(v, np.ones((t.size, 1)), models, sag_curves(t), INRUSH_SHARE * rough, prior_sd)
+
+
+def _residuals(fits: list[Fit], since_s: Floats, mv: Floats) -> Floats:
+    """What the most probable fit leaves of each reading."""
+    best = max(range(len(fits)), key=lambda k: fits[k].log_evidence)
+    warm, sag = fits[best].coefficients
+    curves = sag_curves(since_s)
+    left: Floats = mv - warm - sag * curves[best % len(curves)][1]
+    return left

@@ -16,7 +16,7 @@ from meterlink.levels.checks import refusals, restless
 from meterlink.levels.cycle import CycleResult, measure_cycle
 from meterlink.levels.flags import Flag
 from meterlink.levels.row import estimate_drop, limit_mv, verdict_of
-from meterlink.levels.stages import FEW, LATE_S, Marks, settled
+from meterlink.levels.stages import FEW, LAG_S, LATE_S, Marks, settled
 from meterlink.levels.statistics import Level, level
 from meterlink.levels.trace import Samples
 
@@ -123,7 +123,7 @@ def load_progress(
 
 def _stage(result: CycleResult | None, marks: Marks, waited_s: float) -> Stage:
     """Waiting until the jump is seen or can come no more."""
-    over = waited_s > LATE_S + 0.5
+    over = waited_s > LATE_S + LAG_S
     if marks.off_s is None:
         seen = result is not None and result.on_at_s is not None
         return Stage.ON if seen or over else Stage.WAITING_FOR_LOAD
@@ -136,7 +136,7 @@ def _on_is_enough(result: CycleResult, verdict: Verdict, waited_s: float) -> boo
     if verdict is Verdict.UNCLEAR or result.on.n < FEW:
         return False
     if verdict is Verdict.NOT_IN_PATH:
-        return waited_s > LATE_S + 0.5  # until then the load may still come
+        return waited_s > LATE_S + LAG_S  # until then the load may still come
     return result.on.u <= max(ON_U_SHARE * abs(result.drop_mv), 0.5 * result.drop_u_mv)
 
 

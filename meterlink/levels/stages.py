@@ -23,11 +23,13 @@ LATE_S = 5.0  # ... to 5 s after
 SLACK_S = 3.0  # searched beyond the contract, with a flag
 GRACE_S = 1.0  # a reading is some tenths of a second old when it comes; no flag for that
 FEW = 5
+LAG_S = 1.5  # of a meter behind a small change
 SETTLE_S = 3.0  # until meter and leads have settled after a switching
 STEP_SDS = 8.0
 IDLE_SHARE = 0.3  # of an idle pickup level: a step below it may be pickup wandering
 QUIET_MOST = 0.25  # of a jump: a reading further from the level before has left it
-RISE_S = 1.0  # from the first moved reading to the best split: a lag of 0.5 s is half way in 0.35 s
+RISE_S = 3.0  # from the first moved reading to the best split; a meter may repeat itself on the way
+SAG_SHARE = 0.1  # of a level with the load on: no heater's current starts higher than that
 RANGE_CHANGE_S = 3.0  # a meter may take so long to find its range (common practice)
 ON_QUIET_SHARE = 0.01  # of the jump: a reading that is lower by more has begun to fall
 LINE_SHARE = 0.004  # the same of a supply level
@@ -55,12 +57,14 @@ class Stages:
 
     Attributes:
         before: Everything usable before the load, settled or not.
+        during: Everything usable with the load on, once the meter has settled.
         idle, on, after: Settled readings; may be empty.
         on_at_s, off_at_s: When the jump and the fall were seen, ``None`` where not.
         flags: What was noticed.
     """
 
     before: Samples
+    during: Samples
     idle: Samples
     on: Samples
     after: Samples
@@ -81,19 +85,18 @@ def split_stages(samples: Samples, marks: Marks, *, line: bool) -> Stages:
     off_s = marks.end_s if marks.off_s is None else marks.off_s
     before = usable.between(marks.start_s, max(marks.on_s - EARLY_S, marks.start_s))
     idle = settled(before, line)
-    rough_on = usable.between(_inside(marks.on_s, LATE_S, off_s), off_s - EARLY_S)
+    rough_on = usable.between(_inside(marks.on_s, LATE_S + LAG_S, off_s), off_s - EARLY_S)
     if len(rough_on) == 0:
         rough_on = usable.between(marks.on_s, off_s)
     if len(idle) == 0 or len(rough_on) == 0:
         after = usable.between(off_s + LATE_S, marks.end_s)
-        return Stages(before, idle, rough_on, after, flags=[Flag.FEW_READINGS])
+        return Stages(before, rough_on, idle, rough_on, after, flags=[Flag.FEW_READINGS])
     base = float(np.median(idle.mv))
     high = float(np.median(rough_on.mv))
     step = least_step(idle, base, line)
     if abs(high - base) < step:
-        on = usable.between(_inside(marks.on_s, LATE_S + 0.5, off_s), off_s - EARLY_S)
-        after = usable.between(off_s + LATE_S + 0.5, marks.end_s)
-        return Stages(before, idle, on if len(on) >= FEW else rough_on, after)
+        after = usable.between(off_s + LATE_S + LAG_S, marks.end_s)
+        return Stages(before, rough_on, idle, near_level(rough_on, line), after)
     return _with_jump(samples, marks, off_s, base, high, step, line=line)
 
 
@@ -127,6 +130,14 @@ def settled(stage: Samples, line: bool) -> Samples:
     return stage.where(near)
 
 
+def near_level(stage: Samples, line: bool) -> Samples:
+    """Leave out readings with the load on that cannot belong to its level, sag allowed for."""
+    center = float(np.median(stage.mv[len(stage) // 2 :])) if len(stage) else 0.0
+    noise = max(difference_sd(stage.mv), display_sd(stage.display_mv))
+    share = LINE_SHARE if line else SAG_SHARE
+    return stage.where(np.abs(stage.mv - center) <= share * abs(center) + STEP_SDS * noise + 1e-6)
+
+
 def _first_settled(near: npt.NDArray[np.bool_]) -> int:
     """Index of the first reading from which on readings stay near the level, one in five aside."""
     for first in range(near.size - FEW + 1):
@@ -155,7 +166,7 @@ def _with_jump(
     quiet = min(0.5 * step, QUIET_MOST * abs(high - base))
     until_off = usable.between(marks.start_s, off_s - EARLY_S)
     rise = switch_time(until_off, marks.on_s, base, high, quiet)
-    before = until_off.between(marks.start_s, rise[0] + 1e-9)
+    before = until_off.between(marks.start_s, rise[0])  # the last quiet one may be on its way
     on_at_s = 0.5 * sum(first_sign(samples, rise))
     on_and_after = usable.between(rise[1], marks.end_s)
     late = usable.between(off_s + LATE_S, marks.end_s)
@@ -183,8 +194,9 @@ def _with_jump(
         after = settled(usable.between(fall[1] + SETTLE_S, marks.end_s), line)
     elif marks.off_s is not None and stayed:
         flags.append(Flag.LOAD_STAYED_ON)
-    on = usable.between(_inside(on_at_s, SETTLE_S, last_on_s), last_on_s)
-    return Stages(before, settled(before, line), on, after, on_at_s, off_at_s, flags)
+    during = usable.between(_inside(on_at_s, SETTLE_S, last_on_s), last_on_s)
+    on = near_level(during, line)
+    return Stages(before, during, settled(before, line), on, after, on_at_s, off_at_s, flags)
 
 
 def switch_time(

@@ -32,13 +32,11 @@ class Fit:
         coefficients: Shape (k,).
         covariance: Shape (k, k).
         log_evidence: Log marginal likelihood with the log priors, up to a common constant.
-        residuals: Shape (n,).
     """
 
     coefficients: Floats
     covariance: Floats
     log_evidence: float
-    residuals: Floats
 
 
 def covariance(t_s: Floats, white_sd: Floats, wander_sd: float, correlation_s: float) -> Floats:
@@ -109,7 +107,7 @@ def fit(
         prior_sd: Of the curve's coefficient.
 
     Returns:
-        One fit for each pair, its log evidence with the log priors added.
+        One fit for each pair, the curves of the first model first.
     """
     return [
         _fit_one(values, np.column_stack([design, curve]), whiten, log_prior + log_curve,
@@ -143,7 +141,7 @@ def _fit_one(
         + float(np.log(np.diag(whiten)).sum())
         - 0.5 * float(np.linalg.slogdet(normal)[1])
     )
-    return Fit(coefficients, cov, log_evidence, values - design @ coefficients)
+    return Fit(coefficients, cov, log_evidence)
 
 
 def mixture(fits: list[Fit], which: int) -> tuple[float, float]:
