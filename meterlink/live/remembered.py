@@ -8,6 +8,7 @@ import click
 import tomli_w
 
 from drivers.address import Address, parse_address
+from drivers.errors import AddressError
 from meterlink.durable import write_durably
 from meterlink.errors import MeterlinkError, UsageError
 
@@ -81,11 +82,14 @@ def find_address(text: str) -> Address:
     """The address that ``--meter`` means: an address, or the name of a remembered one.
 
     Raises:
-        DriverError: It is an address that cannot be read.
-        UsageError: It is a name that is not known.
+        UsageError: It is an address that cannot be read, or a name that is not known.
+        DriverError: The remembered address cannot be read.
     """
     if ":" in text:
-        return parse_address(text)
+        try:
+            return parse_address(text)
+        except AddressError as error:
+            raise UsageError(str(error)) from error
     meters = remembered()
     if text not in meters:
         raise UsageError(_unknown(text, meters))
