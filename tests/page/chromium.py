@@ -1,0 +1,180 @@
+"""A headless Chromium for tests, spoken to over its debugging pipe: nothing to install besides it.
+
+The pipe carries JSON messages ended by a zero byte (the browser's own DevTools protocol).
+"""
+
+import base64
+import json
+import os
+import subprocess
+import tempfile
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+FLAGS = (
+    "--headless",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--remote-debugging-pipe",
+)
+
+
+class Chromium:
+    """A running browser. Closing it ends its process and removes its profile."""
+
+    def __init__(self, path: str) -> None:
+        self._profile = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
+        commands, self._to = os.pipe()
+        self._from, answers = os.pipe()
+        sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
+
+        def place() -> None:
+            """The browser reads commands from 3 and writes answers to 4."""
+            high = [os.dup(fd) for fd in (commands, answers)]
+            os.dup2(high[0], 3)
+            os.dup2(high[1], 4)
+
+        self._process = subprocess.Popen(
+            [path, *FLAGS, *sandbox, f"--user-data-dir={self._profile.name}"],
+            preexec_fn=place,
+            close_fds=False,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        os.close(commands)
+        os.close(answers)
+        self._waiting = bytearray()
+        self._number = 0
+        self.events: list[dict[str, Any]] = []
+
+    def call(self, method: str, session: str | None = None, **parameters: Any) -> Any:
+        """Send a command and wait for its answer; events that come meanwhile are kept."""
+        self._number += 1
+        message: dict[str, Any] = {"id": self._number, "method": method, "params": parameters}
+        if session is not None:
+            message["sessionId"] = session
+        os.write(self._to, json.dumps(message).encode() + b"\0")
+        while True:
+            answer = self._read()
+            if answer.get("id") == self._number:
+                if "error" in answer:
+                    raise RuntimeError(f"{method}: {answer['error']['message']}")
+                return answer["result"]
+            self.events.append(answer)
+
+    def _read(self) -> dict[str, Any]:
+        while (end := self._waiting.find(b"\0")) < 0:
+            piece = os.read(self._from, 1 << 16)
+            if not piece:
+                raise RuntimeError("the browser ended")
+            self._waiting += piece
+        message = json.loads(self._waiting[:end])
+        del self._waiting[: end + 1]
+        return message
+
+    def open(self, address: str, width: int = 360, height: int = 740) -> "Tab":
+        """Open an address in a window of its own, with cookies of its own."""
+        context = self.call("Target.createBrowserContext")["browserContextId"]
+        target = self.call("Target.createTarget", url="about:blank", browserContextId=context)
+        session = self.call("Target.attachToTarget", targetId=target["targetId"], flatten=True)
+        tab = Tab(self, session["sessionId"])
+        tab.call(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=2,
+            mobile=width < 600,
+        )
+        tab.call("Runtime.enable")
+        tab.call("Log.enable")
+        tab.call("Page.enable")
+        tab.call("Page.navigate", url=address)
+        tab.wait("document.readyState === 'complete'")
+        return tab
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._process.terminate()
+        self._process.wait()
+        os.close(self._to)
+        os.close(self._from)
+        self._profile.cleanup()
+
+
+class Tab:
+    """One open page."""
+
+    def __init__(self, browser: Chromium, session: str) -> None:
+        self._browser = browser
+        self._session = session
+
+    def call(self, method: str, **parameters: Any) -> Any:
+        """A command to this page."""
+        return self._browser.call(method, self._session, **parameters)
+
+    def run(self, script: str) -> Any:
+        """The value of an expression, awaited if it is a promise."""
+        result = self.call(
+            "Runtime.evaluate", expression=script, awaitPromise=True, returnByValue=True
+        )
+        if "exceptionDetails" in result:
+            raise RuntimeError(json.dumps(result["exceptionDetails"])[:500])
+        return result["result"].get("value")
+
+    def wait(self, condition: str, within_s: float = 10.0) -> None:
+        """Wait until an expression is true."""
+        script = f"""new Promise((done, fail) => {{
+          const end = Date.now() + {within_s * 1000};
+          const look = () => {{
+            let ok = false;
+            try {{ ok = ({condition}); }} catch {{ ok = false; }}
+            if (ok) done(true); else if (Date.now() > end) done(false); else setTimeout(look, 10);
+          }};
+          look();
+        }})"""
+        if not self.run(script):
+            text = self.run("document.body.innerText.slice(0, 600)")
+            raise AssertionError(f"never true: {condition}\n{text}")
+
+    def text(self, selector: str) -> str:
+        """Text of an element."""
+        return str(self.run(f"document.querySelector({json.dumps(selector)}).textContent"))
+
+    def click(self, selector: str) -> None:
+        """Press an element that can be seen."""
+        quoted = json.dumps(selector)
+        self.wait(f"document.querySelector({quoted}).offsetParent !== null")
+        self.run(f"document.querySelector({quoted}).click()")
+
+    def complaints(self) -> list[str]:
+        """What the page or the browser logged as an error."""
+        self.run("1")
+        return [
+            json.dumps(event["params"])[:300]
+            for event in self._browser.events
+            if event.get("sessionId") == self._session
+            and (
+                event["method"] == "Runtime.exceptionThrown"
+                or (
+                    event["method"] == "Log.entryAdded"
+                    and event["params"]["entry"]["level"] == "error"
+                )
+            )
+        ]
+
+    def screenshot(self, path: Path) -> None:
+        """What is on the screen, as PNG."""
+        data = self.call("Page.captureScreenshot", format="png")["data"]
+        path.write_bytes(base64.b64decode(data))

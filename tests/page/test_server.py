@@ -1,0 +1,317 @@
+import http.client
+import json
+import socket
+from collections.abc import Iterator
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+
+from meterlink.page import app, server
+from meterlink.page.hub import Press
+from meterlink.page.server import PageError, PageServer
+from meterlink.visit.view import Key
+
+from .fake_visit import IDLE, ON
+
+
+class Client:
+    """Speaks to the page as a browser does: with a cookie and an origin."""
+
+    def __init__(self, page: PageServer) -> None:
+        parts = urlsplit(page.address)
+        self.host = parts.netloc
+        self.join_path = f"{parts.path}?{parts.query}"
+        self.cookie = ""
+
+    def ask(
+        self, method: str, path: str, body: bytes | None = None, **headers: str | None
+    ) -> tuple[int, dict[str, str], bytes]:
+        sent: dict[str, str | None] = {"Host": self.host, "Cookie": self.cookie or None}
+        if method == "POST":
+            sent["Origin"] = f"http://{self.host}"
+        sent |= {name.replace("_", "-"): value for name, value in headers.items()}
+        connection = http.client.HTTPConnection(self.host, timeout=10)
+        try:
+            connection.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
+            for name, value in sent.items():
+                if value is not None:
+                    connection.putheader(name, value)
+            if body is not None:
+                connection.putheader("Content-Length", str(len(body)))
+            connection.endheaders(body)
+            answer = connection.getresponse()
+            found = {name.lower(): value for name, value in answer.getheaders()}
+            return answer.status, found, answer.read()
+        finally:
+            connection.close()
+
+    def join(self) -> None:
+        status, headers, _ = self.ask("GET", self.join_path)
+        assert status == 303
+        assert headers["location"] == "/"
+        self.cookie = headers["set-cookie"].split(";")[0]
+
+    def press(self, key: str, step: int, **more: Any) -> int:
+        body = json.dumps({"key": key, "step": step, **more}).encode()
+        return self.ask("POST", "/key", body)[0]
+
+
+@pytest.fixture(scope="module")
+def page() -> Iterator[PageServer]:
+    with PageServer() as running:
+        yield running
+
+
+@pytest.fixture
+def client(page: PageServer) -> Client:
+    made = Client(page)
+    made.join()
+    page.hub.take_over(made.cookie.split("=", 1)[1])
+    page.hub.presses()
+    page.hub.show(ON)
+    page.hub.show(IDLE)
+    return made
+
+
+def test_the_address_gives_a_cookie_and_the_key_leaves_the_address_bar(page: PageServer) -> None:
+    client = Client(page)
+    status, headers, _ = client.ask("GET", client.join_path)
+    assert (status, headers["location"]) == (303, "/")
+    assert "HttpOnly" in headers["set-cookie"]
+    assert "samesite=lax" in headers["set-cookie"].lower()
+    assert client.join_path.split("key=")[1] not in headers["set-cookie"]
+
+
+@pytest.mark.parametrize("path", ["/", "/page.css", "/page.js", "/icon.svg"])
+def test_an_admitted_viewer_gets_the_page_under_a_strict_policy(client: Client, path: str) -> None:
+    status, headers, body = client.ask("GET", path)
+    assert status == 200
+    assert body
+    assert headers["content-security-policy"].startswith("default-src 'none'; script-src 'self'")
+    assert "unsafe" not in headers["content-security-policy"]
+    assert headers["x-content-type-options"] == "nosniff"
+    assert headers["cache-control"] == "no-store"
+    assert headers["connection"] == "close"
+
+
+def test_a_press_reaches_the_visit(page: PageServer, client: Client) -> None:
+    assert client.press("load-on", IDLE.step) == 204
+    assert client.press("note", IDLE.step, text="a <b>note</b>") == 204
+    assert page.hub.presses() == [
+        Press(Key.LOAD_ON, IDLE.step),
+        Press(Key.NOTE, IDLE.step, "a <b>note</b>"),
+    ]
+
+
+def test_a_press_that_is_late_or_doubled_does_nothing(page: PageServer, client: Client) -> None:
+    assert client.press("load-on", IDLE.step) == 204
+    assert client.press("load-on", IDLE.step) == 409
+    assert client.press("load-off", IDLE.step) == 409
+    assert client.press("stop", ON.step) == 409
+    assert page.hub.presses() == [Press(Key.LOAD_ON, IDLE.step)]
+
+
+BODIES = {
+    "nothing": b"",
+    "rubbish": b"\xff\x00{",
+    "a list": b"[]",
+    "another key": b'{"key":"format-disk","step":1}',
+    "a key that is no text": b'{"key":["stop"],"step":1}',
+    "no step": b'{"key":"stop"}',
+    "a step that is no number": b'{"key":"stop","step":"1"}',
+    "a step that is true": b'{"key":"stop","step":true}',
+    "a huge number": b'{"key":"stop","step":1' + b"0" * 4000 + b"}",
+    "a note that is no text": b'{"key":"note","step":1,"text":{}}',
+    "a note that is too long": json.dumps({"key": "note", "step": 1, "text": "n" * 501}).encode(),
+    "deep nesting": b"[" * 4000,
+}
+
+
+@pytest.mark.parametrize("name", BODIES)
+def test_a_body_that_is_no_key_press_is_refused(
+    page: PageServer, client: Client, name: str
+) -> None:
+    status, _, _ = client.ask("POST", "/key", BODIES[name])
+    assert status in (400, 409)
+    assert page.hub.presses() == []
+
+
+HOSTILE: dict[str, tuple[str, str, dict[str, str | None], int]] = {
+    "no cookie": ("GET", "/", {"Cookie": None}, 403),
+    "no cookie for events": ("GET", "/events", {"Cookie": None}, 403),
+    "a guessed cookie": ("GET", "/", {"Cookie": "meterlink_viewer=guess"}, 403),
+    "a cookie of rubbish": ("GET", "/", {"Cookie": '"\\;=;,\x7f' * 50}, 403),
+    "a cookie of 5,000 bytes": ("GET", "/", {"Cookie": "a" * 5000}, 403),
+    "another host": ("GET", "/", {"Host": "evil.example"}, 421),
+    "a host made to point here": ("GET", "/", {"Host": "evil.example:80"}, 421),
+    "the host without its port": ("GET", "/", {"Host": "127.0.0.1"}, 421),
+    "a foreign origin": ("POST", "/key", {"Origin": "http://evil.example"}, 403),
+    "an origin of null": ("POST", "/key", {"Origin": "null"}, 403),
+    "the origin over another scheme": ("POST", "/key", {"Origin": "https://127.0.0.1"}, 403),
+    "no origin for a press": ("POST", "/key", {"Origin": None}, 403),
+    "a foreign origin that only looks": ("GET", "/events", {"Origin": "http://evil.example"}, 403),
+    "a request across sites": ("GET", "/events", {"Sec_Fetch_Site": "cross-site"}, 403),
+    "a wrong key": ("GET", "/join?key=guess", {}, 403),
+    "an empty key": ("GET", "/join", {}, 403),
+    "a key twice as long": ("GET", "/join?key=" + "x" * 190, {}, 403),
+    "a very long address": ("GET", "/join?key=" + "x" * 3000, {}, 414),
+    "the parent folder": ("GET", "/../../etc/passwd", {}, 404),
+    "the parent folder in disguise": ("GET", "/%2e%2e/%2e%2e/etc/passwd", {}, 404),
+    "a file of the program": ("GET", "/page.py", {}, 404),
+    "a file beside the page": ("GET", "/static/page.js", {}, 404),
+    "another method": ("DELETE", "/key", {}, 405),
+    "a press by GET": ("GET", "/key", {}, 405),
+    "a method of its own": ("BREW", "/", {}, 405),
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_everything_else_is_refused(page: PageServer, client: Client, name: str) -> None:
+    method, path, headers, expected = HOSTILE[name]
+    status, found, body = client.ask(method, path, None, **headers)
+    assert status == expected
+    assert len(body) < 400
+    assert b"Traceback" not in body
+    assert "content-security-policy" in found
+    assert "set-cookie" not in found
+    assert page.hub.presses() == []
+
+
+def test_two_hosts_are_one_too_many(client: Client) -> None:
+    text = f"GET / HTTP/1.1\r\nHost: {client.host}\r\nHost: evil.example\r\n\r\n"
+    assert exchange(client, text.encode()).startswith((b"HTTP/1.1 421", b"HTTP/1.1 400"))
+
+
+@pytest.mark.parametrize("size", [app.MAX_BODY_BYTES + 1, 1_000_000])
+def test_a_body_that_is_too_large_is_cut_off(client: Client, page: PageServer, size: int) -> None:
+    head = (
+        f"POST /key HTTP/1.1\r\nHost: {client.host}\r\nCookie: {client.cookie}\r\n"
+        f"Origin: http://{client.host}\r\nContent-Length: {size}\r\n\r\n"
+    )
+    assert exchange(client, head.encode() + b"x" * size).startswith(b"HTTP/1.1 413")
+    assert page.hub.presses() == []
+
+
+@pytest.mark.parametrize(
+    "rubbish",
+    [
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+        b"GET\r\n\r\n",
+        b"GET / HTTP/9.9\r\n\r\n",
+        b"\x00" * 1000,
+        b"GET / HTTP/1.1\r\n" + b"X: " + b"y" * 40_000 + b"\r\n\r\n",
+    ],
+)
+def test_what_is_no_request_is_hung_up_on(client: Client, rubbish: bytes) -> None:
+    answer = exchange(client, rubbish)
+    assert answer == b"" or b" 4" in answer[:12]
+
+
+def test_a_head_that_does_not_come_is_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "REQUEST_TIMEOUT_S", 0.05)
+    with PageServer() as page:
+        assert exchange(Client(page), b"GET / HTTP/1.1\r\nHost: ", hang_up=False) == b""
+        assert exchange(Client(page), b"", hang_up=False) == b""
+
+
+def test_a_body_that_trickles_is_hung_up_on(
+    page: PageServer, client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(app, "BODY_TIMEOUT_S", 0.05)
+    head = (
+        f"POST /key HTTP/1.1\r\nHost: {client.host}\r\nCookie: {client.cookie}\r\n"
+        f"Origin: http://{client.host}\r\nContent-Length: 100\r\n\r\n{{"
+    )
+    assert exchange(client, head.encode(), hang_up=False).startswith(b"HTTP/1.1 408")
+    assert page.hub.presses() == []
+
+
+def test_a_crowd_is_turned_away_and_viewers_stay(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "MAX_CONNECTIONS", 5)
+    with PageServer() as page:
+        page.hub.show(IDLE)
+        client = Client(page)
+        client.join()
+        viewer = Events(client)
+        assert viewer.next()["view"]["title"] == "Test 7"
+        host, port = client.host.split(":")
+        crowd = [socket.create_connection((host, int(port)), timeout=10) for _ in range(20)]
+        turned_away = [one for one in crowd[8:] if one.recv(1) == b""]
+        assert len(turned_away) == 12
+        page.hub.show(ON)
+        assert viewer.next()["view"]["step"] == ON.step
+        for one in crowd:
+            one.close()
+        viewer.close()
+
+
+def test_events_tell_the_view_then_changes(page: PageServer, client: Client) -> None:
+    viewer = Events(client)
+    assert viewer.next()["view"]["instruction"] == IDLE.instruction
+    page.hub.show(ON)
+    assert viewer.next()["view"]["step"] == ON.step
+    viewer.close()
+
+
+def test_a_viewer_that_comes_again_keeps_its_place(page: PageServer, client: Client) -> None:
+    status, headers, _ = client.ask("GET", client.join_path)
+    assert status == 303
+    assert headers["set-cookie"].split(";")[0] == client.cookie
+
+
+def test_a_port_that_is_taken_is_named(page: PageServer) -> None:
+    port = urlsplit(page.address).port
+    assert port is not None
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        with pytest.raises(PageError, match="cannot listen"):
+            PageServer(port=taken.getsockname()[1])
+
+
+def test_each_run_has_a_key_of_its_own() -> None:
+    with PageServer() as one, PageServer() as other:
+        assert one.address.split("key=")[1] != other.address.split("key=")[1]
+        assert len(one.address.split("key=")[1]) >= 22
+
+
+def exchange(client: Client, data: bytes, *, hang_up: bool = True) -> bytes:
+    """Send bytes and read until the page hangs up."""
+    host, port = client.host.split(":")
+    with socket.create_connection((host, int(port)), timeout=10) as connection:
+        try:
+            connection.sendall(data)
+            if hang_up:
+                connection.shutdown(socket.SHUT_WR)
+        except OSError:
+            pass
+        answer = b""
+        try:
+            while piece := connection.recv(65536):
+                answer += piece
+        except ConnectionError:
+            pass
+        return answer
+
+
+class Events:
+    """An open stream of events."""
+
+    def __init__(self, client: Client) -> None:
+        self._connection = http.client.HTTPConnection(client.host, timeout=10)
+        self._connection.request("GET", "/events", headers={"Cookie": client.cookie})
+        self._stream = self._connection.getresponse()
+        assert self._stream.getheader("content-type", "").startswith("text/event-stream")
+
+    def next(self) -> Any:
+        """The next message that says something."""
+        while True:
+            line = self._stream.readline()
+            assert line, "the stream ended"
+            if line.startswith(b"data: ") and line != b"data: {}\n":
+                return json.loads(line[6:])
+
+    def close(self) -> None:
+        self._stream.close()
+        self._connection.close()
