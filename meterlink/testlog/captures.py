@@ -6,7 +6,7 @@ every recording may be called ``visit.jsonl``.
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from meterlink.durable import write_durably
@@ -14,22 +14,24 @@ from meterlink.durable import write_durably
 _CHUNK_BYTES = 1 << 20
 
 
-def kept_name(capture: Path, folder: Path) -> str:
+def kept_name(capture: Path, folder: Path, kept: Iterable[Path] | None = None) -> str:
     """The name under which a capture is kept, or will be, in a folder of captures.
 
     Args:
         capture: The file to keep.
         folder: The folder, which need not exist.
+        kept: Files in it that may be the same visit, where the caller knows; else all are compared.
 
     Raises:
         OSError: A file cannot be read.
     """
-    kept = sorted(path for path in folder.iterdir() if path.is_file()) if folder.is_dir() else []
-    for path in kept:
+    if kept is None:
+        kept = sorted(folder.iterdir()) if folder.is_dir() else []
+    for path in filter(Path.is_file, kept):
         if is_same_visit(path, capture):
             return path.name
     name = capture.name.encode("utf-8", "replace").decode("utf-8").replace("/", "-")
-    if all(path.name != name for path in kept):
+    if not (folder / name).exists():
         return name
     return f"{Path(name).stem}-{sha256(capture)[:12]}{Path(name).suffix}"
 

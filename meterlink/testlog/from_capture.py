@@ -46,6 +46,21 @@ class Replayed:
     remarks: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """A capture that was read and measured; nothing of it is logged yet.
+
+    Attributes:
+        circuit: Of the job, with the load of this visit; else of the header.
+        rows: Its tests, without number and capture name.
+        remarks: What was odd in the capture or the job, in sentences.
+    """
+
+    circuit: Circuit
+    rows: tuple[TestRow, ...]
+    remarks: tuple[str, ...]
+
+
 def replay_into(capture: Path, folder: Path) -> Replayed:
     """Read a capture, measure its tests and log those that are not in the log yet.
 
@@ -57,6 +72,23 @@ def replay_into(capture: Path, folder: Path) -> Replayed:
         MeterlinkError: The job or the log cannot be used, or a name in the capture is unknown.
         DriverError: The capture cannot be read.
     """
+    visit = read_visit(capture, folder)
+    if not (folder / JOB_FILE).exists():
+        write_job(folder, visit.circuit)
+    return _logged(capture, read_job(folder), list(visit.rows), list(visit.remarks))
+
+
+def read_visit(capture: Path, folder: Path) -> Visit:
+    """Read a capture and measure its tests; nothing is written.
+
+    Args:
+        capture: File to read.
+        folder: Job folder, which need not exist.
+
+    Raises:
+        MeterlinkError: The job cannot be used, or a name in the capture is unknown.
+        DriverError: The capture cannot be read.
+    """
     if capture.exists() and not capture.is_file() and not capture.is_dir():
         raise CaptureError(f"{capture}: is a device or pipe. Give the path of a capture file.")
     with CaptureReader(capture) as reader:
@@ -65,10 +97,7 @@ def replay_into(capture: Path, folder: Path) -> Replayed:
         remarks += [f"{capture}, line {d.line}: {d.reason}." for d in reader.warnings[:10]]
         remarks += _damage_remarks(reader, capture)
         started = reader.header.started
-    rows = _rows(done, started, circuit)
-    if not (folder / JOB_FILE).exists():
-        write_job(folder, circuit)
-    return _logged(capture, read_job(folder), rows, remarks)
+    return Visit(circuit, tuple(_rows(done, started, circuit)), tuple(remarks))
 
 
 def _circuit(reader: CaptureReader, capture: Path, folder: Path) -> tuple[Circuit, list[str]]:

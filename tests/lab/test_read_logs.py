@@ -166,7 +166,7 @@ def test_more_rows_or_groups_than_planned_for_are_refused(tmp_path, monkeypatch)
 
 
 def test_a_row_takes_some_fifty_bytes(tmp_path):
-    rows = 20_000
+    rows = 4_000
     path = write_log(tmp_path / "log.csv", drops(*range(rows)))
     tracemalloc.start()
     trials = read(path)

@@ -1,0 +1,249 @@
+"""Many captures at once: measured by worker processes, logged in the order given.
+
+Whatever the number of workers, and however often the work was stopped and started again, the logs
+come out the same: into one job, rows are appended by this process in the order of the captures;
+into jobs of their own, captures have nothing to do with each other.
+"""
+
+import os
+import signal
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from pathlib import Path
+
+from drivers.errors import DriverError
+from meterlink.circuit.job import JOB_FILE, LOG_FILE, read_job
+from meterlink.errors import LogError, MeterlinkError
+from meterlink.lab.errors import LabError
+from meterlink.lab.gather import Task
+from meterlink.lab.journal import JOURNAL_FILE, Done, Journal
+from meterlink.lab.one_log import OneLog
+from meterlink.testlog.captures import sha256
+from meterlink.testlog.from_capture import Replayed, Visit, read_visit, replay_into
+from meterlink.testlog.reader import read_rows
+
+_WAITING = 4  # captures handed out ahead, a worker: bounds memory, keeps workers busy
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one capture.
+
+    Attributes:
+        task: The capture and its job.
+        tests: How many tests it has; zero where it failed.
+        added: How many of them were appended to the log.
+        skipped: Whether it was done before and was not measured again.
+        error: Why it failed, as a sentence for a person; empty where it did not.
+        remarks: What was odd, in sentences.
+    """
+
+    task: Task
+    tests: int = 0
+    added: int = 0
+    skipped: bool = False
+    error: str = ""
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Result:
+    """What a worker hands back: the digest of the capture, and what it found or why not."""
+
+    digest: str = ""
+    found: Visit | Replayed | None = None
+    error: str = ""
+
+
+def worker_count() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def replay_into_one(tasks: Sequence[Task], folder: Path, workers: int) -> Iterator[Outcome]:
+    """Replay captures into one job, in order.
+
+    The first capture that can be used makes ``job.toml`` where it is missing.
+
+    Args:
+        tasks: The captures; the job of each is ``folder``.
+        folder: The job folder.
+        workers: Number of processes, 1 or more.
+
+    Yields:
+        An outcome for each capture, in order.
+
+    Raises:
+        MeterlinkError: The log cannot be used; captures that were done stay done.
+    """
+    pending = deque(tasks)
+    with _journal(folder) as journal:
+        while pending and not (folder / JOB_FILE).exists():
+            task = pending.popleft()
+            yield _replayed(task, _replay(task), journal, "")
+        if pending:
+            yield from _into_open_log(pending, folder, journal, workers)
+
+
+def _into_open_log(
+    tasks: Iterable[Task], folder: Path, journal: Journal, workers: int
+) -> Iterator[Outcome]:
+    with OneLog(read_job(folder)) as log:
+
+        def done_before(task: Task) -> Outcome | None:
+            done = _entry(journal, task, "")
+            return _skipped(task, done) if done and log.count(done.name) >= done.tests else None
+
+        notes = tuple(log.remarks)
+        for task, result in _spread(tasks, done_before, _measure, workers):
+            outcome = (
+                result if isinstance(result, Outcome) else _log_one(task, result, log, journal)
+            )
+            yield replace(outcome, remarks=notes + outcome.remarks)
+            notes = ()
+
+
+def replay_into_own(tasks: Sequence[Task], root: Path, workers: int) -> Iterator[Outcome]:
+    """Replay captures each into a job of its own.
+
+    Args:
+        tasks: The captures and their jobs, which lie below ``root``.
+        root: Folder of the jobs, where the journal is.
+        workers: Number of processes, 1 or more.
+
+    Yields:
+        An outcome for each capture, in order.
+
+    Raises:
+        MeterlinkError: The folder cannot be used.
+    """
+    with _journal(root) as journal:
+
+        def done_before(task: Task) -> Outcome | None:
+            done = _entry(journal, task, _job_name(task, root))
+            return _skipped(task, done) if done and _logged(task, done) else None
+
+        for task, result in _spread(tasks, done_before, _replay, workers):
+            if isinstance(result, Outcome):
+                yield result
+            else:
+                yield _replayed(task, result, journal, _job_name(task, root))
+
+
+def _replayed(task: Task, result: _Result, journal: Journal, job: str) -> Outcome:
+    """Enter a capture that went through a whole replay."""
+    done = result.found
+    if not isinstance(done, Replayed):
+        return Outcome(task, error=result.error)
+    journal.add(result.digest, job, Done(done.rows[0].capture or "", len(done.rows)))
+    return Outcome(task, len(done.rows), done.added, remarks=done.remarks)
+
+
+def _entry(journal: Journal, task: Task, job: str) -> Done | None:
+    """What the journal says of a capture; one that cannot be read is left to its turn."""
+    with suppress(OSError):
+        return journal.find(sha256(task.capture), job) if len(journal) else None
+    return None
+
+
+def _skipped(task: Task, done: Done) -> Outcome:
+    return Outcome(task, done.tests, skipped=True)
+
+
+def _job_name(task: Task, root: Path) -> str:
+    return task.job.relative_to(root).as_posix()
+
+
+def _logged(task: Task, done: Done) -> bool:
+    """Whether the log of a job has all rows of a capture."""
+    try:
+        rows = read_rows(task.job / LOG_FILE, lambda _problem: None)
+        return sum(row.capture == done.name for row in rows) >= done.tests
+    except MeterlinkError:
+        return False  # the replay will say why
+
+
+def _journal(folder: Path) -> Journal:
+    try:
+        return Journal(folder)
+    except OSError as error:
+        raise LogError(
+            f"{folder / JOURNAL_FILE} cannot be read: {error.strerror or error}. It only saves "
+            "work: delete it, and captures are measured again."
+        ) from error
+
+
+def _log_one(task: Task, result: _Result, log: OneLog, journal: Journal) -> Outcome:
+    if not isinstance(result.found, Visit):
+        return Outcome(task, error=result.error)
+    rows = result.found.rows
+    name, added = log.add(task.capture, rows)
+    journal.add(result.digest, "", Done(name, len(rows)))
+    return Outcome(task, len(rows), added, remarks=result.found.remarks)
+
+
+def _measure(task: Task) -> _Result:
+    """In a worker: read and measure."""
+    return _tried(task, lambda: read_visit(task.capture, task.job))
+
+
+def _replay(task: Task) -> _Result:
+    """In a worker: the whole replay into a job of its own."""
+    return _tried(task, lambda: replay_into(task.capture, task.job))
+
+
+def _tried(task: Task, work: Callable[[], Visit | Replayed]) -> _Result:
+    try:
+        return _Result(digest=sha256(task.capture), found=work())
+    except (MeterlinkError, DriverError) as error:
+        return _Result(error=str(error))
+    except OSError as error:
+        why = f"{task.capture} cannot be read: {error.strerror or error}."
+        return _Result(error=why)
+    except Exception as error:  # noqa: BLE001 (one capture must not end the others)
+        return _Result(error=f"{task.capture}: a fault in meterlink, please report it: {error!r}")
+
+
+def _spread(
+    tasks: Iterable[Task],
+    done_before: Callable[[Task], Outcome | None],
+    work: Callable[[Task], _Result],
+    workers: int,
+) -> Iterator[tuple[Task, Outcome | _Result]]:
+    """Hand tasks to processes, or do them here for one worker; results come in order."""
+    if workers == 1:
+        yield from ((task, done_before(task) or work(task)) for task in tasks)
+        return
+    context = get_context("spawn")
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupt)
+    waiting: deque[tuple[Task, Outcome | Future[_Result]]] = deque()
+    try:
+        for task in tasks:
+            waiting.append((task, done_before(task) or pool.submit(work, task)))
+            if len(waiting) >= _WAITING * workers:
+                yield _finished(*waiting.popleft())
+        while waiting:
+            yield _finished(*waiting.popleft())
+    except BrokenProcessPool as error:
+        raise LabError(
+            "A worker process was ended from outside (out of memory?). What was done is kept: "
+            "start again, with fewer --workers, and it goes on."
+        ) from error
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _finished(task: Task, result: Outcome | Future[_Result]) -> tuple[Task, Outcome | _Result]:
+    return task, result if isinstance(result, Outcome) else result.result()
+
+
+def _ignore_interrupt() -> None:
+    """Ctrl-C reaches the whole group of processes; the main one ends the others in order."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
