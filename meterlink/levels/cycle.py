@@ -71,7 +71,7 @@ def measure_cycle(
     stages = split_stages(samples, marks, line=line)
     if len(stages.idle) == 0 or len(stages.on) == 0:
         return None
-    idle = level(stages.idle.mv, stages.idle.display_mv)
+    idle = replace(level(stages.idle.mv, stages.idle.display_mv), n=stages.idle.readings)
     after = level(stages.after.mv, stages.after.display_mv) if len(stages.after) >= 3 else None
     if line:
         result = _supply_cycle(stages, marks, idle, after)

@@ -8,7 +8,7 @@ from meterlink.levels.flags import Flag
 from meterlink.levels.measurement import Measurement
 from meterlink.levels.progress import Progress, idle_progress, load_progress
 from meterlink.levels.row import measurement_of
-from meterlink.levels.stages import Marks
+from meterlink.levels.stages import LAG_S, LATE_S, Marks
 from meterlink.levels.trace import Samples, Trace
 
 SMALLEST_RUN_MOHM = 8.0  # 1 m of 14 AWG copper is 8.3 mohm (ASTM B258 at 20 degrees C)
@@ -110,7 +110,7 @@ class TestDetector:
         else:
             self._done.append(result)
         last_s = self._off_s if self._off_s is not None else end_s
-        self._start_s = last_s + 6.0
+        self._start_s = last_s + LATE_S + LAG_S
         self._on_s = self._off_s = None
         self._trace.drop_before(last_s)
 

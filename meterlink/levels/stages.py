@@ -92,12 +92,22 @@ def split_stages(samples: Samples, marks: Marks, *, line: bool) -> Stages:
         after = usable.between(off_s + LATE_S, marks.end_s)
         return Stages(before, rough_on, idle, rough_on, after, flags=[Flag.FEW_READINGS])
     base = float(np.median(idle.mv))
-    high = float(np.median(rough_on.mv))
+    high = _loaded_level(rough_on, base)
     step = least_step(idle, base, line)
     if abs(high - base) < step:
         after = usable.between(off_s + LATE_S + LAG_S, marks.end_s)
         return Stages(before, rough_on, idle, near_level(rough_on, line), after)
     return _with_jump(samples, marks, off_s, base, high, step, line=line)
+
+
+def _loaded_level(rough_on: Samples, base: float) -> float:
+    """Rough level with the load on: of the stage's two halves, the one further from idle.
+
+    A load that comes long after its mark or goes before it leaves half of the stage idle.
+    """
+    half = len(rough_on) // 2
+    parts = (rough_on.mv[:half], rough_on.mv[half:]) if half >= FEW else (rough_on.mv,)
+    return max((float(np.median(part)) for part in parts), key=lambda mv: abs(mv - base))
 
 
 def least_step(idle: Samples, base: float, line: bool) -> float:
@@ -165,7 +175,7 @@ def _with_jump(
     usable = samples.usable()
     quiet = min(0.5 * step, QUIET_MOST * abs(high - base))
     until_off = usable.between(marks.start_s, off_s - EARLY_S)
-    rise = switch_time(until_off, marks.on_s, base, high, quiet)
+    rise = switch_time(until_off, marks.on_s, off_s, base, high, quiet)
     before = until_off.between(marks.start_s, rise[0])  # the last quiet one may be on its way
     on_at_s = 0.5 * sum(first_sign(samples, rise))
     on_and_after = usable.between(rise[1], marks.end_s)
@@ -188,7 +198,7 @@ def _with_jump(
             0.5 * LINE_SHARE * abs(high) if line else 0.0,
         )
         quiet_on = min(quiet_on, QUIET_MOST * abs(high - low))
-        fall = switch_time(on_and_after, marks.off_s, level_on, low, quiet_on)
+        fall = switch_time(on_and_after, marks.off_s, marks.end_s, level_on, low, quiet_on)
         off_at_s, last_on_s = 0.5 * sum(fall), fall[0]
         flags += timing_flags(fall, marks.off_s)
         after = settled(usable.between(fall[1] + SETTLE_S, marks.end_s), line)
@@ -200,18 +210,18 @@ def _with_jump(
 
 
 def switch_time(
-    samples: Samples, mark_s: float, before: float, after: float, quiet: float
+    samples: Samples, mark_s: float, stop_s: float, before: float, after: float, quiet: float
 ) -> tuple[float, float]:
     """Times of the last reading before and the first reading in a switching near a mark.
 
-    The most likely change splits the two levels; from there the search goes back to the last
-    reading within ``quiet`` of the level before. Values are clipped to the two levels, so that no
-    wild reading draws the split.
+    The most likely change from ``SLACK_S`` before the mark's time to ``stop_s`` splits the two
+    levels; from there the search goes back to the last reading within ``quiet`` of the level
+    before. Values are clipped to the two levels, so that no wild reading draws the split.
     """
     low, high = min(before, after), max(before, after)
     clipped = np.clip(samples.mv, low, high)
     times = samples.t_s
-    inside = (times > mark_s - EARLY_S - SLACK_S) & (times < mark_s + LATE_S + SLACK_S + SETTLE_S)
+    inside = (times > mark_s - EARLY_S - SLACK_S) & (times < stop_s)
     candidates = np.flatnonzero(inside[1:]) + 1
     if candidates.size == 0 or times.size < 2:
         return mark_s, mark_s

@@ -128,6 +128,22 @@ def test_an_offset_in_time_moves_nothing_but_the_times():
     assert moved.on_at_s == pytest.approx(plain.on_at_s + 1000.0)
 
 
+@pytest.mark.parametrize("on_at_s", [9.1, 15.0, 19.0, 21.0])
+def test_a_load_that_comes_early_or_very_late_is_still_measured(on_at_s):
+    result = run(
+        steps([(on_at_s, 6.0), (32.0, 200.0), (40.0, 6.0)]), [MARKS[0], ("load-off", 31.0)], 40.0
+    )
+    assert result.on_at_s == pytest.approx(on_at_s, abs=0.5)
+    assert result.delta_mv == pytest.approx(194.0, abs=1.0)
+    assert (Flag.LOAD_LATE in result.flags) == (on_at_s > 16.0)
+
+
+def test_a_load_that_goes_before_its_mark_is_still_measured():
+    result = run(steps([(11.0, 6.0), (19.0, 200.0), (34.0, 6.0)]), MARKS, 34.0)
+    assert result.delta_mv == pytest.approx(194.0, abs=1.5)
+    assert result.verdict is Verdict.IN_PATH
+
+
 def test_direct_current_levels_are_signed():
     readings = steps([(11.0, -2.0), (25.0, -90.0), (34.0, -2.0)], function=Function.DC)
     result = run(readings, MARKS, 34.0, detector(hertz=0.0))
