@@ -84,13 +84,23 @@ def measurement_of(
         drop_mv=estimate.drop_mv,
         drop_u_mv=drop_u,
         limit_mv=limit,
-        verdict=verdict_of(estimate.p_drop, limit, smallest_drop_mv),
+        verdict=proven(verdict_of(estimate.p_drop, limit, smallest_drop_mv), flags),
         n_idle=sum(cycle.idle.n for cycle in cycles),
         n_on=sum(cycle.on.n for cycle in cycles),
         flags=tuple(dict.fromkeys(str(flag) for flag in flags)),
         on_at_s=cycles[0].on_at_s,
         off_at_s=cycles[0].off_at_s,
     )
+
+
+def proven(verdict: Verdict, flags: list[Flag]) -> Verdict:
+    """A jump may be proven by few readings; that there is none may not.
+
+    With one reading in five seconds the only one of a stage may lie before the load came on.
+    """
+    if verdict is Verdict.NOT_IN_PATH and Flag.FEW_READINGS in flags:
+        return Verdict.UNCLEAR
+    return verdict
 
 
 def joint_u(cycles: list[CycleResult]) -> float:
