@@ -106,6 +106,14 @@ def test_a_cable_put_back_under_its_name_goes_on(tmp_path: Path) -> None:
     assert [event.kind for event in events if isinstance(event, Mark)] == ["link-open"]
 
 
+@pytest.mark.parametrize("driver", ["lines", "scpi"])
+def test_a_socket_that_is_closed_is_told_as_lost(driver: str) -> None:
+    with meter(driver, use_socket=True) as simulated, LiveSession(simulated.address) as session:
+        poll_until(session, lambda seen: len(readings(seen)) >= 3)
+        simulated.unplug()
+        poll_until(session, lambda seen: NoticeKind.LOST in told(seen))
+
+
 def test_a_port_in_use_is_refused_to_a_second_program() -> None:
     with (
         meter() as simulated,
