@@ -10,7 +10,8 @@ import pytest
 from meterlink import cli
 from meterlink.cli import COMMANDS, group
 
-README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -46,11 +47,25 @@ def test_names_in_the_readme_after_the_program_are_commands():
     assert used <= set(COMMANDS)
 
 
-def test_ci_runs_the_test_command_of_the_readme():
+def test_ci_runs_the_commands_of_the_readme_and_of_developers():
+    ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     command = re.search(r"The tests:\n\n    (.+)\n", README)
+    linters = re.search(r"\n    (.+ruff check.+)\n", developers)
     assert command is not None
-    ci = (Path(__file__).parents[1] / ".ci" / "run").read_text(encoding="utf-8")
+    assert linters is not None
     assert command[1] in ci
+    assert command[1] in developers
+    assert linters[1] in ci
+
+
+def test_the_map_of_the_code_names_every_folder_and_none_that_is_not_there():
+    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"^\| `([a-z/]+)` \|", developers, re.MULTILINE))
+    there = {
+        str(path.parent.relative_to(ROOT)) for path in ROOT.glob("meterlink/*/__init__.py")
+    } | {"drivers"}
+    assert named == there
 
 
 def test_a_defect_ends_as_one_message_and_its_place_is_shown_where_asked_for(monkeypatch, capsys):

@@ -148,10 +148,15 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     for _ in hand_over(job, rows, wiring_map, job.folder / "report.html", wanted=Wanted()):
         pass
     click.echo(f"Files in {job.folder}: {', '.join(sorted(p.name for p in _files(job.folder)))}")
+    click.echo(
+        f"See the map again with 'meterlink map {job.folder}'; open report.html in a browser."
+    )
 
 
 def _verdict(wiring_map: "WiringMap", wiring: "Wiring") -> str:
     """Whether the map is the wiring that was invented: who feeds whom."""
+    from meterlink.show.words import counted
+
     found = {point.name: point.fed_from for point in wiring_map.points}
     found |= {splice.name: splice.fed_from for splice in wiring_map.splices}
 
@@ -162,9 +167,8 @@ def _verdict(wiring_map: "WiringMap", wiring: "Wiring") -> str:
         return frozenset(way & set(wiring.receptacles))
 
     if {name: feeds(name) for name in wiring.receptacles} == wiring.upstream():
-        return (
-            f"SIMULATED: this is the wiring that was invented, found in {wiring_map.tests} tests."
-        )
+        tests = counted(wiring_map.tests, "test")
+        return f"SIMULATED: this is the wiring that was invented, found in {tests}."
     return "SIMULATED: this is not yet the wiring that was invented; more tests would settle it."
 
 

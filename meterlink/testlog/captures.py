@@ -9,7 +9,7 @@ import hashlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from meterlink.durable import write_durably
+from meterlink.durable import sync_folder, write_durably
 
 _CHUNK_BYTES = 1 << 20
 
@@ -44,6 +44,7 @@ def keep(capture: Path, folder: Path, name: str) -> None:
     """
     target = folder / name
     folder.mkdir(exist_ok=True)
+    sync_folder(folder.parent)
     if not target.exists() or target.stat().st_size < capture.stat().st_size:
         write_durably(target, _chunks(capture))
 
