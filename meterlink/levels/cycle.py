@@ -20,7 +20,6 @@ from meterlink.levels.on_level import (
     on_level,
     sag_curves,
 )
-from meterlink.levels.pickup import drop_from_difference, drop_from_magnitudes
 from meterlink.levels.stages import FEW, SETTLE_S, Marks, Stages, split_stages
 from meterlink.levels.statistics import Level, difference_sd, display_sd, level
 from meterlink.levels.trace import Samples
@@ -41,7 +40,6 @@ class CycleResult:
         on: Level with the load on.
         base_mv: Level without load at the time of the load: idle and after together.
         u_mv: Standard uncertainty of ``on - base`` apart from the phase of the pickup.
-        drop_mv, drop_u_mv: The drop with everything counted.
         on_at_s, off_at_s: When the load was seen to switch.
     """
 
@@ -50,23 +48,18 @@ class CycleResult:
     after: Level | None
     base_mv: float
     u_mv: float
-    drop_mv: float
-    drop_u_mv: float
     on_at_s: float | None
     off_at_s: float | None
     flags: tuple[Flag, ...] = ()
 
 
-def measure_cycle(
-    samples: Samples, marks: Marks, *, line: bool, signed: bool
-) -> CycleResult | None:
+def measure_cycle(samples: Samples, marks: Marks, *, line: bool) -> CycleResult | None:
     """Measure one cycle; ``None`` where a stage has no usable reading.
 
     Args:
         samples: Readings of the cycle.
         marks: Its marks.
         line: Line-drop: levels are the supply and the drop is its sag.
-        signed: Direct current: levels have a sign and no phase.
     """
     stages = split_stages(samples, marks, line=line)
     if len(stages.idle) == 0 or len(stages.on) == 0:
@@ -76,7 +69,7 @@ def measure_cycle(
     if line:
         result = _supply_cycle(stages, marks, idle, after)
     else:
-        result = _pickup_cycle(stages, idle, after, signed=signed)
+        result = _pickup_cycle(stages, idle, after)
     inside = samples.between(marks.start_s, marks.end_s)
     return replace(result, flags=_flags(inside, stages, marks, idle, after, line=line))
 
@@ -90,25 +83,30 @@ def _on_level(stages: Stages) -> OnLevel:
     return on_level(on.t_s - stages.on_at_s, on.mv, on.count, on.display_mv)
 
 
-def _pickup_cycle(stages: Stages, idle: Level, after: Level | None, *, signed: bool) -> CycleResult:
+def _pickup_cycle(stages: Stages, idle: Level, after: Level | None) -> CycleResult:
     """Neutral hookups: small levels without load, the drop with the load."""
     on = _on_level(stages)
-    base, u_base = idle.value, idle.se
-    stages_free = 1.0
+    base, u_base, stages_free = idle.value, idle.se, 1.0
+    stage_sd = max(PICKUP_WANDER * abs(base), slow_sd(stages.idle, idle))
     if after is not None:
-        base, u_base = 0.5 * (idle.value + after.value), 0.5 * float(np.hypot(idle.se, after.se))
-        stages_free = 0.5
-    wander = PICKUP_WANDER * abs(base) * float(np.sqrt(1.0 + stages_free))
+        base, u_base, stages_free = (
+            0.5 * (idle.value + after.value),
+            0.5 * float(np.hypot(idle.se, after.se)),
+            0.5,
+        )
+        stage_sd = max(stage_sd, abs(after.value - idle.value) / float(np.sqrt(2.0)))
+    wander = stage_sd * float(np.sqrt(1.0 + stages_free))  # on, and the mean of idle and after
     step = on_step_mv(stages.during, line=False)  # which side of it counts is not known
-    u = max(float(np.sqrt(u_base**2 + on.u**2 + wander**2 + 0.25 * step**2)), LEAST_U_MV)
-    if signed:
-        estimate = drop_from_difference(abs(on.value - base), u)
-    else:
-        estimate = drop_from_magnitudes(base, on.value, u)
-    return CycleResult(
-        idle, on, after, base, u, estimate.drop_mv, estimate.drop_u_mv,
-        stages.on_at_s, stages.off_at_s,
-    )  # fmt: skip
+    u = float(np.linalg.norm([u_base, on.u, wander, 0.5 * step]))
+    return CycleResult(idle, on, after, base, max(u, LEAST_U_MV), stages.on_at_s, stages.off_at_s)
+
+
+def slow_sd(stage: Samples, here: Level) -> float:
+    """Spread of a level's slow wander in mV: that of the readings beyond their jitter.
+
+    A stage lasts no longer than such wander does, so averaging takes none of it away.
+    """
+    return float(np.sqrt(max(here.sd**2 - difference_sd(stage.mv) ** 2, 0.0)))
 
 
 def _supply_cycle(stages: Stages, marks: Marks, idle: Level, after: Level | None) -> CycleResult:
@@ -138,7 +136,7 @@ def _supply_cycle(stages: Stages, marks: Marks, idle: Level, after: Level | None
     base = on.value + drop
     step = on_step_mv(stages.during, line=True)
     u = float(np.linalg.norm([max(u, display_sd(display)), WANDER_SHARE * drop, 0.5 * step]))
-    return CycleResult(idle, on, after, base, u, drop, u, stages.on_at_s, stages.off_at_s)
+    return CycleResult(idle, on, after, base, u, stages.on_at_s, stages.off_at_s)
 
 
 def _flags(

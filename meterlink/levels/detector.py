@@ -104,7 +104,7 @@ class TestDetector:
             return
         marks = Marks(self._start_s, self._on_s, self._off_s, end_s)
         samples = self._trace.samples()
-        result = measure_cycle(samples, marks, line=self._line, signed=self._signed)
+        result = measure_cycle(samples, marks, line=self._line)
         if result is None:
             self._unmeasured += why_nothing(samples)
         else:

@@ -15,6 +15,7 @@ from meterlink.circuit.setup import Verdict
 from meterlink.levels.checks import refusals, restless
 from meterlink.levels.cycle import CycleResult, measure_cycle
 from meterlink.levels.flags import Flag
+from meterlink.levels.pickup import DropEstimate
 from meterlink.levels.row import estimate_drop, limit_mv, verdict_of
 from meterlink.levels.stages import FEW, LAG_S, LATE_S, Marks, settled
 from meterlink.levels.statistics import Level, level
@@ -95,7 +96,7 @@ def load_progress(
     smallest_drop_mv: float,
 ) -> Progress:
     """From the load's mark on."""
-    result = measure_cycle(samples, marks, line=line, signed=signed)
+    result = measure_cycle(samples, marks, line=line)
     waited_s = marks.end_s - (marks.on_s if marks.off_s is None else marks.off_s)
     stage = _stage(result, marks, waited_s)
     if result is None:
@@ -106,7 +107,7 @@ def load_progress(
     if marks.off_s is not None:
         enough = stage is Stage.AFTER and _after_is_enough(result, waited_s)
     else:
-        enough = stage is Stage.ON and _on_is_enough(result, verdict, waited_s)
+        enough = stage is Stage.ON and _on_is_enough(result, estimate, verdict, waited_s)
     return Progress(
         stage=stage,
         reading=reading,
@@ -131,13 +132,15 @@ def _stage(result: CycleResult | None, marks: Marks, waited_s: float) -> Stage:
     return Stage.AFTER if seen or over else Stage.WAITING_FOR_OFF
 
 
-def _on_is_enough(result: CycleResult, verdict: Verdict, waited_s: float) -> bool:
+def _on_is_enough(
+    result: CycleResult, estimate: DropEstimate, verdict: Verdict, waited_s: float
+) -> bool:
     """Whether the verdict stands and more readings would hardly better the drop."""
     if verdict is Verdict.UNCLEAR or result.on.n < FEW:
         return False
     if verdict is Verdict.NOT_IN_PATH:
         return waited_s > LATE_S + LAG_S  # until then the load may still come
-    return result.on.u <= max(ON_U_SHARE * abs(result.drop_mv), 0.5 * result.drop_u_mv)
+    return result.on.u <= max(ON_U_SHARE * abs(estimate.drop_mv), 0.5 * estimate.drop_u_mv)
 
 
 def _after_is_enough(result: CycleResult, waited_s: float) -> bool:
