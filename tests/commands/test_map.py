@@ -1,6 +1,10 @@
 """``meterlink map`` from a test log to words and JSON."""
 
 import json
+import re
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -71,8 +75,6 @@ def test_a_row_that_cannot_be_read_is_told_and_left_out(job, meterlink):
     ],
 )
 def test_a_log_that_does_not_fit_the_job_is_refused(job, meterlink, old, new, message):
-    import re
-
     log = job / "tests.csv"
     log.write_text(log.read_text(encoding="utf-8").replace(old, new))
     done = meterlink("map", job)
@@ -106,3 +108,18 @@ def test_what_is_not_known_is_null_and_json_stays_json():
     assert answer["points"][0]["run_u_mohm"] is None
     assert answer["points"][0]["run_m"] is None
     assert as_mapping(nothing)["tests"] == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device of Linux")
+def test_a_full_disk_behind_standard_output_is_told(job):
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "meterlink", "map", str(job), "--json"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 1
+    assert "No space left on device" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
