@@ -20,7 +20,8 @@ from meterlink.levels.on_level import (
     on_level,
     sag_curves,
 )
-from meterlink.levels.stages import FEW, SETTLE_S, Marks, Stages, split_stages
+from meterlink.levels.settling import FEW
+from meterlink.levels.stages import SETTLE_S, Marks, Stages, split_stages
 from meterlink.levels.statistics import Level, difference_sd, display_sd, level
 from meterlink.levels.trace import Samples
 from meterlink.levels.wander import WANDER_SHARE, blocks, fit, mixture, noise_models

@@ -8,7 +8,8 @@ from meterlink.levels.flags import Flag
 from meterlink.levels.measurement import Measurement
 from meterlink.levels.progress import Progress, idle_progress, load_progress
 from meterlink.levels.row import measurement_of
-from meterlink.levels.stages import LAG_S, LATE_S, Marks
+from meterlink.levels.stages import LAG_S, Marks
+from meterlink.levels.switching import LATE_S
 from meterlink.levels.trace import Samples, Trace
 
 SMALLEST_RUN_MOHM = 8.0  # 1 m of 14 AWG copper is 8.3 mohm (ASTM B258 at 20 degrees C)

@@ -17,8 +17,10 @@ from meterlink.levels.cycle import CycleResult, measure_cycle
 from meterlink.levels.flags import Flag
 from meterlink.levels.pickup import DropEstimate
 from meterlink.levels.row import estimate_drop, limit_mv, verdict_of
-from meterlink.levels.stages import FEW, LAG_S, LATE_S, Marks, settled
+from meterlink.levels.settling import FEW, settled
+from meterlink.levels.stages import LAG_S, Marks
 from meterlink.levels.statistics import Level, level
+from meterlink.levels.switching import LATE_S
 from meterlink.levels.trace import Samples
 
 IDLE_S = 5.0
