@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from meterlink.commands.trials_run import run
 from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
@@ -31,8 +32,12 @@ def command() -> None:
     Examples:
       meterlink trials bench/tests.csv
       meterlink trials meter-1 meter-2 --by log
-      meterlink trials evaluate study --group hookup --by load_at --by operator
+      meterlink trials study --by setup --by operator
+      meterlink trials run --help
     """
+
+
+command.add_command(run)
 
 
 @command.command()

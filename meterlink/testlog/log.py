@@ -1,7 +1,7 @@
 """Writing a test log: append only, each row on the disk before ``append`` returns, one writer."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -11,6 +11,7 @@ from filelock import FileLock, Timeout
 from meterlink.durable import sync_folder, write_durably
 from meterlink.errors import LogError
 from meterlink.testlog.columns import COLUMNS, from_cells, to_cells
+from meterlink.testlog.formula import neutralised
 from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows
 from meterlink.testlog.records import record_bytes
 from meterlink.testlog.rows import TestRow
@@ -39,13 +40,19 @@ class TestLog:
 
     __test__ = False  # keeps pytest from collecting the class by its name
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, extra: Sequence[str] = ()) -> None:
         """Open and repair.
 
+        Args:
+            path: The file.
+            extra: Columns that it must have after ours; a new file is made with them.
+
         Raises:
-            LogError: Another process is writing, the file is no test log or cannot be written.
+            LogError: Another process is writing, the file is no test log, cannot be written or
+                lacks one of ``extra``.
         """
         self.path = path
+        self._extra = tuple(extra)
         self.problems: list[Problem] = []
         self.remarks: list[str] = []
         self._handle: int | None = None
@@ -86,11 +93,12 @@ class TestLog:
         """The number that the next row gets."""
         return self._last_test + 1
 
-    def append(self, row: TestRow) -> TestRow:
+    def append(self, row: TestRow, extra: Mapping[str, str] | None = None) -> TestRow:
         """Write a row and wait until it is on the disk.
 
         Args:
             row: The test; its number is set here.
+            extra: Text for columns after ours; a column that the file lacks is left out.
 
         Returns:
             The row with its number, its figures as the log keeps them.
@@ -101,7 +109,10 @@ class TestLog:
         if self._handle is None:
             raise LogError(f"{self.path} is closed.")
         cells = to_cells(replace(row, test=self.next_test, note=_storable(row.note)))
-        self._write(self._handle, record_bytes([cells.get(name, "") for name in self._columns]))
+        more = {name: neutralised(text) for name, text in (extra or {}).items()}
+        self._write(
+            self._handle, record_bytes([(more | cells).get(name, "") for name in self._columns])
+        )
         self._last_test += 1
         return from_cells(cells)
 
@@ -118,7 +129,7 @@ class TestLog:
 
     def _open(self) -> None:
         if not self.path.exists() or self.path.stat().st_size == 0:
-            write_durably(self.path, [record_bytes(list(COLUMNS))])
+            write_durably(self.path, [record_bytes([*COLUMNS, *self._extra])])
         flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self._handle = os.open(self.path, flags)
         with os.fdopen(os.dup(self._handle), "rb") as stream:
@@ -131,6 +142,12 @@ class TestLog:
             raise LogError(
                 f"{Problem(self.path, scan.open_quote)} Rows after it would be misread. Correct "
                 "that line (a quote inside a cell is written twice), then try again."
+            )
+        missing = [name for name in self._extra if name not in scan.columns]
+        if missing:
+            raise LogError(
+                f"{self.path} has no column {', '.join(missing)}. A log gets its columns when it "
+                "is made: use another job folder, or add the column to its header row and rows."
             )
         self._columns = scan.columns
         self._last_test = scan.last_test

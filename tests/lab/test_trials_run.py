@@ -1,0 +1,90 @@
+"""``meterlink trials run`` with a simulated meter on a real serial device, twentyfold time."""
+
+import shlex
+import sys
+from functools import partial
+
+import pytest
+
+from drivers.clock import steady_s
+from drivers.simulated import Display, SimulatedMeter
+from meterlink.live import session
+
+SPEED = 20.0
+HOOKUP = ("--hookup", "neutral-ground", "--lead-a", "Desk", "--load-at", "Desk")
+QUICK = ("--idle", 5, "--on", 6, "--after", 4)
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    """Address of a meter, and a command that switches the load it sees."""
+    load = tmp_path / "load"
+    load.write_text("off")
+    clock = partial(session.LiveSession, clock=lambda: SPEED * steady_s())
+    monkeypatch.setattr(session, "LiveSession", clock)
+    code = "import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.argv[2])"
+    command = shlex.join([sys.executable, "-S", "-c", code, str(load), "{state}"])
+    with SimulatedMeter(
+        lambda _t_s: 0.150 if load.read_text() == "on" else 0.003,
+        rate_hz=5 * SPEED,
+        display=Display(noise_v=0.2e-3),
+    ) as meter:
+        yield meter.address, command
+
+
+def test_trials_are_taken_stopped_at_the_number_asked_and_gone_on_with(meterlink, tmp_path, bench):
+    address, command = bench
+    job = tmp_path / "bench"
+    take = ("trials", "run", job, "--meter", address, *HOOKUP, *QUICK, "--switch-command", command)
+    first = meterlink(*take, "--repeat", 2, "--set", "operator=Ann", "--amps", 12)
+    assert first.code == 0, first.err
+    assert "trial 2 of 2" in first.err
+    assert f"2 of 2 trials are in {job / 'tests.csv'}" in first.err
+    more = meterlink(*take, "--repeat", 3, "--set", "operator=Ann")
+    assert "2 trials are there; going on" in more.err
+    assert "3 of 3 trials" in more.err
+    evaluated = meterlink("trials", job, "--by", "operator")
+    assert "3 trials, 3 in-path" in evaluated.out
+    assert len(list((job / "captures").iterdir())) == 2
+
+
+def test_enough_trials_open_no_meter(meterlink, tmp_path, bench):
+    address, command = bench
+    take = ("trials", "run", tmp_path / "b", "--meter", address, *HOOKUP, *QUICK)
+    assert meterlink(*take, "--repeat", 1, "--switch-command", command).code == 0
+    run = meterlink(*take, "--repeat", 1, "--meter", "lines:/nowhere,9600")
+    assert run.code == 0
+    assert "1 of 1 trials" in run.err
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "message"),
+    [
+        (["--set", "operator"], 2, "expected COLUMN=TEXT"),
+        (["--set", "drop_mV=3"], 2, "expected COLUMN=TEXT"),
+        (["--set", "test=3"], 2, "none that a log has anyway"),
+        (["--on", "0.1"], 2, "makes no sense here"),
+        (["--lead-b", "Door"], 2, "one too many"),
+        (["--amps", "-4"], 1, "amps"),
+        (["--switch-command", "relay on"], 2, "{state}"),
+        (["--switch-command", "r {state}", "--switch-scpi", "scpi:ASRL9"], 2, "Choose one"),
+        (["--meter", "nobody"], 2, "no meter of the name"),
+        (["--meter", "lines:/nowhere,9600"], 1, "/nowhere"),
+    ],
+)
+def test_what_cannot_be_done_is_told(meterlink, tmp_path, options, code, message):
+    run = meterlink(
+        *("trials", "run", tmp_path / "bench", "--repeat", 2, *HOOKUP),
+        *("--meter", "lines:/nowhere,9600", *options),
+    )
+    assert run.code == code, run.err
+    assert message in run.err
+
+
+def test_a_job_that_lacks_the_receptacle_is_refused(meterlink, tmp_path, captures):
+    meterlink("replay", captures / "circuit-101" / "visit.jsonl", "--job", tmp_path / "job")
+    run = meterlink(
+        *("trials", "run", tmp_path / "job", "--repeat", 2, *HOOKUP, "--meter", "lines:/nowhere")
+    )
+    assert run.code == 2
+    assert "'Desk'" in run.err
