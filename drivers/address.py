@@ -70,6 +70,13 @@ class Address:
         return "::" in self.port and "://" not in self.port
 
     @property
+    def is_serial(self) -> bool:
+        """Whether there is a line with a speed: a serial port, also one behind VISA."""
+        if self.is_visa:
+            return self.port.upper().startswith("ASRL")
+        return "://" not in self.port
+
+    @property
     def function(self) -> str:
         """Function that a ``scpi`` instrument is set to."""
         return self.settings.get("function", "AC")
@@ -87,7 +94,7 @@ class Address:
     def __str__(self) -> str:
         """The address as text, with what differs from the defaults."""
         words = [f"{self.driver}:{self.port}"]
-        if not self.is_visa and "://" not in self.port:
+        if self.is_serial:
             words += [str(self.baud), self.framing]
         for name, level in (("dtr", self.dtr), ("rts", self.rts)):
             if level is not None:

@@ -11,12 +11,15 @@ from dataclasses import dataclass, replace
 
 from drivers.address import Address
 from drivers.errors import DriverError, OpeningError, UnavailableError
-from drivers.guess import guess
+from drivers.guess import Guess, guess
 from drivers.links import Link, open_link
 from drivers.readings import Function, Reading
 
 #: Speeds of meters, most common first (common practice).
 SPEEDS = (9600, 2400, 19200, 1200, 4800, 38400, 57600, 115200)
+#: Levels of DTR and RTS: the system's default (both on), then those that power optically isolated
+#: cables (common practice; some cables want one way round, some the other).
+LEVELS = ((None, None), (True, False), (False, True))
 _SILENT_S = 2.5
 _SPEED_S = 1.3
 _ENOUGH_BYTES = 400
@@ -106,16 +109,16 @@ def examine(
         return _ask_visa(port, ask, opener, clock)
     seen = b""
     try:
-        for address in _listening_addresses(bare, speeds):
-            first = address is bare
-            heard = _listen(address, _SILENT_S if first else _SPEED_S, opener, clock)
-            found = guess(heard)
-            if found is not None:
-                return _streaming(port, address, found.driver, found.framing, found.example)
-            seen = seen or heard
-            if first and not heard:
-                break  # silence is silence at every speed
-        if ask and not seen:
+        address, heard = _first_heard(bare, opener, clock)
+        if heard:
+            for tried in _at_all_speeds(address, speeds):
+                if tried is not address:
+                    heard = _listen(tried, _SPEED_S, opener, clock)
+                found = guess(heard)
+                if found is not None:
+                    return _streaming(port, tried, found)
+                seen = seen or heard
+        elif ask:
             return _ask_serial(port, opener, clock)
     except OpeningError as error:
         return Finding(port, None, str(error))
@@ -124,12 +127,27 @@ def examine(
     return Finding(port, None, _unknown_text(seen, ask=ask))
 
 
-def _listening_addresses(bare: Address, speeds: tuple[int, ...]) -> Iterator[Address]:
-    yield bare
-    if "://" in bare.port:
-        return  # a socket has no speed
-    for baud in speeds[1:]:
-        yield replace(bare, baud=baud)
+def _first_heard(
+    bare: Address, opener: Callable[[Address], Link], clock: Callable[[], float]
+) -> tuple[Address, bytes]:
+    """Listen with the handshake lines at each of the usual levels until something is heard.
+
+    Silence is silence at every speed, so that one speed is enough for this.
+    """
+    levels = LEVELS if bare.is_serial else LEVELS[:1]
+    for dtr, rts in levels:
+        address = replace(bare, dtr=dtr, rts=rts)
+        heard = _listen(address, _SILENT_S, opener, clock)
+        if heard:
+            return address, heard
+    return bare, b""
+
+
+def _at_all_speeds(first: Address, speeds: tuple[int, ...]) -> Iterator[Address]:
+    yield first
+    if first.is_serial:  # a socket has no speed
+        for baud in speeds[1:]:
+            yield replace(first, baud=baud)
 
 
 def _listen(
@@ -149,9 +167,9 @@ def _listen(
     return heard
 
 
-def _streaming(port: Port, heard: Address, driver: str, framing: str, example: Reading) -> Finding:
-    address = replace(heard, driver=driver, framing=framing)
-    return Finding(port, address, f"It streams; {driver} reads {_shown(example)}")
+def _streaming(port: Port, heard: Address, found: Guess) -> Finding:
+    address = replace(heard, driver=found.driver, framing=found.framing)
+    return Finding(port, address, f"It streams; {found.driver} reads {_shown(found.example)}")
 
 
 def _shown(reading: Reading) -> str:
@@ -224,7 +242,7 @@ def _unknown_text(seen: bytes, *, ask: bool) -> str:
     if ask:
         return (
             "Nothing is heard, and *IDN? is not answered. Is the meter on, and its link "
-            "switched on? Some cables need the handshake lines set: dtr=on,rts=off."
+            "switched on?"
         )
     return (
         "Nothing is heard. Is the meter on, and its link switched on? A meter that answers only "

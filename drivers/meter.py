@@ -12,7 +12,7 @@ from contextlib import suppress
 from typing import Protocol
 
 from drivers.address import Address
-from drivers.errors import DriverError, OpeningError, OperatingError
+from drivers.errors import DriverError, OperatingError
 from drivers.events import Event, Mark, Received, Sent
 from drivers.links import Begun, Link, open_link
 from drivers.reopening import Finder
@@ -174,12 +174,17 @@ class Meter:
             try:
                 self._talk.step(self._link)
             except OperatingError as error:
-                self._close()
-                self._emit(Mark(self._clock(), "link-lost", str(error)))
+                self._lose(str(error))
+            except Exception as error:  # noqa: BLE001 (a defect here must not end in silence)
+                self._lose(f"A defect of this program: {type(error).__name__}: {error}.")
+
+    def _lose(self, reason: str) -> None:
+        self._close()
+        self._emit(Mark(self._clock(), "link-lost", reason))
 
     def _reopen(self) -> None:
         self._stopped.wait(_REOPEN_EVERY_S)
         if self._stopped.is_set():
             return
-        with suppress(OpeningError, OperatingError):
+        with suppress(DriverError):
             self._open(self._finder.current())

@@ -13,6 +13,12 @@ from drivers.errors import OpeningError, OperatingError
 _SLICE_S = 0.25
 _WRITE_S = 2.0
 _CHUNK = 65_536
+#: What pyserial raises where a port cannot be opened or set (its SerialException is an OSError).
+_REFUSALS: tuple[type[Exception], ...] = (OSError, ValueError)
+if sys.platform != "win32":
+    import termios
+
+    _REFUSALS += (termios.error,)  # a framing that the port does not do
 
 
 class SerialLink:
@@ -45,7 +51,7 @@ class SerialLink:
             if address.rts is not None:
                 self._port.rts = address.rts
             self._port.open()
-        except (OSError, ValueError) as error:  # SerialException is an OSError
+        except _REFUSALS as error:
             raise OpeningError(opening_message(address.port, error)) from error
         with suppress(OSError):
             self._port.reset_input_buffer()
@@ -95,7 +101,7 @@ def _lost(port: str, error: Exception) -> str:
 
 def opening_message(port: str, error: Exception) -> str:
     """Tell absent, busy, forbidden and refused apart, and say what to do about each."""
-    number = getattr(error, "errno", None)
+    number = getattr(error, "errno", None) or next(iter(error.args), None)
     words = str(error).lower()
     if (
         number in (errno.EACCES, errno.EPERM)
@@ -117,6 +123,8 @@ def opening_message(port: str, error: Exception) -> str:
             f"{port} is not there. Check that the cable is plugged in; 'meterlink meters' lists "
             "the ports that are."
         )
+    if number == errno.EINVAL:
+        return f"{port} does not do this speed or framing. Choose another in the address."
     if number == errno.ENOTTY or "inappropriate ioctl" in words or "not a tty" in words:
         return f"{port} is no serial port. 'meterlink meters' lists the ports that are."
     return f"{port} cannot be opened: {error}."

@@ -43,7 +43,10 @@ class VisaLink:
             ) from error
         try:
             self._resource = manager.open_resource(address.port, open_timeout=3000)
+            if address.is_serial:
+                self._set_line(pyvisa.constants)
         except Exception as error:  # each backend raises its own kinds
+            self.close()
             raise OpeningError(_opening_message(address.port, error)) from error
         name = address.port.upper()
         # On a socket a reply ends with its line feed and may come in pieces. Elsewhere a message
@@ -54,8 +57,15 @@ class VisaLink:
             suppress_end = pyvisa.constants.ResourceAttribute.suppress_end_enabled
             with suppress(*self._errors):  # let pieces through, do not hold them back
                 self._resource.set_visa_attribute(suppress_end, False)
-        if name.startswith("ASRL"):
-            self._resource.baud_rate = address.baud
+
+    def _set_line(self, constants: Any) -> None:
+        framing = self._address.framing
+        parities = {"N": "none", "E": "even", "O": "odd", "M": "mark", "S": "space"}
+        stops = {"1": "one", "1.5": "one_and_a_half", "2": "two"}
+        self._resource.baud_rate = self._address.baud
+        self._resource.data_bits = int(framing[0])
+        self._resource.parity = constants.Parity[parities[framing[1]]]
+        self._resource.stop_bits = constants.StopBits[stops[framing[2:]]]
 
     def read(self, timeout_s: float) -> bytes:
         """One message with its line end, or nothing once the time is up (see ``Link``)."""

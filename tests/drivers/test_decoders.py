@@ -16,7 +16,7 @@ WRITERS = {
     "segments": [segment_frame],
     "scpi": [scpi_reply],
 }
-volts = st.none() | st.floats(-599.0, 599.0)
+volts = st.none() | st.floats(-599.0, 599.0, width=32)
 rubbish = st.binary(max_size=30) | st.sampled_from(
     [b"\n", b"\r", b"   4.34  mV AC", b"+1.2", b"OL", b"1,2\n", b"\x1b\x27\x3d", b"E" * 300]
 )

@@ -72,12 +72,24 @@ def test_listening_sends_nothing() -> None:
         assert cable.sent == []
 
 
-def test_silence_is_listened_to_once_and_asking_is_offered() -> None:
+def test_silence_is_listened_to_with_each_handshake_level_and_asking_is_offered() -> None:
     cable = Cable()
     address, text = look(cable)
     assert address is None
-    assert len(cable.opened) == 1
+    levels = [(one.dtr, one.rts) for one in cable.opened]
+    assert levels == [(None, None), (True, False), (False, True)]
     assert "--ask" in text
+
+
+def test_a_cable_that_is_powered_by_its_handshake_lines_is_found() -> None:
+    class Isolated(Cable):
+        def open(self, address: Address) -> Cable:
+            super().open(address)
+            if address.rts is not False:
+                self.waiting = b""
+            return self
+
+    assert look(Isolated(FRAMES, 2400))[0] == "segments:COM7,2400,8N1,dtr=on,rts=off"
 
 
 def test_an_instrument_is_asked_only_when_allowed() -> None:

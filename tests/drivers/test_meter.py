@@ -101,6 +101,17 @@ def test_a_lost_link_is_opened_again_until_it_is_there(run: Callable[..., list[E
     assert len(ports.opened) == 4
 
 
+def test_a_defect_in_the_thread_is_told_and_not_the_end(run: Callable[..., list[Event]]) -> None:
+    class Defective(PlayedLink):
+        def read(self, timeout_s: float) -> bytes:
+            raise KeyError("x")
+
+    events = run(Ports(Defective(), PlayedLink(b"2")))
+    [lost] = [event for event in events if isinstance(event, Mark) and event.kind == "link-lost"]
+    assert "defect of this program: KeyError" in lost.text
+    assert events[-1] == Received(1.0, b"2")
+
+
 def test_the_port_is_looked_for_under_its_new_name(run: Callable[..., list[Event]]) -> None:
     class Moved(Finder):
         def current(self) -> Address:

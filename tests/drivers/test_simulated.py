@@ -2,6 +2,7 @@
 
 import errno
 import random
+import termios
 
 import pytest
 import serial
@@ -82,6 +83,7 @@ def test_a_script_that_makes_no_sense_is_refused_with_what_is_known(word: str) -
         (serial.SerialException("could not open port 'COM3': FileNotFoundError(2)"), "not there"),
         (ConnectionRefusedError(errno.ECONNREFUSED, "Connection refused"), "refused"),
         (serial.SerialException(errno.ENOTTY, "Inappropriate ioctl for device"), "no serial port"),
+        (termios.error(errno.EINVAL, "Invalid argument"), "does not do this speed or framing"),
         (ValueError("invalid URL"), "cannot be opened: invalid URL"),
     ],
 )

@@ -106,6 +106,17 @@ def test_a_cable_put_back_under_its_name_goes_on(tmp_path: Path) -> None:
     assert [event.kind for event in events if isinstance(event, Mark)] == ["link-open"]
 
 
+def test_an_instrument_on_a_serial_line_behind_visa_is_read(tmp_path: Path) -> None:
+    with meter("scpi") as simulated:
+        address = f"scpi:ASRL{simulated.port}::INSTR,19200"
+        with LiveSession(address, tmp_path / "visit.jsonl") as session:
+            events = poll_until(session, lambda seen: len(readings(seen)) >= 3)
+            assert session.meter.identity.startswith("SIMULATED")
+    with CaptureReader(tmp_path / "visit.jsonl") as capture:
+        again = [event.volts for event in replay(capture) if isinstance(event, Reading)]
+    assert again[:3] == [reading.volts for reading in readings(events)][:3]
+
+
 @pytest.mark.parametrize("driver", ["lines", "scpi"])
 def test_a_socket_that_is_closed_is_told_as_lost(driver: str) -> None:
     with meter(driver, use_socket=True) as simulated, LiveSession(simulated.address) as session:

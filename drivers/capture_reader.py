@@ -1,0 +1,184 @@
+"""Reading captures: raw bytes of a meter and marks, as JSON Lines.
+
+The reader streams: memory does not grow with the file. A damaged line is skipped and reported with
+its number; nothing in a file makes it hang or stop half way.
+"""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, NamedTuple, Self
+
+from drivers.capture_lines import (
+    MAX_LINE_BYTES,
+    LineError,
+    UnknownMarkError,
+    read_event,
+    read_header,
+)
+from drivers.errors import CaptureError, DriverError
+from drivers.events import Event, Header, at_time
+from drivers.readings import Decoder
+from drivers.registry import DRIVERS, make_decoder
+
+#: How far an event's time may lie before the one in front of it. Marks and bytes are written by
+#: different hands, so that small swaps are normal; the later one is then given the earlier's time.
+TIME_TOLERANCE_S = 1.0
+MAX_REPORTED = 1000
+
+
+class Damage(NamedTuple):
+    """A line that was passed over: its number in the file (the header is 1) and what is wrong."""
+
+    line: int
+    reason: str
+
+
+class CaptureReader:
+    """Iterates over the events of a capture; give it a path or an open binary stream.
+
+    Attributes:
+        name: File name, for messages.
+        header: The first line.
+        damaged: Lines skipped because they could not be read, at most ``MAX_REPORTED`` of them.
+        damaged_count: Number of all lines skipped.
+        warnings: Lines passed over for another reason: unknown mark, torn last line.
+    """
+
+    def __init__(self, source: str | os.PathLike[str] | BinaryIO) -> None:
+        """Open and read the header.
+
+        Raises:
+            CaptureError: No such file, no permission, no capture, another version, an unknown
+                driver, or settings that the driver cannot use.
+        """
+        if isinstance(source, str | os.PathLike):
+            self.name = os.fspath(source)
+            try:
+                self._stream: BinaryIO = Path(source).open("rb")  # noqa: SIM115 (close() does)
+            except OSError as error:
+                reason = (error.strerror or str(error)).lower()
+                raise CaptureError(
+                    f"{self.name}: cannot be opened: {reason}. Give the path of a capture file."
+                ) from error
+            self._owned = True
+        else:
+            self.name = str(getattr(source, "name", "capture"))
+            self._stream = source
+            self._owned = False
+        self.damaged: list[Damage] = []
+        self.damaged_count = 0
+        self.warnings: list[Damage] = []
+        self._line = 0
+        try:
+            self.header = self._read_header()
+        except DriverError:
+            self.close()
+            raise
+
+    def make_decoder(self) -> Decoder:
+        """Make the decoder that the header asks for."""
+        return make_decoder(self.header.driver, self.header.settings)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file, if this reader opened it."""
+        if self._owned:
+            self._stream.close()
+
+    def __iter__(self) -> Iterator[Event]:
+        """Give the sound events in time order. One is held back: see ``_place``."""
+        held: tuple[int, Event] | None = None
+        before_s = 0.0
+        for number, event in self._sound_events():
+            if held is None:
+                held = (number, event)
+                continue
+            held_number, held_event = held
+            if event.t_s < held_event.t_s - TIME_TOLERANCE_S:
+                # One of the two has a wrong time. A line whose clock leapt ahead is found out by
+                # the next one, which goes on from before the leap.
+                if event.t_s >= before_s - TIME_TOLERANCE_S:
+                    leap_s = held_event.t_s - event.t_s
+                    self._skip(held_number, f"its time is {leap_s:.3f} s ahead of the next line's")
+                    held = (number, event)
+                else:
+                    back_s = held_event.t_s - event.t_s
+                    self._skip(number, f"its time goes back by {back_s:.3f} s")
+                continue
+            before_s = max(before_s, held_event.t_s)
+            yield at_time(held_event, max(held_event.t_s, before_s))
+            held = (number, event)
+        if held is not None:
+            yield at_time(held[1], max(held[1].t_s, before_s))
+
+    def _read_header(self) -> Header:
+        line = self._next_line()
+        if line is None:
+            raise CaptureError(f"{self.name}: the file is empty, and so no capture.")
+        try:
+            header = read_header(line.removeprefix(b"\xef\xbb\xbf"))
+        except LineError as error:
+            raise CaptureError(f"{self.name}, line 1: not a capture: {error}.") from error
+        if header.driver not in DRIVERS:
+            known = ", ".join(DRIVERS)
+            raise CaptureError(
+                f"{self.name}, line 1: driver {header.driver[:40]!r} is not known. "
+                f"Known drivers: {known}."
+            )
+        try:
+            make_decoder(header.driver, header.settings)
+        except DriverError as error:
+            raise CaptureError(f"{self.name}, line 1: {error}") from error
+        return header
+
+    def _sound_events(self) -> Iterator[tuple[int, Event]]:
+        while (line := self._next_line()) is not None:
+            if not line.strip():
+                continue
+            try:
+                yield self._line, read_event(line)
+            except UnknownMarkError as error:
+                self._warn(self._line, f"{error}; it was passed over")
+            except LineError as error:
+                if not line.endswith(b"\n") and len(line) <= MAX_LINE_BYTES:
+                    self._warn(self._line, "the last line is torn (power lost?); it was dropped")
+                else:
+                    self._skip(self._line, str(error))
+
+    def _next_line(self) -> bytes | None:
+        """The next line, cut short beyond the bound; ``None`` at the end of the file."""
+        try:
+            line = self._stream.readline(MAX_LINE_BYTES + 1)
+            if not line:
+                return None
+            self._line += 1
+            piece = line
+            while len(piece) > MAX_LINE_BYTES and not piece.endswith(b"\n"):
+                piece = self._stream.readline(MAX_LINE_BYTES + 1)
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise CaptureError(
+                f"{self.name}, line {self._line + 1}: cannot be read: {reason}."
+            ) from error
+        return line
+
+    def _skip(self, number: int, reason: str) -> None:
+        self.damaged_count += 1
+        if len(self.damaged) < MAX_REPORTED:
+            self.damaged.append(Damage(number, reason))
+
+    def _warn(self, number: int, reason: str) -> None:
+        if len(self.warnings) < MAX_REPORTED:
+            self.warnings.append(Damage(number, reason))
