@@ -94,11 +94,37 @@ def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
     )
 
 
-def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> tuple[Floats, Floats]:
-    """Expected drop and its standard deviation in mV on each tree, shapes ``(S, C)``.
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What ``C`` possible tests would show on each of ``S`` trees, in mV, shape ``(S, C)``.
 
-    The standard deviation holds what is not known of the runs and what the meter will not tell.
+    Attributes:
+        mean: Expected drop.
+        runs_u: Its standard deviation from what is not known of the runs.
+        meter_u: The standard uncertainty with which the meter will tell it.
     """
+
+    mean: Floats
+    runs_u: Floats
+    meter_u: Floats
+
+    @property
+    def sd(self) -> Floats:
+        """Standard deviation of the reading to come."""
+        both: Floats = np.hypot(self.runs_u, self.meter_u)
+        return both
+
+    def bits_about_runs(self, weight: Floats) -> Floats:
+        """Information about the runs themselves, whatever the tree, shape ``(C,)``.
+
+        For Gaussian quantities ``log2(total spread / meter spread)`` (Shannon 1948).
+        """
+        bits: Floats = weight @ np.log2(self.sd / self.meter_u)
+        return bits
+
+
+def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> Forecast:
+    """Forecast each possible test on each tree."""
     masks = posterior.ensemble.masks[particles.rows]
     carrying = tests.carrying(masks).astype(np.float64)  # (S, E, C)
     share = (particles.part @ carrying) / particles.size[:, :, None]  # (S, D, C)
@@ -116,22 +142,22 @@ def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> tuple[
     noise = np.where(
         tests.line, SUPPLY_U_MV, np.where(mean > 3 * PICKUP_U_MV, PICKUP_U_MV, NO_JUMP_U_MV)
     )
-    return mean, np.sqrt(variance + noise**2 + (AMPS_REL_U * mean) ** 2)
+    return Forecast(mean, np.sqrt(variance), np.hypot(noise, AMPS_REL_U * mean))
 
 
-def outcome_likelihoods(weight: Floats, mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
+def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Floats]:
     """Possible outcomes of one test and how likely each tree makes them.
 
     Args:
         weight: Of the trees, shape ``(S,)``.
-        mean: Expected drops, ``(S, C)``.
-        sd: Their standard deviations, ``(S, C)``.
+        expected: What the test would show on each.
 
     Returns:
         Probability of each outcome, ``(C, O)``, and the likelihood of it on each tree,
         ``(C, O, S)``. The outcomes are three from each tree's own forecast, and "no change"
         because the test lies.
     """
+    mean, sd = expected.mean, expected.sd
     nodes = np.abs(mean[:, None, :] + sd[:, None, :] * NODES[None, :, None])
     honest = (1 - LIE_NO_CHANGE) * weight[:, None] * NODE_WEIGHTS
     trees = len(weight)

@@ -23,10 +23,11 @@ from meterlink.tree.posterior import first_probabilities
 from meterlink.tree.resolve import SETTLED, Posterior
 from meterlink.tree.trees import Floats
 
-SCREEN_TREES = 48  # every possible test is weighed with so many trees,
-FINAL_TREES = 160  # the best of them again with so many
-FINALISTS = 48
+SCREEN_TREES = 40  # every possible test is weighed with so many trees,
+FINAL_TREES = 128  # the best of them again with so many
+FINALISTS = 20
 CHUNK = 256  # possible tests at once: bounds memory
+RUNS_SHARE = 0.25  # worth of a bit about the runs: it lets later readings tell the order
 CONTROL_BITS = 0.02  # worth of a hookup that has never shown a jump, to break ties
 
 
@@ -87,17 +88,18 @@ def next_test(
             "Allow more receptacles or hookups."
         )
     settled = is_settled(posterior, goal)
-    screened = _gains(posterior, setups, particles_of(posterior, SCREEN_TREES), goal)
+    bits, runs_bits = _gains(posterior, setups, particles_of(posterior, SCREEN_TREES), goal)
     costs = effort or Effort()
     cost = np.array([costs.of(setup, last, posterior.circuit) for setup in setups])
     fresh = np.array([setup not in done for setup in setups])
     proven = {(s.hookup, s.leads) for s in done}
     control = np.array([CONTROL_BITS * ((s.hookup, s.leads) not in proven) for s in setups])
-    finalists = np.argsort(-(screened / cost), kind="stable")[:FINALISTS]
+    screened = (bits + RUNS_SHARE * runs_bits) / cost
+    finalists = np.argsort(-screened, kind="stable")[:FINALISTS]
     particles = particles_of(posterior, FINAL_TREES)
-    gains = _gains(posterior, [setups[i] for i in finalists], particles, goal)
-    worth = (gains + control[finalists] * fresh[finalists] * gains) / cost[finalists]
-    worth += 1e-9 * fresh[finalists]
+    gains, runs_bits = _gains(posterior, [setups[i] for i in finalists], particles, goal)
+    worth = gains * (1 + control[finalists] * fresh[finalists]) + RUNS_SHARE * runs_bits
+    worth = worth / cost[finalists] + 1e-9 * fresh[finalists]
     best = int(worth.argmax())
     setup = setups[finalists[best]]
     return NextTest(
@@ -114,7 +116,7 @@ def worth_of(
 ) -> NextTest:
     """What a test of the person's own choice would tell."""
     particles = particles_of(posterior, FINAL_TREES)
-    gain = _gains(posterior, [setup], particles, goal)[0]
+    gain = _gains(posterior, [setup], particles, goal)[0][0]
     settled = is_settled(posterior, goal)
     return NextTest(
         setup=setup,
@@ -147,24 +149,25 @@ def _labels(posterior: Posterior, particles: Particles, goal: Goal) -> NDArray[n
 
 def _gains(
     posterior: Posterior, setups: Sequence[Setup], particles: Particles, goal: Goal
-) -> Floats:
-    """Expected information of each setup, in bits."""
+) -> tuple[Floats, Floats]:
+    """Expected information of each setup about the goal, and about the runs, in bits."""
     label = _labels(posterior, particles, goal)
-    parts = []
+    parts, runs = [], []
     for start in range(0, len(setups), CHUNK):
         tests = as_tests(posterior, setups[start : start + CHUNK])
-        mean, sd = forecast(posterior, particles, tests)
-        probability, likelihood = outcome_likelihoods(particles.weight, mean, sd)
+        expected = forecast(posterior, particles, tests)
+        probability, likelihood = outcome_likelihoods(particles.weight, expected)
         parts.append(information_bits(probability, likelihood, particles.weight, label))
-    return np.concatenate(parts)
+        runs.append(expected.bits_about_runs(particles.weight))
+    return np.concatenate(parts), np.concatenate(runs)
 
 
 def explain(
     posterior: Posterior, setup: Setup, particles: Particles, goal: Goal, *, settled: bool
 ) -> str:
     """The question that the test answers best, in words."""
-    mean, sd = forecast(posterior, particles, as_tests(posterior, [setup]))
-    probability, likelihood = outcome_likelihoods(particles.weight, mean, sd)
+    expected = forecast(posterior, particles, as_tests(posterior, [setup]))
+    probability, likelihood = outcome_likelihoods(particles.weight, expected)
     return reason(
         posterior,
         particles,

@@ -95,9 +95,9 @@ def random_wiring(
     rng: np.random.Generator,
     *,
     ohm_per_m: float = 8.2855e-3,
-    fork: float = 0.2,
-    splice: float = 0.08,
-    fork_at_panel: float = 0.03,
+    fork: float = 0.1,
+    splice: float = 0.05,
+    fork_at_panel: float = 0.015,
 ) -> Wiring:
     """Draw a wiring: each receptacle is put on after the last one, at a fork, or on a new splice.
 

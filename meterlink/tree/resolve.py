@@ -63,10 +63,9 @@ class Posterior:
 
 
 def capacity_for(n: int) -> int:
-    """Number of trees kept: every tree up to five receptacles, fewer where each costs more."""
-    return {1: 8, 2: 8, 3: 64, 4: 512, 5: 4000, 6: 4000, 7: 2000, 8: 1200}.get(
-        n, 700 if n <= 12 else 400
-    )
+    """Number of trees kept: every tree up to four receptacles, fewer where each costs more."""
+    few = {1: 8, 2: 8, 3: 64, 4: 512, 5: 1500, 6: 1500, 7: 800, 8: 500}
+    return few.get(n, 300 if n <= 12 else 200)
 
 
 def run_prior_for(circuit: Circuit) -> RunPrior:

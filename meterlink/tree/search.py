@@ -5,8 +5,10 @@ grown receptacle by receptacle, every way of putting the next one on is weighed 
 are complete by then, and the population is thinned to ``capacity`` so that nothing is biased: trees
 above a threshold are kept as they are, the rest is drawn by systematic sampling and carries the
 threshold as its weight (Fearnhead and Clifford 2003, optimal resampling). As long as no more than
-``capacity`` trees have weight, the result is the full listing. Afterwards receptacles are taken off
-the heaviest trees and put back elsewhere, to find trees that the order of insertion lost.
+``capacity`` trees have weight, the result is the full listing. The choice is made on a quick
+estimate of the evidence; the trees chosen are then weighed properly, which keeps it unbiased.
+Afterwards receptacles are taken off the heaviest trees and put back elsewhere, to find trees that
+the order of insertion lost.
 """
 
 from dataclasses import dataclass
@@ -22,6 +24,7 @@ from meterlink.tree.evidence import (
     evidence_key,
     fit,
     log_evidences,
+    rough_log_evidences,
 )
 from meterlink.tree.observations import Tests
 from meterlink.tree.trees import (
@@ -38,10 +41,11 @@ from meterlink.tree.trees import (
 )
 
 CHUNK = 1500  # trees fitted at once: bounds memory
-MARGIN = 60.0  # trees this many nats behind after the rough fit are given up
+QUICK_NEGLIGIBLE = 30.0  # the same where only the quick estimate is known
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
 REGRAFT_ROUNDS = 12
 REGRAFT_FRONT = 4  # trees looked at from all sides in one round
+REGRAFT_HINT = 20.0  # nats behind the best on the quick estimate
 REGRAFT_REACH = 6.0  # nats behind the best that still matter
 
 
@@ -105,18 +109,24 @@ def search(
         grown = grow(masks, home, bit, n, tree_prior)
         inside |= 1 << bit
         before, now = len(now), tests.only((places & ~inside) == 0)
+        news = len(now) > before
         log_prior = log_prior[grown.origin] + grown.log_prior_ratio
         log_importance = log_importance[grown.origin]
         masks, home = squeeze(grown.masks, grown.home)
-        if len(now) > before:
-            log_evidence = weigh(masks, home, now, run_prior)
-        else:
-            log_evidence = log_evidence[grown.origin]
-        kept, gained, whole = thin(log_prior + log_evidence + log_importance, capacity, rng)
+        log_evidence = (
+            weigh(masks, home, now, run_prior, quick=True) if news else log_evidence[grown.origin]
+        )
+        reach = QUICK_NEGLIGIBLE if news else NEGLIGIBLE
+        kept, gained, whole = thin(log_prior + log_evidence + log_importance, capacity, rng, reach)
         complete &= whole
         masks, home = squeeze(masks[kept], home[kept])
-        log_prior, log_evidence = log_prior[kept], log_evidence[kept]
-        log_importance = log_importance[kept] + gained
+        log_prior, log_importance = log_prior[kept], log_importance[kept] + gained
+        log_evidence = weigh(masks, home, now, run_prior) if news else log_evidence[kept]
+        total = log_prior + log_evidence + log_importance
+        alive = total > total.max() - NEGLIGIBLE
+        masks, home = squeeze(masks[alive], home[alive])
+        log_prior, log_evidence = log_prior[alive], log_evidence[alive]
+        log_importance = log_importance[alive]
     found = Ensemble(masks, home, log_prior, log_evidence, log_importance, complete)
     return regraft(found, tests, n, tree_prior, run_prior)
 
@@ -140,14 +150,17 @@ def insertion_order(tests: Tests, n: int) -> tuple[int, ...]:
     return tuple(order)
 
 
-def weigh(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Floats:
-    """Log evidence of each tree, each different one computed once."""
+def weigh(
+    masks: Masks, home: Flags, tests: Tests, prior: RunPrior, *, quick: bool = False
+) -> Floats:
+    """Log evidence of each tree, each different one computed once; ``quick``: an estimate."""
+    method = rough_log_evidences if quick else log_evidences
     _, first, inverse = np.unique(
         evidence_key(masks, home, tests), return_index=True, return_inverse=True
     )
     values = np.concatenate(
         [
-            log_evidences(columns_of(masks[part], home[part], tests, prior), tests, MARGIN)
+            method(columns_of(masks[part], home[part], tests, prior), tests)
             for part in np.array_split(first, max(1, -(-len(first) // CHUNK)))
         ]
     )
@@ -156,7 +169,7 @@ def weigh(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Floats:
 
 
 def thin(
-    log_weight: Floats, capacity: int, rng: np.random.Generator
+    log_weight: Floats, capacity: int, rng: np.random.Generator, reach: float = NEGLIGIBLE
 ) -> tuple[NDArray[np.intp], Floats, bool]:
     """Choose at most ``capacity`` trees without bias.
 
@@ -164,7 +177,7 @@ def thin(
         Rows kept, log of the factor that each one's importance gains, and whether nothing but
         negligible trees was left out.
     """
-    alive = np.flatnonzero(log_weight > log_weight.max() - NEGLIGIBLE)
+    alive = np.flatnonzero(log_weight > log_weight.max() - reach)
     if len(alive) <= capacity:
         return alive, np.zeros(len(alive)), True
     weight = np.exp(log_weight[alive] - log_weight.max())
@@ -222,6 +235,11 @@ def regraft(
         if not len(masks):
             continue
         log_prior = log_shape(masks, home, n, tree_prior)
+        hint = log_prior + weigh(masks, home, tests, run_prior, quick=True)
+        near = hint > score.max() - REGRAFT_HINT
+        if not near.any():
+            continue
+        masks, home, log_prior = masks[near], home[near], log_prior[near]
         log_evidence = weigh(masks, home, tests, run_prior)
         good = log_prior + log_evidence > score.max() - REGRAFT_REACH
         if good.any():

@@ -34,9 +34,9 @@ class TreePrior:
     chain).
     """
 
-    forks_per_receptacle: float = 0.15
-    splices_per_receptacle: float = 0.075
-    panel_forks_per_receptacle: float = 0.05
+    forks_per_receptacle: float = 0.1
+    splices_per_receptacle: float = 0.05
+    panel_forks_per_receptacle: float = 0.025
 
     def log_fork(self, n: int) -> float:
         """Log weight of one more branch at a receptacle or splice, ``n`` receptacles in all."""
