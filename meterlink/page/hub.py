@@ -17,7 +17,7 @@ from meterlink.show.text_width import clean
 from meterlink.visit.view import Key, VisitView
 
 TRACE_S = 60.0
-MAX_TRACE = 600  # points; at more than ten readings a second the page shows every second, third …
+MAX_TRACE = 1200  # points; of more than twenty readings a second some are left out
 MAX_VIEWERS = 32
 MAX_WAITING_PRESSES = 16
 MAX_NOTE = 500  # characters

@@ -40,18 +40,18 @@ def test_a_new_viewer_is_told_everything_then_only_what_changes() -> None:
 def test_a_viewer_that_was_away_catches_up_with_the_newest_view_and_its_trace() -> None:
     hub = Hub()
     viewer, seen = hub.join(), Seen()
-    for number in range(1_000):
+    for number in range(2_000):
         hub.trace(0.1 * number, float(number))
         hub.show(with_reading(IDLE if number % 2 else ON, float(number)))
     news = told(hub, viewer, seen)
-    assert news["reading"] == "999.00 mV AC"
+    assert news["reading"] == "1999.00 mV AC"
     points = news["points"]
     assert isinstance(points, list)
     assert len(points) == MAX_TRACE
-    assert points[-1] == [pytest.approx(99.9), 999.0]
+    assert points[-1] == [pytest.approx(199.9), 1999.0]
 
 
-def test_the_trace_takes_ten_readings_a_second_and_no_rubbish() -> None:
+def test_the_trace_takes_twenty_readings_a_second_and_no_rubbish() -> None:
     hub = Hub()
     for number in range(1000):
         hub.trace(number * 1e-3, 1.0)
@@ -59,7 +59,7 @@ def test_the_trace_takes_ten_readings_a_second_and_no_rubbish() -> None:
     hub.trace(3.0, float("inf"))
     points = told(hub, hub.join(), Seen())["points"]
     assert isinstance(points, list)
-    assert len(points) == 10
+    assert len(points) == 20
 
 
 def test_the_first_viewer_operates_until_another_takes_over() -> None:

@@ -1,3 +1,4 @@
+from meterlink.page.invitation import invitation
 from meterlink.page.qr import qr_lines
 
 ADDRESS = "http://192.168.178.123:54321/join?key=wMqT_r41VKjGtGt4TU7StQ"
@@ -29,3 +30,12 @@ def test_the_corners_are_the_finder_patterns_of_the_standard() -> None:
     ]
     assert [row[2:9] for row in rows[2:9]] == finder
     assert [row[-9:-2] for row in rows[2:9]] == finder
+
+
+def test_the_terminal_invites_a_phone_only_where_one_can_come() -> None:
+    here = invitation("http://127.0.0.1:8321/join?key=abc")
+    assert here[0] == "Page: http://127.0.0.1:8321/join?key=abc"
+    assert "--lan" in here[1]
+    there = invitation(ADDRESS)
+    assert there[1 : 1 + len(qr_lines(ADDRESS))] == qr_lines(ADDRESS)
+    assert "unencrypted" in " ".join(there)
