@@ -16,7 +16,7 @@ def invitation(address: str) -> list[str]:
     return [
         *lines,
         *qr_lines(address),
-        "Whoever has this address can press the visit's keys and see its map, nothing else. The key",
-        "in it is made anew each time. It goes over the local network unencrypted: use a network",
-        "whose members you trust.",
+        "Whoever has this address can press the visit's keys and see its map, nothing else.",
+        "Its key is made anew each time. It goes over the local network unencrypted: use a",
+        "network whose members you trust.",
     ]

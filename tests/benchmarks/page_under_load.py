@@ -32,7 +32,7 @@ from urllib.parse import urlsplit
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from meterlink.page.server import PageServer
-from tests.page.chromium import Chromium
+from tests.chromium import Chromium
 from tests.page.fake_visit import IDLE
 
 RATE_HZ = 10.0

@@ -12,7 +12,7 @@ from meterlink.page.hub import Press
 from meterlink.page.server import PageServer
 from meterlink.visit.view import Key
 
-from .chromium import Chromium, Tab
+from ..chromium import Chromium, Tab
 from .fake_visit import IDLE, ON, UNQUIET, with_reading
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
