@@ -22,7 +22,7 @@ def measured_row(
     found = done.measurement
     return TestRow(
         test=0,
-        time=started + timedelta(milliseconds=round(done.started_s * 1e3)),
+        time=_to_milliseconds(started + timedelta(milliseconds=round(done.started_s * 1e3))),
         setup=done.setup,
         amps=amps,
         idle_mv=found.idle_mv,
@@ -42,3 +42,8 @@ def measured_row(
         flags=found.flags,
         note="; ".join(note for note in done.notes if note),
     )
+
+
+def _to_milliseconds(time: datetime) -> datetime:
+    """A time as the log keeps it; a live visit starts at some microsecond."""
+    return time.replace(microsecond=time.microsecond // 1000 * 1000)
