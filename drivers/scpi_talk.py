@@ -80,9 +80,9 @@ class ScpiTalk:
 
     def end(self, link: Link) -> None:
         """Give the instrument back to its front panel."""
-        # SYST:LOC is common practice on serial lines; elsewhere closing the link does it, and an
-        # instrument that does not know the command goes on as it was.
-        if not self._address.is_visa:
+        # SYST:LOC is common practice on serial lines and sockets; on a bus or USB closing the link
+        # does it. An instrument that does not know the command goes on as it was.
+        if not self._address.is_visa or self._address.port.upper().endswith("::SOCKET"):
             self._send(link, "SYST:LOC")
 
     def _identify(self, link: Link) -> str:

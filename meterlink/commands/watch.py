@@ -79,7 +79,7 @@ def command(
             return
         finally:
             output.close()
-    _say_what_came(readings, session.dropped_bytes, str(address))
+    _say_what_came(readings, session.rubbish, str(address))
 
 
 def _watch(session: "LiveSession", keys: "Keys", output: "Output", for_s: float | None) -> int:
@@ -106,15 +106,16 @@ def _watch(session: "LiveSession", keys: "Keys", output: "Output", for_s: float 
     return readings
 
 
-def _say_what_came(readings: int, dropped_bytes: int, address: str) -> None:
+def _say_what_came(readings: int, rubbish: bytes, address: str) -> None:
     """A watch without a reading is a failure, and says so."""
     from drivers.errors import SilentError
+    from meterlink.live.notices import not_understood
 
     if not readings:
-        raise SilentError(
-            f"No reading came from {address}"
-            + (f"; {dropped_bytes} bytes came that make none" if dropped_bytes else "")
-            + ". Is the meter on, and is the address right? 'meterlink meters' tries ports, speeds "
-            "and drivers."
+        why = (
+            "Is the meter on, and is the address right? 'meterlink meters' tries ports and speeds."
         )
+        if rubbish:
+            why = not_understood(rubbish)
+        raise SilentError(f"No reading came from {address}. {why}")
     click.echo(f"meterlink: {readings} readings", err=True)

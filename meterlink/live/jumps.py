@@ -18,6 +18,8 @@ _MOST_POINTS = 256
 _JITTERS = 6.0
 _LEAST_V = 0.0005
 _LEAST_SHARE = 0.01
+#: Readings on the far side of a jump have settled when they differ by less than this share of it.
+_SETTLED_SHARE = 0.05
 _MAD_TO_SD = 1.4826  # of a normal distribution: 1 / 0.6745
 
 
@@ -71,8 +73,9 @@ class JumpFinder:
         before, after = _quiet(old), _quiet(new)
         size_v = after.level_v - before.level_v
         limit_v = max(_LEAST_V, _JITTERS * before.jitter_v, _LEAST_SHARE * abs(before.level_v))
-        if abs(size_v) <= limit_v or _spread(new) > 0.5 * abs(size_v):
-            return None  # no jump, or the new readings are not all on its far side yet
+        unsettled = _spread(new) > max(_SETTLED_SHARE * abs(size_v), 4.0 * before.jitter_v)
+        if abs(size_v) <= limit_v or unsettled:
+            return None  # no jump, or the meter has not come to rest on its far side yet
         kept = [p for p in self._points if abs(p[1] - after.level_v) < 0.5 * abs(size_v)]
         self._points.clear()
         self._points.extend(kept[-len(new) :])

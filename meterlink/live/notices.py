@@ -4,6 +4,7 @@ from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
+from drivers.guess import guess
 from drivers.readings import Function, Reading
 
 
@@ -41,6 +42,7 @@ SILENT_S = 3.0
 _RUBBISH_S = 2.0
 _SLOW_FACTOR = 2.5
 _FIRST_BYTES = 40
+_KEPT_BYTES = 400
 
 
 class Watch:
@@ -60,6 +62,11 @@ class Watch:
         self._function_told: str | None = None
         self._hold = False
 
+    @property
+    def rubbish(self) -> bytes:
+        """The first bytes since the last reading that make none."""
+        return self._rubbish
+
     def bytes_came(self, data: bytes, t_s: float, *, readings: int) -> list[Notice]:
         """Bytes arrived that completed so many readings."""
         if readings:
@@ -67,16 +74,11 @@ class Watch:
             return []
         if self._rubbish_s is None:
             self._rubbish_s = t_s
-        self._rubbish = (self._rubbish + data)[:_FIRST_BYTES]
+        self._rubbish = (self._rubbish + data)[:_KEPT_BYTES]
         if self._told_rubbish or t_s - self._rubbish_s < _RUBBISH_S:
             return []
         self._told_rubbish = True
-        text = (
-            f"Bytes come, but they make no readings. The first are: {printable(self._rubbish)}. "
-            "The speed, the framing or the driver in the address may be wrong; "
-            "'meterlink meters' tries them."
-        )
-        return [Notice(t_s, NoticeKind.NOT_UNDERSTOOD, text)]
+        return [Notice(t_s, NoticeKind.NOT_UNDERSTOOD, not_understood(self._rubbish))]
 
     def reading_came(self, reading: Reading) -> list[Notice]:
         """A reading was decoded."""
@@ -149,6 +151,24 @@ def wrong_function(reading: Reading, wanted: Function) -> str | None:
     if Function.UNKNOWN in (wanted, reading.function) or reading.function is wanted:
         return None
     return f"{reading.function} volts"
+
+
+def not_understood(data: bytes) -> str:
+    """What is to be said of bytes that make no readings: the first of them, and what may be wrong.
+
+    Args:
+        data: Up to some hundred bytes, in the order they came.
+    """
+    text = (
+        f"Bytes come, but they make no readings. The first are: {printable(data[:_FIRST_BYTES])}. "
+    )
+    found = guess(data)
+    if found is None:
+        return text + (
+            "The speed, the framing or the driver in the address may be wrong; "
+            "'meterlink meters' tries them."
+        )
+    return text + f"They look like {found.driver}, {found.framing}: write that in the address."
 
 
 def printable(data: bytes) -> str:

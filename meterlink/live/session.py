@@ -50,7 +50,6 @@ class LiveSession:
         meter: The open meter, with its identity.
         capture: Path of the recording, ``None`` where there is none.
         started: Wall-clock time of second zero.
-        dropped_bytes: Property: bytes so far that made no reading.
     """
 
     def __init__(
@@ -103,6 +102,11 @@ class LiveSession:
     def dropped_bytes(self) -> int:
         """Bytes so far that made no reading."""
         return self._decoder.dropped_bytes
+
+    @property
+    def rubbish(self) -> bytes:
+        """The first bytes since the last reading that make none."""
+        return self._watch.rubbish
 
     def now_s(self) -> float:
         """Seconds since the start, as precise as a capture keeps them."""

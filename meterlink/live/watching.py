@@ -104,6 +104,16 @@ class Figures:
             self.jumps.append(jump)
         return jump
 
+    def _is_stale(self, now_s: float) -> bool:
+        return now_s - self._times[-1] > max(_STALE_S, 2.5 / (self.rate_hz() or 1.0))
+
+    def rate_text(self, now_s: float) -> str:
+        """Readings a second; nothing where none come."""
+        rate_hz = self.rate_hz()
+        if rate_hz is None or self._is_stale(now_s):
+            return ""
+        return f"{rate_hz:.1f} readings/s"
+
     def rate_hz(self) -> float | None:
         """Readings a second lately."""
         if len(self._times) < 2 or self._times[-1] <= self._times[0]:
@@ -115,7 +125,7 @@ class Figures:
         reading = self.last
         if reading is None:
             return "no reading yet"
-        if now_s - reading.t_s > max(_STALE_S, 2.5 / (self.rate_hz() or 1.0)):
+        if self._is_stale(now_s):
             return f"none for {now_s - reading.t_s:.0f} s"
         if reading.overload:
             return "overload"
@@ -212,8 +222,9 @@ class ScreenOutput:
 
     def prompt(self, text: str | None) -> None:
         """Show what is being typed."""
-        self._typed = text
-        self._next_s = 0.0
+        if text != self._typed:
+            self._typed = text
+            self._next_s = 0.0
 
     def close(self) -> None:
         """Leave the last state on the screen."""
@@ -221,8 +232,7 @@ class ScreenOutput:
 
     def _lines(self, now_s: float, width: int) -> list[str]:
         figures = self._figures
-        rate = figures.rate_hz()
-        speed = f"{rate:.1f} readings/s" if rate is not None else ""
+        speed = figures.rate_text(now_s)
         lines = [
             f"{self._title}   {now_s:.0f} s",
             f"  {figures.reading_text(now_s):<16} {figures.level_text()}   {speed}".rstrip(),

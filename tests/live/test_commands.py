@@ -86,6 +86,15 @@ def test_watch_of_a_meter_that_says_nothing_fails_in_words(
     assert "No reading came" in run.err
 
 
+def test_watch_of_another_kind_of_meter_shows_its_bytes_and_names_the_driver(
+    meterlink: Meterlink, meter: SimulatedMeter
+) -> None:
+    run = meterlink("watch", "--meter", meter.address.replace("lines", "segments"), "--for", 0.5)
+    assert run.code == 1
+    assert "mV AC" in run.err
+    assert "They look like lines, 8N1" in run.err
+
+
 @pytest.mark.parametrize(
     ("address", "code", "words"),
     [

@@ -3,7 +3,16 @@
 import pytest
 
 from drivers.readings import Function, Reading
-from meterlink.live.notices import SILENT_S, Notice, NoticeKind, Watch, printable
+from drivers.simulated_formats import lines_text, segment_frame
+from drivers.wrong_speed import as_read_at
+from meterlink.live.notices import (
+    SILENT_S,
+    Notice,
+    NoticeKind,
+    Watch,
+    not_understood,
+    printable,
+)
 
 
 def ac(t_s: float, **changes: object) -> Reading:
@@ -54,6 +63,21 @@ def test_bytes_that_make_no_readings_are_shown_once() -> None:
     assert r"\x1b[2J\xff" in notice.text
     assert notice.text.isprintable()
     assert watch.time_passed(3.95) == []
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (segment_frame(0.004) * 3, "look like segments, 8N1"),
+        (
+            as_read_at(lines_text(0.004) * 3, sent_baud=9600, read_baud=9600, sent_parity="E"),
+            "look like lines, 7E1",
+        ),
+        (b"temp=21;hum=40\n" * 3, "'temp=21;hum=40"),
+    ],
+)
+def test_bytes_of_another_kind_of_meter_are_recognised(data: bytes, words: str) -> None:
+    assert words in not_understood(data)
 
 
 def test_some_rubbish_between_readings_is_not_worth_a_word() -> None:

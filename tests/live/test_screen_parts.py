@@ -1,5 +1,6 @@
 """The parts of the screen: jumps, the trace of the last minute, units, keys."""
 
+import math
 import random
 
 import pytest
@@ -32,6 +33,18 @@ def test_a_jump_is_told_once_with_its_size(rate_hz: float, seed: int) -> None:
     found = series([0.008, 0.158, 0.008], seconds=10, rate_hz=rate_hz, noise_v=5e-4, seed=seed)
     assert [round(jump.size_v, 2) for jump in found] == [0.15, -0.15]
     assert all(10 <= jump.t_s % 20 <= 13 or jump.t_s % 10 <= 3 for jump in found)
+
+
+def test_a_jump_through_a_slow_meter_is_told_with_its_whole_size() -> None:
+    finder, lag_s = JumpFinder(), 0.5
+    told = []
+    for place in range(400):
+        t_s = place / 10
+        on = 0.15 * (1 - math.exp(-max(0.0, t_s - 20) / lag_s))
+        jump = finder.add(t_s, 0.008 + on + 1e-5 * (place % 3))
+        if jump is not None:
+            told.append(jump.size_v)
+    assert told == [pytest.approx(0.15, rel=0.03)]
 
 
 @pytest.mark.parametrize("seed", range(5))
