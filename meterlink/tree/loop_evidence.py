@@ -14,12 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterlink.tree.evidence import EYE_WIDTH, JUMP_RANGE_MV, RunPrior
+from meterlink.tree.network import Looped
 from meterlink.tree.observations import Tests
-from meterlink.tree.trees import Floats, Masks, homes
+from meterlink.tree.trees import Floats
 
-ROUGH_ITERATIONS, ITERATIONS = 10, 15
+ROUGH_ITERATIONS, ITERATIONS = 6, 15
 MAX_STEP = 1.2  # in log mohm
-CAUCHY_WIDTH = 3.0  # in standard uncertainties: beyond it the rough fit begins to distrust a test
+CAUCHY_WIDTHS = (100.0, 10.0, 3.0)  # in standard uncertainties: beyond it a test is distrusted,
+# at first hardly any, so that the start does not decide which tests are taken for lies
 CHUNK = 2_000_000  # networks times runs times tests handled at once: bounds memory
 
 
@@ -42,20 +44,12 @@ class LoopFit:
     predicted_mv: Floats
 
 
-def fit_loops(masks: Masks, ends: Masks, tests: Tests, prior: RunPrior) -> LoopFit:
-    """Weigh networks by the tests; ``line-drop`` tests must be left out before.
-
-    Args:
-        masks: Trees, shape ``(N, E)``.
-        ends: Masks of the runs that feed the two ends of the closing run, 0 for the panel, shape
-            ``(N, 2)``. Where both are the same there is no closing run: the tree itself.
-        tests: ``m`` tests.
-        prior: Of all runs.
-    """
-    pieces = max(1, -(-masks.size * max(1, len(tests)) // CHUNK))
+def fit_loops(networks: Looped, tests: Tests, prior: RunPrior) -> LoopFit:
+    """Weigh ``N`` networks by ``m`` tests; ``line-drop`` tests must be left out before."""
+    pieces = max(1, -(-networks.masks.size * max(1, len(tests)) // CHUNK))
     parts = [
-        _fit(masks[rows], ends[rows], tests, prior)
-        for rows in np.array_split(np.arange(len(masks)), min(pieces, len(masks)))
+        _fit(networks.part(rows), tests, prior)
+        for rows in np.array_split(np.arange(len(networks)), min(pieces, len(networks)))
     ]
     return LoopFit(
         *(
@@ -65,14 +59,15 @@ def fit_loops(masks: Masks, ends: Masks, tests: Tests, prior: RunPrior) -> LoopF
     )
 
 
-def _fit(masks: Masks, ends: Masks, tests: Tests, prior: RunPrior) -> LoopFit:
-    problem = _Loops.of(masks, ends, tests, prior)
+def _fit(networks: Looped, tests: Tests, prior: RunPrior) -> LoopFit:
+    problem = _Loops.of(networks, tests, prior)
     x = problem.mean.copy()
-    x = _climb(problem, x, ROUGH_ITERATIONS, rough=True)
+    for width in CAUCHY_WIDTHS:
+        x = _climb(problem, x, ROUGH_ITERATIONS, width)
     problem = problem.sagged(x)
-    x = _climb(problem, x, ITERATIONS, rough=False)
+    x = _climb(problem, x, ITERATIONS)
     predicted, slope = problem.predict(x)
-    both, truth = problem.likelihood(predicted, rough=False)
+    both, truth = problem.likelihood(predicted)
     hessian = problem.curvature(slope, truth)
     covariance = np.linalg.inv(hessian)
     log_evidence = both.sum(axis=1) + problem.log_prior(x) - 0.5 * np.linalg.slogdet(hessian)[1]
@@ -94,29 +89,21 @@ class _Loops:
     amps: Floats  # (N, m)
 
     @classmethod
-    def of(cls, masks: Masks, ends: Masks, tests: Tests, prior: RunPrior) -> "_Loops":
+    def of(cls, networks: Looped, tests: Tests, prior: RunPrior) -> "_Loops":
         """Incidences of all networks."""
-        exists = masks != 0
-        runs = masks[..., None]
+        runs = networks.masks[..., None]
         load = ((runs & tests.load) != 0).astype(np.float64)
         a = ((runs & tests.lead_a) != 0).astype(np.float64)
         b = ((runs & tests.lead_b) != 0).astype(np.float64)
-        leads = np.where(tests.ground, a, a - b)
-        on_way = [
-            (exists & (end != 0) & ((masks & end) == end)).astype(np.float64)
-            for end in (ends[:, :1], ends[:, 1:])
-        ]
         medians = np.array([prior.median_mohm, prior.home_median_mohm])
-        closing_home = (ends == 0).any(axis=1, keepdims=True)
-        home = np.concatenate([homes(masks), closing_home], axis=1)
         return cls(
             tests=tests,
-            leads=leads,
+            leads=np.where(tests.ground, a, a - b),
             load=load,
-            between=on_way[0] - on_way[1],
-            mean=np.log(medians)[home.astype(np.intp)],
+            between=networks.between,
+            mean=np.log(medians)[networks.home.astype(np.intp)],
             sd=prior.log_sd,
-            amps=np.tile(tests.amps, (len(masks), 1)),
+            amps=np.tile(tests.amps, (len(networks), 1)),
         )
 
     def part(self, rows: np.ndarray) -> "_Loops":
@@ -158,14 +145,20 @@ class _Loops:
         factor = np.where(value < 0, -1.0, 1.0) * self.amps  # a meter on AC shows no sign
         return value * factor, slope * factor[..., None]
 
-    def likelihood(self, predicted: Floats, *, rough: bool) -> tuple[Floats, Floats]:
-        """Log likelihood of each test with lies mixed in, and the probability of its truth."""
+    def likelihood(self, predicted: Floats, width: float | None = None) -> tuple[Floats, Floats]:
+        """Log likelihood of each test with lies mixed in, and the probability of its truth.
+
+        With a ``width`` a Cauchy loss instead and its weight, which reach tests from far away.
+        """
         tests = self.tests
         z = (tests.drop - predicted) / tests.u
-        if rough:
-            far = (z / CAUCHY_WIDTH) ** 2
-            loss = -0.5 * CAUCHY_WIDTH**2 * np.log1p(far)
-            return np.where(tests.measured, loss, 0.0), tests.measured / (1 + far)
+        if width is not None:
+            far = (z / width) ** 2
+            loss = -0.5 * width**2 * np.log1p(far)
+            # no change although some run takes part: most probably a lie, left out at first
+            seen = ((self.leads != 0) & (self.load != 0)).any(axis=1)
+            believed = tests.measured & ~(tests.no_change & seen)
+            return np.where(believed, loss, 0.0), believed / (1 + far)
         eye = (predicted - tests.u) / (EYE_WIDTH * tests.u)
         honest = np.where(
             tests.measured,
@@ -186,9 +179,9 @@ class _Loops:
         result: Floats = (-0.5 * ((x - self.mean) / self.sd) ** 2 - np.log(self.sd)).sum(axis=1)
         return result
 
-    def objective(self, x: Floats, *, rough: bool) -> Floats:
+    def objective(self, x: Floats, width: float | None) -> Floats:
         """Log posterior up to a constant."""
-        both = self.likelihood(self.predict(x)[0], rough=rough)[0]
+        both = self.likelihood(self.predict(x)[0], width)[0]
         total: Floats = both.sum(axis=1) + self.log_prior(x)
         return total
 
@@ -201,10 +194,10 @@ class _Loops:
         result: Floats = hessian
         return result
 
-    def step(self, x: Floats, damping: Floats, *, rough: bool) -> Floats:
+    def step(self, x: Floats, damping: Floats, width: float | None) -> Floats:
         """One damped Gauss-Newton step."""
         predicted, slope = self.predict(x)
-        truth = self.likelihood(predicted, rough=rough)[1]
+        truth = self.likelihood(predicted, width)[1]
         hessian = self.curvature(slope, truth)
         weight = np.where(self.tests.measured, truth / self.tests.u**2, 0.0)
         pull = weight * (self.tests.drop - predicted)
@@ -217,14 +210,14 @@ class _Loops:
         return shortened
 
 
-def _climb(problem: _Loops, x: Floats, iterations: int, *, rough: bool) -> Floats:
+def _climb(problem: _Loops, x: Floats, iterations: int, width: float | None = None) -> Floats:
     """Damped Gauss-Newton ascent to the mode of each network."""
     damping = np.full(len(x), 1e-3)
-    value = problem.objective(x, rough=rough)
+    value = problem.objective(x, width)
     active, part = np.arange(len(x)), problem
     for _ in range(iterations):
-        candidate = x[active] + part.step(x[active], damping[active], rough=rough)
-        new = part.objective(candidate, rough=rough)
+        candidate = x[active] + part.step(x[active], damping[active], width)
+        new = part.objective(candidate, width)
         gain = new - value[active]
         better = gain >= -1e-9
         x[active[better]] = candidate[better]

@@ -17,15 +17,14 @@ from itertools import pairwise
 import numpy as np
 
 from meterlink.tree import wiring
-from meterlink.tree.evidence import RunPrior
+from meterlink.tree.evidence import RunPrior, columns_of, log_evidences
 from meterlink.tree.loop_evidence import LoopFit, fit_loops
 from meterlink.tree.network import (
     PANEL,
+    Looped,
     Network,
-    arrays_of,
-    beyond_of,
     closed,
-    closing_run,
+    layout,
     log_shapes,
     moved,
     tree_network,
@@ -40,7 +39,7 @@ BEAM = 30  # rings kept while receptacles are put on
 ROUNDS = 6
 FRONT = 2  # networks whose neighbours are looked at in one round
 FIT_COST = 8_000_000  # networks times runs times tests that one round may cost
-LEAST_GAIN = 5.0  # nats that a ring must be able to gain before it is worth a search
+LEAST_GAIN = 5.0  # nats beyond noise that a ring must be able to gain to be looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,19 +92,22 @@ def find_loop(
     n = len(names)
     if len(neutral) < 3 or n < 2:
         return None
-    none = np.zeros((1, 2), dtype=np.int64)
-    own = fit_loops(ensemble.masks[[chosen]], none, neutral, run_prior)
-    if _could_gain(own, neutral) < LEAST_GAIN + 0.5 * len(neutral):
+    tree = ensemble.masks[[chosen]], ensemble.home[[chosen]]
+    own = fit_loops(Looped.trees(*tree), neutral, run_prior)
+    freedom = max(0, len(neutral) - int((ensemble.masks[chosen] != 0).sum()))
+    if _could_gain(own, neutral) - freedom / 2 < LEAST_GAIN:  # noise alone loses half a nat each
         return None
     share = float(ensemble.weights[chosen]) / float(np.exp(ensemble.log_importance[chosen]))
-    all_trees = float(own.log_evidence[0] + ensemble.log_prior[chosen] - np.log(share))
+    other_way = log_evidences(columns_of(*tree, neutral, run_prior), neutral)
+    evidence = max(float(own.log_evidence[0]), float(other_way[0]))  # a climb may miss the top
+    all_trees = evidence + float(ensemble.log_prior[chosen]) - np.log(share)
     search = _Search(neutral, n, tree_prior, run_prior)
     found = search.run(ensemble)
     _, first = np.unique(found.score.round(6), return_index=True)
     all_loops = float(np.logaddexp.reduce(found.score[first]))
     log_odds = all_loops - all_trees + np.log(LOOP_SHARE / (1 - LOOP_SHARE))
     best = found.networks[int(found.score.argmax())]
-    fitted = fit_loops(*arrays_of([best]), neutral, run_prior)
+    fitted = fit_loops(Looped.of([best]), neutral, run_prior)
     probability = float(1 / (1 + np.exp(-np.clip(log_odds, -700, 700))))
     lies, expected = np.full((2, len(tests)), np.nan)
     lies[~tests.line] = 1 - fitted.truth[0]
@@ -162,7 +164,7 @@ class _Search:
         ][:most]
         if not fresh:
             return
-        fitted = fit_loops(*arrays_of(fresh), self.tests, self.run_prior)
+        fitted = fit_loops(Looped.of(fresh), self.tests, self.run_prior)
         score = fitted.log_evidence + log_shapes(fresh, self.n, self.tree_prior)
         pool.update(zip(fresh, score.tolist(), strict=True))
 
@@ -182,8 +184,8 @@ class _Search:
             orders = sorted(grown)
             now = self.tests.only((places & ~inside) == 0)
             if len(now):
-                arrays = arrays_of([_ring_network(order) for order in orders])
-                evidence = fit_loops(*arrays, now, self.run_prior).log_evidence
+                rings = Looped.of([_ring_network(order) for order in orders])
+                evidence = fit_loops(rings, now, self.run_prior).log_evidence
                 orders = [orders[i] for i in np.argsort(-evidence, kind="stable")[:BEAM]]
             else:
                 orders = orders[:BEAM]
@@ -210,16 +212,11 @@ def _described(
     network: Network, fitted: LoopFit, probability: float, names: Sequence[str]
 ) -> wiring.Loop:
     """The ring in words and numbers."""
-    beyond, feeds = beyond_of(network), network.rooted()
-    masks, _ = arrays_of([network])
+    found = layout(network)
     mohm = np.exp(fitted.log_mohm[0])
-    at = {int(mask): k for k, mask in enumerate(masks[0])}
-    value = {
-        (min(point, feeds[point]), max(point, feeds[point])): float(mohm[at[mask]])
-        for point, mask in beyond.items()
-    }
-    if (extra := closing_run(network)) is not None:
-        value[extra] = float(mohm[-1])
+    value = {frozenset(run): float(r) for run, r in zip(found.runs, mohm, strict=False)}
+    if found.closing is not None:
+        value[frozenset(found.closing)] = float(mohm[-1])
     ring = network.ring()
 
     def named(point: int) -> str:
@@ -229,11 +226,11 @@ def _described(
     return wiring.Loop(
         probability=probability,
         order=tuple(named(point) for point in ring[1:]),
-        run_mohm=tuple(value[min(a, b), max(a, b)] for a, b in pairwise(round_trip)),
+        run_mohm=tuple(value[frozenset(run)] for run in pairwise(round_trip)),
         starts_at=named(ring[0]),
         spurs=tuple(
-            wiring.Spur(names[p - 1], named(feed), value[min(p, feed), max(p, feed)])
-            for p, feed in sorted(feeds.items())
-            if p > 0 and p not in ring
+            wiring.Spur(names[point - 1], named(feed), value[frozenset((feed, point))])
+            for feed, point in found.runs
+            if point > 0 and point not in ring
         ),
     )

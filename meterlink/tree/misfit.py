@@ -55,12 +55,14 @@ def at_least(count: int, tests: int, rate: float) -> float:
 def scatter_sd(tests: Tests, lies: Floats, expected_mv: Floats, runs: int) -> float:
     """How far chi-square of the honest tests is above what it should be, in its own deviations.
 
+    The worst test is left aside: one that is half a lie is no reason to doubt all others.
     Chi-square becomes a normal by the cube root (Wilson and Hilferty 1931).
     """
     honest = tests.measured & (lies < LIES)
-    freedom = int(honest.sum()) - runs
+    freedom = int(honest.sum()) - runs - 1
     if freedom < 1:
         return 0.0
-    chi_square = float((((tests.drop - expected_mv) / tests.u)[honest] ** 2).sum())
+    squares = np.sort(((tests.drop - expected_mv) / tests.u)[honest] ** 2)
+    chi_square = float(squares[:-1].sum())
     spread = 2 / (9 * freedom)
     return float((np.cbrt(chi_square / freedom) - (1 - spread)) / np.sqrt(spread))

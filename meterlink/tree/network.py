@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from meterlink.tree.trees import Floats, Masks, TreePrior, bits_of
+from meterlink.tree.trees import Flags, Floats, Masks, TreePrior, bits_of
 
 PANEL = 0  # receptacle ``i`` is the point ``i + 1``, splices are negative
 Run = tuple[int, int]
@@ -109,41 +110,92 @@ def closed(tree: Network) -> Iterator[Network]:
             yield Network(tree.runs | {run})
 
 
-def beyond_of(network: Network) -> dict[int, int]:
-    """For each point besides the panel the receptacles beyond the run that feeds it, as bits."""
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A network as a tree and one run that closes its ring.
+
+    Attributes:
+        runs: Runs of the tree, each from the point that feeds to the point that is fed.
+        beyond: Receptacles beyond each of them, as bits.
+        between: For each of them 1 on the way to one end of the closing run, -1 on the way to the
+            other, 0 on both or none.
+        closing: The closing run; ``None`` on a tree.
+    """
+
+    runs: tuple[Run, ...]
+    beyond: tuple[int, ...]
+    between: tuple[int, ...]
+    closing: Run | None
+
+
+def layout(network: Network) -> Layout:
+    """The tree that a walk from the panel finds, and the run that it leaves out."""
     feeds = network.rooted()
     beyond = dict.fromkeys(feeds, 0)
     for receptacle in (point for point in feeds if point > 0):
-        at = receptacle
-        while at != PANEL:
+        for at in _way(feeds, receptacle):
             beyond[at] |= 1 << (receptacle - 1)
-            at = feeds[at]
-    return beyond
+    left = network.runs - {(min(p, q), max(p, q)) for p, q in feeds.items()}
+    closing = min(left) if left else None
+    ends = [set(_way(feeds, end)) for end in closing] if closing else [set[int](), set[int]()]
+    order = sorted(beyond, key=lambda point: -beyond[point])
+    return Layout(
+        tuple((feeds[point], point) for point in order),
+        tuple(beyond[point] for point in order),
+        tuple((point in ends[0]) - (point in ends[1]) for point in order),
+        closing,
+    )
 
 
-def closing_run(network: Network) -> Run | None:
-    """The run that a walk from the panel leaves out; ``None`` on a tree."""
-    tree = {(min(p, q), max(p, q)) for p, q in network.rooted().items()}
-    extra = sorted(network.runs - tree)
-    return extra[0] if extra else None
+def _way(feeds: dict[int, int], point: int) -> Iterator[int]:
+    """Points from one back to the panel, the panel left out."""
+    while point != PANEL:
+        yield point
+        point = feeds[point]
 
 
-def arrays_of(networks: Sequence[Network]) -> tuple[Masks, Masks]:
-    """Networks as trees with a closing run.
+@dataclass(frozen=True, slots=True)
+class Looped:
+    """``N`` networks as arrays: trees of ``E`` runs, each with one closing run.
 
-    Returns:
-        Masks of the trees, shape ``(N, E)``, and for the two ends of each closing run the mask of
-        the tree's run that feeds it (0 for the panel), shape ``(N, 2)``.
+    Attributes:
+        masks: Receptacles beyond each run of the tree, 0 where there is none, ``(N, E)``.
+        home: Whether it starts at the panel; one column more, for the closing run.
+        between: As in ``Layout``, ``(N, E)``.
     """
-    rows, ends = [], []
-    for network in networks:
-        beyond = beyond_of(network)
-        extra = closing_run(network)
-        rows.append(sorted(beyond.values(), reverse=True))
-        ends.append([beyond.get(p, 0) for p in extra] if extra else [0, 0])
-    width = max(map(len, rows))
-    masks = np.array([row + [0] * (width - len(row)) for row in rows], dtype=np.int64)
-    return masks, np.array(ends, dtype=np.int64)
+
+    masks: Masks
+    home: Flags
+    between: Floats
+
+    @classmethod
+    def of(cls, networks: Sequence[Network]) -> "Looped":
+        """Arrays of networks, in their order."""
+        layouts = [layout(network) for network in networks]
+        shape = len(layouts), max(len(one.runs) for one in layouts)
+        masks = np.zeros(shape, dtype=np.int64)
+        home = np.zeros((shape[0], shape[1] + 1), dtype=bool)
+        between = np.zeros(shape)
+        for k, one in enumerate(layouts):
+            runs = len(one.runs)
+            masks[k, :runs] = one.beyond
+            home[k, :runs] = [PANEL in run for run in one.runs]
+            home[k, -1] = one.closing is not None and PANEL in one.closing
+            between[k, :runs] = one.between
+        return cls(masks, home, between)
+
+    @classmethod
+    def trees(cls, masks: Masks, home: Flags) -> "Looped":
+        """Trees without a closing run."""
+        none = np.zeros((len(masks), 1), dtype=bool)
+        return cls(masks, np.concatenate([home, none], axis=1), np.zeros(masks.shape))
+
+    def __len__(self) -> int:
+        return len(self.masks)
+
+    def part(self, rows: NDArray[np.intp]) -> "Looped":
+        """Some of the networks."""
+        return Looped(self.masks[rows], self.home[rows], self.between[rows])
 
 
 def log_shape_of(network: Network, n: int, prior: TreePrior) -> float:
