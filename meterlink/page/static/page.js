@@ -13,6 +13,7 @@ const ASK_TWICE = new Set(["void", "stop"]);
 const SIGNS = { panel: "■", receptacle: "●", splice: "◆", untested: "○" };
 const TRACE_S = 60;
 const LEAST_RANGE_MV = 20; // wander must not look like a jump
+const AXIS_PX = 70;
 const SILENT_MS = 12000; // the laptop speaks at least every 5 s
 
 const at = (id) => document.getElementById(id);
@@ -206,25 +207,18 @@ function drawTrace() {
   pen.lineWidth = 2;
   pen.beginPath();
   points.forEach(([t, mv], index) => {
-    const x = width * (1 - (end - t) / TRACE_S);
+    const x = AXIS_PX + (width - AXIS_PX) * (1 - (end - t) / TRACE_S);
     const y = height * (1 - (mv - bottom) / range);
     if (index) pen.lineTo(x, y);
     else pen.moveTo(x, y);
   });
   pen.stroke();
   pen.font = "13px sans-serif";
-  pen.fillText("last minute", 6, height - 6);
-  label(pen, inUnits(bottom + range), width - 6, 14);
-  label(pen, inUnits(bottom), width - 6, height - 6);
-  canvas.setAttribute("aria-label", `Trace of the last minute: ${inWords(low)} to ${inWords(high)}`);
-}
-
-function label(pen, text, x, y) {
+  pen.fillText("last minute", AXIS_PX + 6, 15);
   pen.textAlign = "right";
-  pen.lineWidth = 4;
-  pen.strokeStyle = "#fff";
-  pen.strokeText(text, x, y);
-  pen.fillText(text, x, y);
+  pen.fillText(inUnits(bottom + range), AXIS_PX - 6, 15);
+  pen.fillText(inUnits(bottom), AXIS_PX - 6, height - 6);
+  canvas.setAttribute("aria-label", `Trace of the last minute: ${inWords(low)} to ${inWords(high)}`);
 }
 
 function inUnits(mv) {
