@@ -7,8 +7,7 @@ its number; nothing in a file makes it hang or stop half way.
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
-from typing import BinaryIO, NamedTuple, Self
+from typing import BinaryIO, NamedTuple
 
 from drivers.capture_lines import (
     MAX_LINE_BYTES,
@@ -17,6 +16,7 @@ from drivers.capture_lines import (
     read_event,
     read_header,
 )
+from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
 from drivers.events import Event, Header, at_time
 from drivers.readings import Decoder
@@ -35,7 +35,7 @@ class Damage(NamedTuple):
     reason: str
 
 
-class CaptureReader:
+class CaptureReader(Closing):
     """Iterates over the events of a capture; give it a path or an open binary stream.
 
     Attributes:
@@ -80,17 +80,6 @@ class CaptureReader:
     def make_decoder(self) -> Decoder:
         """Make the decoder that the header asks for."""
         return make_decoder(self.header.driver, self.header.settings)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the file, if this reader opened it."""

@@ -9,17 +9,16 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from drivers.capture_lines import LineError, write_event, write_header
+from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
 from drivers.events import Event, Header, Mark
 
 _SYNC_EVERY_S = 1.0
 
 
-class CaptureWriter:
+class CaptureWriter(Closing):
     """Writes a new capture; never over an existing file.
 
     After a write that failed the file is cut back to its last whole line, so that it stays valid.
@@ -70,17 +69,6 @@ class CaptureWriter:
         except DriverError:
             self.close()
             raise
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def write(self, event: Event) -> None:
         """Append one event; a mark is on the disk when this returns, bytes are within a second.

@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping
 
 from drivers.errors import SettingsError
+from drivers.line_buffer import LineBuffer
 from drivers.numbers import NUMBER, Shapes
 from drivers.readings import Function, Reading
 from drivers.words import VOLT_EXPONENTS, Manner, read_words
@@ -48,39 +49,28 @@ class LineDecoder:
         self._unit = unit
         self._function = function
         self._shapes = Shapes()
-        self._pending = b""
-        self._skipping = False
+        self._lines = LineBuffer(MAX_LINE_BYTES)
         self._opened_s: float | None = None
-        self._dropped = 0
 
     @property
     def dropped_bytes(self) -> int:
         """Bytes so far that belong to no reading and no line end."""
-        return self._dropped
+        return self._lines.dropped
 
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
         if self._opened_s is not None and data:
-            self._skipping = t_s - self._opened_s < LINE_START_SILENCE_S
+            if t_s - self._opened_s < LINE_START_SILENCE_S:
+                self._lines.skip_line()
             self._opened_s = None
-        lines = (self._pending + data).replace(b"\r", b"\n").split(b"\n")
-        rest = lines.pop()
-        if self._skipping and lines:
-            self._dropped += len(lines.pop(0))
-            self._skipping = False
         readings = []
-        for line in lines:
+        for line in self._lines.add(data):
             if line:
                 reading = self._read_line(line, t_s)
                 if reading is None:
-                    self._dropped += len(line)
+                    self._lines.dropped += len(line)
                 else:
                     readings.append(reading)
-        if self._skipping or len(rest) > MAX_LINE_BYTES:
-            self._skipping = True
-            self._dropped += len(rest)
-            rest = b""
-        self._pending = rest
         return readings
 
     def sent(self, data: bytes) -> None:
@@ -88,9 +78,7 @@ class LineDecoder:
 
     def resync(self, t_s: float) -> None:
         """Forget a half line; skip the first one too unless silence shows that it starts whole."""
-        self._dropped += len(self._pending)
-        self._pending = b""
-        self._skipping = False
+        self._lines.forget()
         self._opened_s = t_s
 
     def _read_line(self, line: bytes, t_s: float) -> Reading | None:

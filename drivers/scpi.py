@@ -9,6 +9,7 @@ sent, only replies to queries that read the meter count.
 import re
 from collections.abc import Mapping
 
+from drivers.line_buffer import LineBuffer
 from drivers.lines import function_setting
 from drivers.numbers import NUMBER, Shapes
 from drivers.readings import Function, Reading
@@ -34,25 +35,18 @@ class ScpiDecoder:
         """``function``: what the instrument was set to measure; replies do not say."""
         self._function = function
         self._shapes = Shapes()
-        self._pending = b""
-        self._skipping = False
+        self._lines = LineBuffer(MAX_REPLY_BYTES)
         self._wanted = True
-        self._dropped = 0
 
     @property
     def dropped_bytes(self) -> int:
         """Bytes so far that belong to no reading and no line end."""
-        return self._dropped
+        return self._lines.dropped
 
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
-        lines = (self._pending + data).replace(b"\r", b"\n").split(b"\n")
-        rest = lines.pop()
-        if self._skipping and lines:
-            self._dropped += len(lines.pop(0))
-            self._skipping = False
         readings: list[Reading] = []
-        for line in lines:
+        for line in self._lines.add(data):
             if not line:
                 continue
             shape = self._shapes.find(line) if self._wanted else None
@@ -61,14 +55,9 @@ class ScpiDecoder:
                 continue
             reading = self._shapes.read(line, shape, t_s)
             if reading is None:
-                self._dropped += len(line)
+                self._lines.dropped += len(line)
             else:
                 readings.append(reading)
-        if self._skipping or len(rest) > MAX_REPLY_BYTES:
-            self._skipping = True
-            self._dropped += len(rest)
-            rest = b""
-        self._pending = rest
         return readings
 
     def sent(self, data: bytes) -> None:
@@ -78,9 +67,7 @@ class ScpiDecoder:
 
     def resync(self, t_s: float) -> None:  # noqa: ARG002 (the decoders' protocol)
         """Forget a half reply. The next one is asked for, so that it starts whole."""
-        self._dropped += len(self._pending)
-        self._pending = b""
-        self._skipping = False
+        self._lines.forget()
 
     def _read_reply(self, line: bytes, t_s: float) -> list[Reading]:
         """A reply of a make-up not seen before, or of several numbers."""
@@ -93,7 +80,7 @@ class ScpiDecoder:
                 readings.append(reading)
             else:
                 return readings
-        self._dropped += len(line)
+        self._lines.dropped += len(line)
         return []
 
     def _read_number(self, part: bytes, t_s: float) -> Reading | None:

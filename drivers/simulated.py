@@ -20,10 +20,9 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Self
 
 from drivers.address import DEFAULT_BAUD
+from drivers.closing import Closing
 from drivers.pseudo_terminal import LoopbackSocket, PseudoTerminal, available
 from drivers.readings import Function
 from drivers.simulated_formats import lines_text, nr3_text, range_of, segment_frame
@@ -85,7 +84,7 @@ class Display:
         return self._shown_v
 
 
-class SimulatedMeter:
+class SimulatedMeter(Closing):
     """A meter behind a real device: it streams readings, or answers SCPI commands.
 
     Attributes:
@@ -161,17 +160,6 @@ class SimulatedMeter:
         if self._write is not None:
             words.append(f"function={self.display.function}")
         return ",".join(words)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Stop and remove the device."""

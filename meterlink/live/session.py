@@ -23,12 +23,11 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from drivers.address import Address, parse_address
 from drivers.capture import CaptureWriter
 from drivers.clock import steady_s
+from drivers.closing import Closing
 from drivers.errors import CaptureError
 from drivers.events import Event, Header, Mark, Received, Sent, at_time
 from drivers.meter import Meter
@@ -43,7 +42,7 @@ MAX_WAITING = 100_000
 _SYNC_EVERY_S = 1.0
 
 
-class LiveSession:
+class LiveSession(Closing):
     """A meter in use. Close it, or use it in a ``with`` statement.
 
     Attributes:
@@ -164,17 +163,6 @@ class LiveSession:
             if self._writer is not None:
                 self._writer.close()
                 self._writer = None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _begin_recording(
         self, path: Path, where: Address, circuit: Mapping[str, object] | None

@@ -168,7 +168,7 @@ def test_an_endless_line_is_dropped_and_the_next_one_read() -> None:
     decoder = LineDecoder()
     for _ in range(100):
         assert decoder.feed(b"7" * 5000, 0.0) == []
-    assert len(decoder._pending) <= MAX_LINE_BYTES
+    assert len(decoder._lines._pending) <= MAX_LINE_BYTES
     assert [r.volts for r in decoder.feed(b"7\n1.5 mV\n", 0.0)] == [0.0015]
     assert decoder.dropped_bytes == 500_001
 

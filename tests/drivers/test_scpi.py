@@ -106,7 +106,7 @@ def test_an_endless_reply_is_dropped_and_the_next_one_read() -> None:
     decoder = ScpiDecoder()
     for _ in range(50):
         assert decoder.feed(b"7," * 2000, 0.0) == []
-    assert len(decoder._pending) <= MAX_REPLY_BYTES
+    assert len(decoder._lines._pending) <= MAX_REPLY_BYTES
     assert [reading.volts for reading in decoder.feed(b"7\n1.5\n", 0.0)] == [1.5]
     assert decoder.dropped_bytes == 200_001
 
