@@ -144,7 +144,7 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     )
     click.echo(drawing, color=True)
     click.echo()
-    click.echo(_verdict(wiring_map, wiring))
+    click.echo(compared(wiring_map, wiring))
     for _ in hand_over(job, rows, wiring_map, job.folder / "report.html", wanted=Wanted()):
         pass
     click.echo(f"Files in {job.folder}: {', '.join(sorted(p.name for p in _files(job.folder)))}")
@@ -153,9 +153,9 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     )
 
 
-def _verdict(wiring_map: "WiringMap", wiring: "Wiring") -> str:
+def compared(wiring_map: "WiringMap", wiring: "Wiring") -> str:
     """Whether the map is the wiring that was invented: who feeds whom."""
-    from meterlink.show.words import counted
+    from meterlink.show.words import NBSP, counted, percent
 
     found = {point.name: point.fed_from for point in wiring_map.points}
     found |= {splice.name: splice.fed_from for splice in wiring_map.splices}
@@ -169,7 +169,13 @@ def _verdict(wiring_map: "WiringMap", wiring: "Wiring") -> str:
     if {name: feeds(name) for name in wiring.receptacles} == wiring.upstream():
         tests = counted(wiring_map.tests, "test")
         return f"SIMULATED: this is the wiring that was invented, found in {tests}."
-    return "SIMULATED: this is not yet the wiring that was invented; more tests would settle it."
+    if wiring_map.settled:
+        sure = percent(wiring_map.order_probability)
+        return (
+            "SIMULATED: the wiring that was invented is another one. The tests gave this one "
+            f"{sure}: about that share of such answers is right."
+        ).replace(NBSP, " ")
+    return "SIMULATED: the order was not settled in the time the demonstration has."
 
 
 def _files(folder: Path) -> list[Path]:
