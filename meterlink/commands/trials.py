@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from meterlink.commands.trials_export import export
 from meterlink.commands.trials_run import run
 from meterlink.errors import UsageError
 
@@ -38,6 +39,7 @@ def command() -> None:
 
 
 command.add_command(run)
+command.add_command(export)
 
 
 @command.command()

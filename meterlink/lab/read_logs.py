@@ -5,11 +5,10 @@ trials need four columns of logs that may be old, foreign or a million rows long
 be used is counted and the first ones are named, by file and line.
 """
 
-import csv
 import difflib
 import math
 import os
-from collections.abc import Callable, Hashable, Iterable, Iterator
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,10 +17,10 @@ from typing import IO
 from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LogError, UsageError
 from meterlink.lab.errors import LabError
+from meterlink.lab.log_records import log_records
 from meterlink.lab.table import Question, Table
 from meterlink.testlog.formula import restored
 
-MAX_LINE_BYTES = 256 * 1024
 MAX_NAMED = 10  # problems told in full, over all logs
 _SETUP = ("hookup", "lead_a", "lead_b", "load_at")
 _MAX_CELL = 40
@@ -83,45 +82,10 @@ class _LogReader:
 
     def read(self, stream: IO[bytes]) -> None:
         """Read all of it."""
-        lines = self._lines(stream)
-        names: list[str] | None = None
-        add: Callable[[list[str]], None] | None = None
-        done = False
-        while not done:
-            first = self._line + 1
-            records = csv.reader(lines, strict=True)
-            try:
-                for cells in records:
-                    if not cells:
-                        pass
-                    elif add is None or names is None:
-                        names = [cell.strip() for cell in cells]
-                        add = self._adder(names)
-                    elif len(cells) != len(names):
-                        here = f"it has {len(cells)} cells; the header has {len(names)}"
-                        self._trials.problem(f"{self._places(first)}: {here}.")
-                    else:
-                        add(cells)
-                    first = self._line + 1
-                done = True
-            except csv.Error as error:
-                self._trials.problem(f"{self._places(first)}: {error}.")
-        if names is None:
-            raise LogError(f"{self._path} is empty: there is no header row and no test in it.")
-
-    def _lines(self, stream: IO[bytes]) -> Iterator[str]:
-        while data := stream.readline(MAX_LINE_BYTES):
-            if len(data) >= MAX_LINE_BYTES:
-                raise LogError(f"{self._path} is no test log: line {self._line + 1} has no end.")
-            self._line += 1
-            if self._line == 1:
-                data = data.removeprefix(b"\xef\xbb\xbf")
-            yield data.decode("utf-8", "replace")
-
-    def _places(self, first: int) -> str:
-        if first == self._line:
-            return f"{self._path}, line {first}"
-        return f"{self._path}, lines {first} to {self._line}"
+        records = log_records(self._path, stream, self._trials.problem)
+        add = self._adder(next(records)[1])
+        for self._line, cells in records:
+            add(cells)
 
     def _adder(self, names: list[str]) -> Callable[[list[str]], None]:
         """A function that takes the cells of a row; places of columns are looked up once."""
@@ -149,9 +113,9 @@ class _LogReader:
             if flags_at is not None and cells[flags_at]:
                 tally.flagged += 1
             try:
-                value = _figure(cells[value_at], question.value)
-                u = _figure(cells[u_at], "drop_u_mV") if u_at is not None else None
-                amps = _figure(cells[amps_at], "amps") if amps_at is not None else 1.0
+                value = figure(cells[value_at], question.value)
+                u = figure(cells[u_at], "drop_u_mV") if u_at is not None else None
+                amps = figure(cells[amps_at], "amps") if amps_at is not None else 1.0
             except ValueError as error:
                 self._trials.problem(f"{self._path}, line {self._line}: {error}.")
                 return
@@ -161,7 +125,7 @@ class _LogReader:
             table.add(
                 value=value / amps,
                 u=math.nan if u is None or u < 0 else u / amps,
-                time_s=_moment(cells[time_at]) if time_at is not None else math.nan,
+                time_s=_seconds(cells[time_at]) if time_at is not None else math.nan,
                 test=_number(cells[test_at]) if test_at is not None else 0,
                 group=group,
                 factors=tuple(
@@ -236,7 +200,7 @@ def _tuple_of(keys: list[KeyOf]) -> KeyOf:
     return lambda cells: tuple(key(cells) for key in keys)
 
 
-def _figure(cell: str, column: str) -> float | None:
+def figure(cell: str, column: str) -> float | None:
     """A number, ``None`` for an empty cell.
 
     Raises:
@@ -256,11 +220,20 @@ def _figure(cell: str, column: str) -> float | None:
     return value
 
 
-def _moment(cell: str) -> float:
+def moment(cell: str) -> datetime | None:
+    """A time, taken as UTC where it has no offset; ``None`` where the cell holds none."""
     try:
         time = datetime.fromisoformat(cell)
-        return (time if time.tzinfo else time.replace(tzinfo=UTC)).timestamp()
-    except (ValueError, OverflowError):
+    except ValueError:
+        return None
+    return time if time.tzinfo else time.replace(tzinfo=UTC)
+
+
+def _seconds(cell: str) -> float:
+    time = moment(cell)
+    try:
+        return time.timestamp() if time is not None else math.nan
+    except OverflowError:  # the first or last day of the calendar, moved by its offset
         return math.nan
 
 

@@ -113,14 +113,19 @@ _MAX_CELL = 60  # characters; longer than any number or time that is written
 
 
 def _number_cell(value: float | None) -> str:
-    """A tenth of a microvolt, or five digits where that is finer; no sign on zero."""
+    """A tenth of a microvolt, or five digits where that is finer; no sign on zero.
+
+    Always with a point: programs that guess the type of a column from its first rows must not take
+    100 whole numbers for a column of integers.
+    """
     if value is None or not math.isfinite(value):
         return ""
     if value == 0:
-        return "0"
-    if abs(value) < 1:
-        return f"{value:.5g}"
-    return f"{value:.4f}".rstrip("0").rstrip(".")
+        return "0.0"
+    text = f"{value:.5g}" if abs(value) < 1 else f"{value:.4f}".rstrip("0")
+    if "." in text or "e" in text:
+        return f"{text}0" if text.endswith(".") else text
+    return f"{text}.0"
 
 
 def _parsed(

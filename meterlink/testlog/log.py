@@ -15,6 +15,7 @@ from meterlink.testlog.formula import neutralised
 from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows
 from meterlink.testlog.records import record_bytes
 from meterlink.testlog.rows import TestRow
+from meterlink.testlog.schema import write_schema
 
 MAX_TORN_BYTES = 256 * 1024  # far more than a row; anything longer is no half row
 MAX_NOTE_LENGTH = 20_000  # characters; the capture keeps longer notes whole
@@ -23,9 +24,10 @@ MAX_NOTE_LENGTH = 20_000  # characters; the capture keeps longer notes whole
 class TestLog:
     """The test log, open for appending by this process alone.
 
-    Opening makes the file if it is missing. A last row that is only half there (the power failed)
-    is moved to ``tests.csv.torn``; everything before it stays as it is. Columns after ours, and
-    other orders, are kept: the header row of the file decides.
+    Opening makes the file if it is missing, with its schema beside it
+    (``meterlink.testlog.schema``). A last row that is only half there (the power failed) is moved
+    to ``tests.csv.torn``; everything before it stays as it is. Columns after ours, and other
+    orders, are kept: the header row of the file decides.
 
     Use it as a context manager::
 
@@ -129,6 +131,7 @@ class TestLog:
 
     def _open(self) -> None:
         if not self.path.exists() or self.path.stat().st_size == 0:
+            write_schema(self.path, self._extra)
             write_durably(self.path, [record_bytes([*COLUMNS, *self._extra])])
         flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self._handle = os.open(self.path, flags)

@@ -32,7 +32,13 @@ def test_the_demo_ends_in_a_map_a_report_and_a_log_that_its_capture_gives_again(
     assert "SIMULATED" in done.out
     assert "First after the panel" in done.out
     names = sorted(path.name for path in out.iterdir() if not path.name.startswith("."))
-    assert names == ["captures", "job.toml", "report.html", "tests.csv"]
+    assert names == [
+        "captures",
+        "job.toml",
+        "report.html",
+        "tests.csv",
+        "tests.csv-metadata.json",
+    ]
     live = list(read_rows(out / "tests.csv"))
     assert live
     meterlink("replay", out / "captures" / "demo.jsonl", "--job", tmp_path / "again")
