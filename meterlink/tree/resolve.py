@@ -12,6 +12,7 @@ from meterlink.tree import wiring
 from meterlink.tree.evidence import RunPrior
 from meterlink.tree.flags import PointFlag
 from meterlink.tree.hazards import Hazards, hazards_of
+from meterlink.tree.isolation import Finding, Isolation, elsewhere, finding_notes
 from meterlink.tree.joints import poor_hot, poor_neutral
 from meterlink.tree.loops import find_loop
 from meterlink.tree.misfit import misfit_notes
@@ -24,6 +25,7 @@ from meterlink.tree.posterior import (
     first_probabilities,
     lie_probabilities,
     orders_of,
+    relations,
     runs_of,
     unseparated,
 )
@@ -48,6 +50,7 @@ class Posterior:
         ensemble: Weighted trees.
         orders: Weighted orders among receptacles.
         run_prior: Of the runs of the stated conductor.
+        findings: What was found with the power off.
     """
 
     circuit: Circuit
@@ -55,6 +58,7 @@ class Posterior:
     ensemble: Ensemble
     orders: Orders
     run_prior: RunPrior
+    findings: tuple[Finding, ...] = ()
 
     @property
     def settled(self) -> bool:
@@ -75,9 +79,14 @@ def run_prior_for(circuit: Circuit) -> RunPrior:
 
 
 def infer(
-    circuit: Circuit, rows: Sequence[TestRow], *, capacity: int | None = None, seed: int = 0
+    circuit: Circuit,
+    rows: Sequence[TestRow],
+    *,
+    findings: Sequence[Finding] = (),
+    capacity: int | None = None,
+    seed: int = 0,
 ) -> Posterior:
-    """Weigh the possible wirings of a circuit by its tests.
+    """Weigh the possible wirings of a circuit by its tests and by findings with the power off.
 
     Raises:
         UsageError: No receptacle or too many, or a row names one that the circuit does not have.
@@ -105,18 +114,23 @@ def infer(
         run_prior=prior,
         capacity=capacity or capacity_for(n),
         seed=seed,
+        isolation=Isolation.of(findings, circuit.receptacles),
     )
-    return Posterior(circuit, tests, ensemble, orders_of(ensemble, n), prior)
+    return Posterior(circuit, tests, ensemble, orders_of(ensemble, n), prior, tuple(findings))
 
 
 def resolve(
-    circuit: Circuit, rows: Sequence[TestRow], *, capacity: int | None = None
+    circuit: Circuit,
+    rows: Sequence[TestRow],
+    *,
+    findings: Sequence[Finding] = (),
+    capacity: int | None = None,
 ) -> wiring.WiringMap:
     """Everything that the rows of a log say about the wiring.
 
     The answer is the same for the same circuit and rows. See ``infer`` for errors.
     """
-    return map_of(infer(circuit, rows, capacity=capacity), rows)
+    return map_of(infer(circuit, rows, findings=findings, capacity=capacity), rows)
 
 
 def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
@@ -142,6 +156,7 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
     if second and loop:
         lies = np.where(np.isnan(second.lies), lies, second.lies)
         expected = np.where(np.isnan(second.expected_mv), expected, second.expected_mv)
+    found = finding_notes(posterior.findings, names, relations(orders, n))
     misfit = misfit_notes(tests, lies, expected, len(runs) + (loop is not None))
     hazards = hazards_of(circuit, rows, tests, lies, expected)
     joints = _poor_joints(posterior, runs)
@@ -184,6 +199,7 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         settled=posterior.settled
         and not untested
         and not misfit
+        and not elsewhere(posterior.findings)
         and (second is None or second.loop.probability <= 1 - SETTLED),
         order_probability=order_probability,
         points=tuple(points),
@@ -193,7 +209,7 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         poor_joints=tuple(joint for joint in joints if joint.probability >= LISTED_POOR),
         unseparated=tuple(tuple(names[i] for i in group) for group in apart),
         untested=untested,
-        notes=hazards.notes + misfit,
+        notes=hazards.notes + found + misfit,
         loop=loop,
     )
 

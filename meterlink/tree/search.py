@@ -26,6 +26,7 @@ from meterlink.tree.evidence import (
     log_evidences,
     rough_log_evidences,
 )
+from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
 from meterlink.tree.trees import (
     Flags,
@@ -49,13 +50,16 @@ REGRAFT_HINT = 20.0  # nats behind the best on the quick estimate
 REGRAFT_REACH = 6.0  # nats behind the best that still matter
 
 
+NOTHING_FOUND = Isolation()
+
+
 @dataclass(frozen=True, slots=True)
 class Ensemble:
     """Weighted trees: a listing of the posterior or an unbiased sample of it.
 
     Attributes:
         masks, home: The trees, shape ``(K, E)``.
-        log_prior: Log weight of each tree's shape.
+        log_prior: Log weight of each tree's shape, and of what was found with the power off.
         log_evidence: Log probability of the tests on it.
         log_importance: Log of how many trees like it each stands for; 0 where it is kept as it is.
         complete: No tree was left to chance.
@@ -85,6 +89,7 @@ def search(
     run_prior: RunPrior,
     capacity: int,
     seed: int = 0,
+    isolation: Isolation = NOTHING_FOUND,
 ) -> Ensemble:
     """Weigh the trees of ``n`` receptacles.
 
@@ -95,6 +100,7 @@ def search(
         run_prior: Of the runs' resistances.
         capacity: Number of trees kept after each receptacle.
         seed: Of the sampling; the same log gives the same answer.
+        isolation: What was found with the power off.
     """
     rng = np.random.default_rng(seed)
     order = insertion_order(tests, n)
@@ -103,7 +109,7 @@ def search(
     places = tests.places()
     now = tests.only((places & ~inside) == 0)
     log_evidence = weigh(masks, home, now, run_prior)
-    log_prior, log_importance = np.zeros(1), np.zeros(1)
+    log_prior, log_importance, log_found = np.zeros(1), np.zeros(1), np.zeros(1)
     complete = True
     for bit in order[1:]:
         grown = grow(masks, home, bit, n, tree_prior)
@@ -113,22 +119,25 @@ def search(
         log_prior = log_prior[grown.origin] + grown.log_prior_ratio
         log_importance = log_importance[grown.origin]
         masks, home = squeeze(grown.masks, grown.home)
+        log_found = isolation.log_weight(masks)
         log_evidence = (
             weigh(masks, home, now, run_prior, quick=True) if news else log_evidence[grown.origin]
         )
         reach = QUICK_NEGLIGIBLE if news else NEGLIGIBLE
-        kept, gained, whole = thin(log_prior + log_evidence + log_importance, capacity, rng, reach)
+        total = log_prior + log_found + log_evidence + log_importance
+        kept, gained, whole = thin(total, capacity, rng, reach)
         complete &= whole
         masks, home = squeeze(masks[kept], home[kept])
-        log_prior, log_importance = log_prior[kept], log_importance[kept] + gained
+        log_prior, log_found = log_prior[kept], log_found[kept]
+        log_importance = log_importance[kept] + gained
         log_evidence = weigh(masks, home, now, run_prior) if news else log_evidence[kept]
-        total = log_prior + log_evidence + log_importance
+        total = log_prior + log_found + log_evidence + log_importance
         alive = total > total.max() - NEGLIGIBLE
         masks, home = squeeze(masks[alive], home[alive])
         log_prior, log_evidence = log_prior[alive], log_evidence[alive]
-        log_importance = log_importance[alive]
-    found = Ensemble(masks, home, log_prior, log_evidence, log_importance, complete)
-    return regraft(found, tests, n, tree_prior, run_prior)
+        log_importance, log_found = log_importance[alive], log_found[alive]
+    found = Ensemble(masks, home, log_prior + log_found, log_evidence, log_importance, complete)
+    return regraft(found, tests, n, tree_prior, run_prior, isolation)
 
 
 def insertion_order(tests: Tests, n: int) -> tuple[int, ...]:
@@ -209,7 +218,12 @@ def _threshold(weight: Floats, capacity: int) -> float:
 
 
 def regraft(
-    ensemble: Ensemble, tests: Tests, n: int, tree_prior: TreePrior, run_prior: RunPrior
+    ensemble: Ensemble,
+    tests: Tests,
+    n: int,
+    tree_prior: TreePrior,
+    run_prior: RunPrior,
+    isolation: Isolation = NOTHING_FOUND,
 ) -> Ensemble:
     """Move single receptacles of the heaviest trees elsewhere and keep what matters of it.
 
@@ -234,7 +248,7 @@ def regraft(
         masks, home = masks[fresh], home[fresh]
         if not len(masks):
             continue
-        log_prior = log_shape(masks, home, n, tree_prior)
+        log_prior = log_shape(masks, home, n, tree_prior) + isolation.log_weight(masks)
         hint = log_prior + weigh(masks, home, tests, run_prior, quick=True)
         near = hint > score.max() - REGRAFT_HINT
         if not near.any():
