@@ -21,6 +21,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
     "enter": ("meterlink.commands.enter", "A test read off a meter by eye, into the log."),
     "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
+    "isolate": (
+        "meterlink.commands.isolate",
+        "The check with the power off: steps, and what it finds.",
+    ),
     "trials": ("meterlink.commands.trials", "Repeat trials: take them, and what they say."),
     "report": ("meterlink.commands.report", "One page to hand over, and what goes on the door."),
 }

@@ -7,8 +7,10 @@ import click
 from meterlink.circuit.job import Job, read_job
 from meterlink.circuit.names import unknown_name
 from meterlink.errors import LogError
+from meterlink.testlog.findings import read_findings
 from meterlink.testlog.reader import Problem, read_rows
 from meterlink.testlog.rows import TestRow
+from meterlink.tree.isolation import Finding
 
 
 def remark(text: object) -> None:
@@ -42,3 +44,8 @@ def rows_of(job: Job) -> list[TestRow]:
                 "job.toml."
             )
     return rows
+
+
+def findings_of(job: Job) -> list[Finding]:
+    """What was found with the power off; rows that cannot be read are told and left out."""
+    return read_findings(job.folder, remark)

@@ -27,13 +27,13 @@ def command(
       meterlink map upstairs --json | jq .first
       meterlink map upstairs --width 60 --ascii
     """
-    from meterlink.commands.job_input import job_from, rows_of
+    from meterlink.commands.job_input import findings_of, job_from, rows_of
     from meterlink.show.drawing import draw
     from meterlink.show.map_json import map_json
     from meterlink.tree.resolve import resolve
 
     opened = job_from(job)
-    wiring_map = resolve(opened.circuit, rows_of(opened))
+    wiring_map = resolve(opened.circuit, rows_of(opened), findings=findings_of(opened))
     if as_json:
         click.echo(map_json(wiring_map))
         return

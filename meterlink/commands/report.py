@@ -32,7 +32,7 @@ def command(
       meterlink report upstairs --out handover.html --pdf --dated "12 May 2026"
       meterlink report upstairs --svg --label
     """
-    from meterlink.commands.job_input import job_from, rows_of
+    from meterlink.commands.job_input import findings_of, job_from, rows_of
     from meterlink.show.handover import Wanted, hand_over
     from meterlink.tree.resolve import resolve
 
@@ -40,7 +40,6 @@ def command(
     rows = rows_of(opened)
     wanted = Wanted(pdf=pdf, svg=svg, png=png, label=label)
     page = out or opened.folder / "report.html"
-    for path in hand_over(
-        opened, rows, resolve(opened.circuit, rows), page, wanted=wanted, dated=dated
-    ):
+    wiring_map = resolve(opened.circuit, rows, findings=findings_of(opened))
+    for path in hand_over(opened, rows, wiring_map, page, wanted=wanted, dated=dated):
         click.echo(path)

@@ -1,0 +1,167 @@
+"""``isolation.csv``: what was found with the power off, one row a receptacle looked at.
+
+RFC 4180, UTF-8, header row first, append only like ``tests.csv``. Columns: ``finding`` (1, 2, 3
+…), ``time`` (ISO 8601 with offset), ``cut`` (``parted``, ``breaker-off``, ``others-off``), ``at``
+(where the conductors were parted; empty for a breaker), ``receptacle``, ``found`` (``live`` or
+``dead``), ``note``. Rows are on the disk before ``append_findings`` returns; a half row at the end
+(the power failed) is moved to ``isolation.csv.torn`` by the next writer and left out by readers.
+"""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from meterlink.durable import sync_folder, write_durably
+from meterlink.errors import LogError
+from meterlink.testlog.formula import neutralised, restored
+from meterlink.testlog.records import Damage, RecordReader, TooDamagedError, record_bytes
+from meterlink.tree.isolation import Cut, Finding, State
+
+FINDINGS_FILE = "isolation.csv"
+COLUMNS = ("finding", "time", "cut", "at", "receptacle", "found", "note")
+MOST_FINDINGS = 10_000  # forty receptacles looked at with each of the others parted, many times
+
+
+def read_findings(folder: Path, tell: Callable[[str], None]) -> list[Finding]:
+    """The findings of a job; none where nothing was looked at yet.
+
+    Args:
+        folder: Of the job.
+        tell: Called with a sentence for each row that cannot be read; it is left out.
+
+    Raises:
+        LogError: The file cannot be read, or is no log of findings.
+    """
+    path = folder / FINDINGS_FILE
+    if not path.exists():
+        return []
+    try:
+        with path.open("rb") as stream:
+            return list(_findings(path, RecordReader(stream, _why_not), tell))
+    except TooDamagedError as error:
+        raise LogError(f"{path} is no log of findings: {error}. Move it away.") from error
+    except OSError as error:
+        raise LogError(
+            f"{path} cannot be read: {os.strerror(error.errno or 0)}. Check its permissions."
+        ) from error
+
+
+def append_findings(folder: Path, findings: Sequence[Finding]) -> list[Finding]:
+    """Write findings, all or none, and wait until they are on the disk.
+
+    Returns:
+        The findings with their numbers.
+
+    Raises:
+        LogError: Another process is writing, or the file cannot be read or written.
+    """
+    path = folder / FINDINGS_FILE
+    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=0)
+    try:
+        with lock:
+            return _append(path, findings)
+    except Timeout as error:
+        raise LogError(
+            f"{path} is being written by another meterlink. Let it finish, then try again."
+        ) from error
+    except OSError as error:
+        raise LogError(
+            f"{path} cannot be written: {os.strerror(error.errno or 0)}. Nothing that was in it is "
+            "lost. Check that the folder is writable and the disk has room, then try again."
+        ) from error
+
+
+def _append(path: Path, findings: Sequence[Finding]) -> list[Finding]:
+    if not path.exists() or path.stat().st_size == 0:
+        write_durably(path, [record_bytes(list(COLUMNS))])
+    _set_torn_aside(path)
+    before = read_findings(path.parent, lambda _: None)
+    start = max((finding.number for finding in before), default=0)
+    if start + len(findings) > MOST_FINDINGS:
+        raise LogError(f"{path} is full: {MOST_FINDINGS} findings are more than a circuit has.")
+    numbered = [replace(f, number=start + i) for i, f in enumerate(findings, 1)]
+    size = path.stat().st_size
+    with path.open("ab") as stream:
+        try:
+            stream.write(b"".join(record_bytes(_cells(finding)) for finding in numbered))
+            stream.flush()
+            os.fsync(stream.fileno())
+        except OSError:
+            os.truncate(path, size)
+            raise
+    return numbered
+
+
+def _set_torn_aside(path: Path) -> None:
+    """Keep the bytes of a half row in a file beside, then take them off."""
+    whole = path.read_bytes()
+    torn = whole[whole.rfind(b"\n") + 1 :]
+    if not torn:
+        return
+    with path.with_name(f"{path.name}.torn").open("ab") as stream:
+        stream.write(torn + b"\n")
+        stream.flush()
+        os.fsync(stream.fileno())
+    sync_folder(path.parent)
+    os.truncate(path, len(whole) - len(torn))
+
+
+def _cells(finding: Finding) -> list[str]:
+    return [
+        str(finding.number),
+        finding.time.isoformat(timespec="seconds"),
+        finding.cut.value,
+        neutralised(finding.at or ""),
+        neutralised(finding.receptacle),
+        finding.state.value,
+        neutralised(finding.note),
+    ]
+
+
+def _findings(path: Path, records: RecordReader, tell: Callable[[str], None]) -> Iterator[Finding]:
+    for item in records:
+        if isinstance(item, Damage):
+            what = "was only half written" if not item.ended else f"cannot be read: {item.why}"
+            tell(f"{path}, line {item.line}: this finding {what}. It is left out.")
+        elif item.fields == COLUMNS:
+            continue
+        elif not item.ended:
+            tell(f"{path}, line {item.line}: this finding was only half written. It is left out.")
+        else:
+            yield _finding(item.fields)
+
+
+def _why_not(fields: tuple[str, ...]) -> str | None:
+    """Why cells are no finding; ``None`` where they are one, or the header."""
+    if fields == COLUMNS:
+        return None
+    if len(fields) != len(COLUMNS):
+        return f"it has {len(fields)} cells instead of {len(COLUMNS)}"
+    try:
+        finding = _finding(fields)
+    except ValueError as error:
+        return str(error)
+    if finding.time.tzinfo is None:
+        return "its time has no offset"
+    if not finding.receptacle or (finding.cut is Cut.PARTED) != (finding.at is not None):
+        return "it does not say which receptacle was opened and which was looked at"
+    return None
+
+
+def _finding(fields: tuple[str, ...]) -> Finding:
+    number, time, cut, at, receptacle, found, note = fields
+    if not (number.isascii() and number.isdigit() and len(number) <= len(str(MOST_FINDINGS))):
+        raise ValueError(f"{number[:20]!r} is no number of a finding")
+    return Finding(
+        int(number),
+        datetime.fromisoformat(time),
+        Cut(cut),
+        restored(at) or None,
+        restored(receptacle),
+        State(found),
+        restored(note),
+    )
