@@ -89,6 +89,9 @@ def _group(group: Group, study: Study) -> dict[str, Any]:
     content["expanded"] = asdict(summary.expanded) if summary.expanded else None
     content["stated"] = asdict(summary.stated) if summary.stated else None
     content["suspects"] = [asdict(named) for named in group.suspects]
+    content["without_suspects"] = group.without_suspects and dict(
+        zip(("mean", "sd"), group.without_suspects, strict=True)
+    )
     drift = summary.drift
     content["drift"] = drift and {
         **{name: getattr(drift.line, name) for name in ("slope", "u_slope", "dof", "p")},

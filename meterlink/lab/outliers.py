@@ -9,6 +9,7 @@ from meterlink.lab.quantiles import t_quantile
 from meterlink.levels.statistics import Floats, mean, standard_deviation
 
 SIGNIFICANCE = 0.05  # of the test at the first value, two-sided (e-Handbook 1.3.5.17.1)
+LEAST_VALUES = 4  # of three values, two that happen to be equal make the third an outlier
 MAX_SUSPECTS = 10  # more than these are no outliers but another population
 SHARE = 5  # at most one suspect for so many values
 
@@ -55,9 +56,11 @@ def suspects(values: Floats) -> tuple[Suspect, ...]:
         values: Shape (n,), finite.
 
     Returns:
-        None for fewer than 3 values or for a series without spread.
+        None for fewer than ``LEAST_VALUES`` values or for a series without spread.
     """
-    room = min(MAX_SUSPECTS, max(1, values.size // SHARE), values.size - 2)
+    if values.size < LEAST_VALUES:
+        return ()
+    room = min(MAX_SUSPECTS, max(1, values.size // SHARE))
     found: list[Suspect] = []
     named = 0
     left = np.arange(values.size)

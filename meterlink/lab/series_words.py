@@ -69,6 +69,9 @@ def remark_lines(group: Group, unit: str) -> Iterator[str]:
             f"suspected outlier: test {named.test} in {clean(named.log)}, {figure(named.value)} "
             f"{unit} (Grubbs {named.statistic:.2f}, limit {named.limit:.2f}{slip}); it is counted"
         )
+    if group.without_suspects is not None:
+        mean, sd = group.without_suspects
+        yield f"without what is suspected: mean {figure(mean)}, sd {figure(sd)} {unit}"
 
 
 def drift_text(drift: Drift, unit: str) -> str:

@@ -11,11 +11,12 @@ import numpy.typing as npt
 from meterlink.lab.crossed import Crossed, UnbalancedError, crossed, uneven
 from meterlink.lab.errors import LabError
 from meterlink.lab.oneway import OneWay, one_way
-from meterlink.lab.outliers import suspects
+from meterlink.lab.outliers import Suspect, suspects
 from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.summary import DEFAULT_CONFIDENCE, Summary, summarise
 from meterlink.lab.table import Question, Series, Table, Tally
 from meterlink.lab.uncertainty import Component
+from meterlink.levels.statistics import mean, standard_deviation
 
 UNIT_SLIP = 1000.0  # volts typed as millivolts, or the other way round
 _SLIP_TOLERANCE = 2.0
@@ -64,6 +65,8 @@ class Group:
         series: Its trials.
         summary: Their statistics; ``None`` where no row has a value.
         suspects: Suspected outliers, by place.
+        without_suspects: Mean and standard deviation if they were left out; ``None`` where there
+            are none, or levels are compared.
         comparison: ``None`` where no factor was asked for, or no row has a value.
     """
 
@@ -72,6 +75,7 @@ class Group:
     series: Series
     summary: Summary | None
     suspects: tuple[Named, ...]
+    without_suspects: tuple[float, float] | None
     comparison: Comparison | None
 
     @property
@@ -147,11 +151,16 @@ def _group(
 ) -> Group:
     summary: Summary | None = None
     named: tuple[Named, ...] = ()
+    without: tuple[float, float] | None = None
     if series.value.size:
         summary = summarise(
             series.value, series.u, series.time_s, components=components, confidence=confidence
         )
-        named = _named(series, table.logs)
+        found = _suspects(series)
+        named = tuple(_named(series, table.logs, *one) for one in found)
+        if found and not series.factors:
+            kept = np.delete(series.value, [index for index, _, _ in found])
+            without = (mean(kept), standard_deviation(kept))
     key = tuple(group_text(part) for part in series.key)
     return Group(
         name=", ".join(
@@ -163,24 +172,30 @@ def _group(
         series=series,
         summary=summary,
         suspects=named,
+        without_suspects=without,
         comparison=_compared(series, table) if table.question.factors and summary else None,
     )
 
 
-def _named(series: Series, logs: Sequence[str]) -> tuple[Named, ...]:
-    return tuple(
-        Named(
-            log=logs[series.log[index]],
-            test=int(series.test[index]),
-            value=float(series.value[index]),
-            statistic=suspect.statistic,
-            limit=suspect.limit,
-            unit_slip=_is_slip(abs(float(series.value[index])), middle),
-        )
+def _suspects(series: Series) -> list[tuple[int, Suspect, float]]:
+    """Place of each suspect, what the test found, and the middle of the values it is among."""
+    return [
+        (int(cell[suspect.index]), suspect, abs(float(np.median(series.value[cell]))))
         for cell in _cells(series)
-        for middle in [abs(float(np.median(series.value[cell])))]
         for suspect in suspects(series.value[cell])
-        for index in [cell[suspect.index]]
+    ]
+
+
+def _named(
+    series: Series, logs: Sequence[str], index: int, suspect: Suspect, middle: float
+) -> Named:
+    return Named(
+        log=logs[series.log[index]],
+        test=int(series.test[index]),
+        value=float(series.value[index]),
+        statistic=suspect.statistic,
+        limit=suspect.limit,
+        unit_slip=_is_slip(abs(float(series.value[index])), middle),
     )
 
 

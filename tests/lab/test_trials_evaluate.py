@@ -27,6 +27,7 @@ def test_a_series_is_told_in_words(meterlink, bench):
     assert "drop_u_mV is too small" in run.out
     assert "suspected outlier: test 13 in" in run.out
     assert "volts typed for millivolts?" in run.out
+    assert "without what is suspected: mean 150.0" in run.out
 
 
 def test_json_holds_every_figure_and_no_nan(meterlink, bench):
