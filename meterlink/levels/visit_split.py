@@ -39,11 +39,71 @@ def smallest_drop_mv(circuit: Circuit) -> float:
     return amps * (SMALLEST_RUN_MOHM if ohm_per_m is None else 1e3 * ohm_per_m)
 
 
-def completed_tests(events: Iterable[Reading | Mark], circuit: Circuit) -> Iterator[CompletedTest]:
-    """Split a visit into its tests.
+class TestSplitter:
+    """Splits a visit into its tests as its events come, the same live and in a replay.
 
     A test begins at its ``test`` mark and ends at ``end``, at the next ``test`` mark, or with the
-    last event. A ``void`` mark takes the open test back. Readings outside tests are not used.
+    visit. A ``void`` mark takes the open test back. Readings outside tests are not used.
+
+    Attributes:
+        setup: Of the test that is open, ``None`` where none is.
+        detector: Its detector.
+    """
+
+    __test__ = False  # keeps pytest from collecting the class by its name
+
+    def __init__(self, circuit: Circuit) -> None:
+        """``circuit``: supply, load and conductor."""
+        self._circuit = circuit
+        self._smallest_mv = smallest_drop_mv(circuit)
+        self._started_s = 0.0
+        self._notes: list[str] = []
+        self.setup: Setup | None = None
+        self.detector: TestDetector | None = None
+
+    def take(self, event: Reading | Mark) -> CompletedTest | None:
+        """Take the next event in time order; returns the test that it ended, if it ended one.
+
+        Raises:
+            UsageError: A ``test`` mark lacks what its hookup needs.
+        """
+        if isinstance(event, Reading):
+            if self.detector is not None:
+                self.detector.add(event)
+            return None
+        done = None
+        if event.kind in ("test", "end", "void"):
+            done = self.finish(event.t_s) if event.kind != "void" else None
+            self.setup, self.detector, self._notes = None, None, []
+        if event.kind == "test":
+            self._begin(event)
+        elif event.kind == "note":
+            self._notes.append(event.text or "")
+        elif self.detector is not None:
+            self.detector.mark(event.kind, event.t_s)
+        return done
+
+    def finish(self, t_s: float) -> CompletedTest | None:
+        """The test that is open, ended at a time; ``None`` where none is."""
+        if self.detector is None or self.setup is None:
+            return None
+        found = self.detector.finish(t_s)
+        return CompletedTest(self.setup, self._started_s, found, tuple(self._notes))
+
+    def _begin(self, mark: Mark) -> None:
+        setup = setup_of(mark)
+        self.setup, self._started_s = setup, mark.t_s
+        self.detector = TestDetector(
+            setup,
+            mark.t_s,
+            volts=self._circuit.volts,
+            hertz=self._circuit.hertz,
+            smallest_drop_mv=self._smallest_mv,
+        )
+
+
+def completed_tests(events: Iterable[Reading | Mark], circuit: Circuit) -> Iterator[CompletedTest]:
+    """Split a whole visit into its tests.
 
     Args:
         events: Readings and marks in time order.
@@ -55,36 +115,16 @@ def completed_tests(events: Iterable[Reading | Mark], circuit: Circuit) -> Itera
     Raises:
         UsageError: A ``test`` mark lacks what its hookup needs.
     """
-    smallest = smallest_drop_mv(circuit)
-    detector: TestDetector | None = None
-    mark: Mark | None = None
-    notes: list[str] = []
+    splitter = TestSplitter(circuit)
     now_s = 0.0
     for event in events:
         now_s = event.t_s
-        if isinstance(event, Reading):
-            if detector is not None:
-                detector.add(event)
-            continue
-        if event.kind in ("test", "end", "void"):
-            if detector is not None and mark is not None and event.kind != "void":
-                yield _complete(detector, mark, notes, now_s)
-            detector, mark, notes = None, None, []
-        if event.kind == "test":
-            mark = event
-            detector = TestDetector(
-                setup_of(event),
-                event.t_s,
-                volts=circuit.volts,
-                hertz=circuit.hertz,
-                smallest_drop_mv=smallest,
-            )
-        elif event.kind == "note":
-            notes.append(event.text or "")
-        elif detector is not None:
-            detector.mark(event.kind, event.t_s)
-    if detector is not None and mark is not None:
-        yield _complete(detector, mark, notes, now_s)
+        done = splitter.take(event)
+        if done is not None:
+            yield done
+    last = splitter.finish(now_s)
+    if last is not None:
+        yield last
 
 
 def setup_of(mark: Mark) -> Setup:
@@ -102,8 +142,3 @@ def setup_of(mark: Mark) -> Setup:
     if not mark.lead_a or not mark.load_at:
         raise UsageError(f"{where} lacks lead_a or load_at: say where the lead and the load were.")
     return Setup(hookup, mark.lead_a, mark.lead_b, mark.load_at)
-
-
-def _complete(detector: TestDetector, mark: Mark, notes: list[str], now_s: float) -> CompletedTest:
-    """End a test."""
-    return CompletedTest(setup_of(mark), mark.t_s, detector.finish(now_s), tuple(notes))

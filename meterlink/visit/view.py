@@ -11,6 +11,7 @@ from enum import StrEnum
 class Key(StrEnum):
     """What a person can answer; everything that the terminal and the page can do."""
 
+    READY = "ready"  # leads and plug are where they were asked for
     LOAD_ON = "load-on"
     LOAD_OFF = "load-off"
     REPEAT = "repeat"

@@ -2,6 +2,7 @@
 // Text from the laptop is only ever set as text, never as markup.
 
 const WORDS = {
+  ready: "All in place",
   "load-on": "Load is on",
   "load-off": "Load is off",
   repeat: "Repeat",
