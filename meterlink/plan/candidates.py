@@ -12,31 +12,28 @@ from meterlink.circuit.setup import Hookup, Setup
 class Effort:
     """What a test costs, in units of one on/off cycle with nothing moved (common practice).
 
-    A lead in another room costs more than one in the same room, and moving a lead (open the test
-    lead run, push it home, see the idle level settle) more than moving the load's plug.
+    Walking to another place costs most, and is paid once for all that is moved there; moving a
+    lead (push it home, see the idle level settle) costs more than moving the load's plug.
     """
 
     cycle: float = 1.0
-    lead_same_room: float = 0.1
-    lead_other_room: float = 0.35
-    load_same_room: float = 0.05
-    load_other_room: float = 0.2
+    other_room: float = 0.3
+    same_room: float = 0.1
+    lead: float = 0.05
+    load: float = 0.03
 
     def of(self, setup: Setup, last: Setup | None, circuit: Circuit) -> float:
         """Cost of doing ``setup`` after ``last``; rooms not given count as different rooms."""
-        if last is None:
-            return self.cycle + self.lead_other_room * len(setup.leads) + self.load_other_room
-        cost = self.cycle
-        free = [name for name in last.leads if name not in setup.leads]
-        for lead in setup.leads:
-            if lead in last.leads:
-                continue
-            near = any(_same_room(circuit, lead, name) for name in free)
-            cost += self.lead_same_room if near else self.lead_other_room
-        if setup.load_at != last.load_at:
-            near = _same_room(circuit, setup.load_at, last.load_at)
-            cost += self.load_same_room if near else self.load_other_room
-        return cost
+        here = () if last is None else (*last.leads, last.load_at)
+        leads = [name for name in setup.leads if last is None or name not in last.leads]
+        load = [setup.load_at] if last is None or setup.load_at != last.load_at else []
+        walks = sum(
+            self.same_room
+            if any(_same_room(circuit, name, old) for old in here)
+            else self.other_room
+            for name in {*leads, *load}
+        )
+        return self.cycle + walks + self.lead * len(leads) + self.load * len(load)
 
 
 def _same_room(circuit: Circuit, a: str, b: str) -> bool:

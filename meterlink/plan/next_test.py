@@ -27,7 +27,9 @@ SCREEN_TREES = 40  # every possible test is weighed with so many trees,
 FINAL_TREES = 128  # the best of them again with so many
 FINALISTS = 20
 CHUNK = 256  # possible tests at once: bounds memory
-RUNS_SHARE = 0.25  # worth of a bit about the runs: it lets later readings tell the order
+RUNS_SHARE = 0.25  # worth of a bit about the runs while the order is open: it lets later
+# readings tell the order; the share falls to nothing where one order is as likely as not
+OPENING_BITS = 3.0  # worth of a receptacle's own depth while the order is open, see ``_opens``
 CONTROL_BITS = 0.02  # worth of a hookup that has never shown a jump, to break ties
 
 
@@ -94,12 +96,15 @@ def next_test(
     fresh = np.array([setup not in done for setup in setups])
     proven = {(s.hookup, s.leads) for s in done}
     control = np.array([CONTROL_BITS * ((s.hookup, s.leads) not in proven) for s in setups])
-    screened = (bits + RUNS_SHARE * runs_bits) / cost
+    open_question = max(0.0, 1 - 2 * float(posterior.orders.probability.max()))
+    share = RUNS_SHARE * open_question
+    opening = OPENING_BITS * open_question * _opens(posterior, setups, goal)
+    screened = (bits + share * runs_bits + opening) / cost
     finalists = np.argsort(-screened, kind="stable")[:FINALISTS]
     particles = particles_of(posterior, FINAL_TREES)
     gains, runs_bits = _gains(posterior, [setups[i] for i in finalists], particles, goal)
-    worth = gains * (1 + control[finalists] * fresh[finalists]) + RUNS_SHARE * runs_bits
-    worth = worth / cost[finalists] + 1e-9 * fresh[finalists]
+    worth = gains * (1 + control[finalists] * fresh[finalists]) + share * runs_bits
+    worth = (worth + opening[finalists]) / cost[finalists] + 1e-9 * fresh[finalists]
     best = int(worth.argmax())
     setup = setups[finalists[best]]
     return NextTest(
@@ -160,6 +165,33 @@ def _gains(
         parts.append(information_bits(probability, likelihood, particles.weight, label))
         runs.append(expected.bits_about_runs(particles.weight))
     return np.concatenate(parts), np.concatenate(runs)
+
+
+def _opens(posterior: Posterior, setups: Sequence[Setup], goal: Goal) -> Floats:
+    """1 for tests that measure the depth of a receptacle for the first time, else 0.
+
+    With meter and load at one receptacle the drop is that of everything between it and the panel.
+    Such a reading tells little by itself; but with all depths known, the receptacles stand in
+    line, and one later reading between two of them checks both against the line at once. Looking
+    one test ahead does not see that (measured: 12.8 tests instead of 14.3 at eight receptacles).
+    """
+    names = posterior.circuit.receptacles
+    own = Hookup.NEUTRAL_GROUND if posterior.circuit.grounded else Hookup.LINE_DROP
+    known = {
+        names[item.load]
+        for item in posterior.tests.items
+        if item.hookup is own
+        and item.leads[0] == item.load
+        and item.drop_mv is not None
+        and item.drop_mv > 3 * item.u_mv
+    }
+    wanted = goal is Goal.ORDER
+    return np.array(
+        [
+            float(wanted and s.hookup is own and s.lead_a == s.load_at and s.load_at not in known)
+            for s in setups
+        ]
+    )
 
 
 def explain(
