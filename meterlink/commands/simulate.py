@@ -59,6 +59,7 @@ def command(
     from drivers.simulated import Display, SimulatedMeter
     from drivers.simulated_script import Operator, parse_script
     from meterlink.errors import UsageError
+    from meterlink.live.keys import in_foreground
 
     try:
         steps = parse_script(script)
@@ -78,6 +79,7 @@ def command(
         sys.stdout.flush()
         click.echo("meterlink: simulated; nothing here is measured. Ctrl-C ends it.", err=True)
         try:
-            operator.run(meter, steps, sys.stdin, for_s, lambda text: click.echo(text, err=True))
+            typed = sys.stdin if in_foreground(sys.stdin) else None
+            operator.run(meter, steps, typed, for_s, lambda text: click.echo(text, err=True))
         except KeyboardInterrupt:
             return

@@ -1,8 +1,9 @@
 """Single keys from the terminal, without waiting for Enter and without blocking."""
 
 import sys
+from contextlib import suppress
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TextIO
 
 _CTRL_C = "\x03"
 
@@ -13,7 +14,8 @@ class Keys:
     def __init__(self) -> None:
         self._stream = sys.stdin
         self._saved: list[Any] | None = None
-        self.available = bool(self._stream is not None and self._stream.isatty())
+        is_terminal = self._stream is not None and self._stream.isatty()
+        self.available = is_terminal and in_foreground(self._stream)
 
     def __enter__(self) -> Self:
         if self.available and sys.platform != "win32":
@@ -53,12 +55,26 @@ class Keys:
         import select
 
         ready, _, _ = select.select([self._stream], [], [], 0)
-        if not ready:
+        if not ready or not in_foreground(self._stream):
             return ""
-        data = os.read(self._stream.fileno(), 256)
+        data = b""
+        with suppress(OSError):
+            data = os.read(self._stream.fileno(), 256)
         if not data:  # the terminal is gone
             self.available = False
         return data.decode("utf-8", "ignore")
+
+
+def in_foreground(stream: TextIO) -> bool:
+    """Whether this program may read a terminal; one in the background would be stopped for it."""
+    if sys.platform == "win32":
+        return True
+    import os
+
+    try:
+        return os.tcgetpgrp(stream.fileno()) == os.getpgrp()
+    except OSError:  # no terminal that controls this program: nobody would stop it
+        return True
 
 
 def _windows_keys() -> str:

@@ -1,5 +1,6 @@
 """Talking to an instrument, without a port or a clock: the link is the simulated instrument."""
 
+import contextlib
 import csv
 import json
 from collections.abc import Iterator
@@ -7,9 +8,11 @@ from itertools import count
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers.address import parse_address
-from drivers.errors import OpeningError, OperatingError, SilentError
+from drivers.errors import DriverError, OpeningError, OperatingError, SilentError
 from drivers.events import Event, Mark, Received, Sent
 from drivers.readings import Function, Reading
 from drivers.registry import make_decoder
@@ -169,6 +172,44 @@ def test_bytes_are_recorded_as_they_came() -> None:
     bench.talk.begin(bench.link)
     came = b"".join(event.data for event in bench.events if isinstance(event, Received))
     assert came.startswith(IDENTITY.encode() + b"\n")
+
+
+class BabblingLink:
+    """Answers every command with the next of some prepared bytes."""
+
+    def __init__(self, answers: list[bytes]) -> None:
+        self.answers = answers
+        self.waiting = b""
+
+    def write(self, data: bytes) -> None:
+        if self.answers:
+            self.waiting += self.answers.pop(0)
+
+    def read(self, timeout_s: float) -> bytes:
+        data, self.waiting = self.waiting[:9], self.waiting[9:]
+        return data
+
+    def close(self) -> None:
+        pass
+
+
+answers = st.binary(max_size=30) | st.sampled_from(
+    [b"a,b,c,d\n", b'+0,"No error"\n', b'-113,"x"\n', b"1.5E-3\n", b"9.9E37\r\n", b"\n", b"1\r"]
+)
+
+
+@given(babble=st.lists(answers, max_size=40))
+@settings(max_examples=60, deadline=None)
+def test_whatever_is_answered_ends_as_readings_or_in_words(babble: list[bytes]) -> None:
+    bench = Bench()
+    link = BabblingLink(list(babble))
+    with contextlib.suppress(DriverError):
+        bench.talk.begin(link)
+        for _ in range(30):
+            bench.talk.step(link)
+    decoder = make_decoder("scpi", {})
+    for reading in decode(bench.events, decoder):
+        assert reading.t_s <= bench.now_s
 
 
 def error_entries() -> list[tuple[str, str]]:
