@@ -84,13 +84,19 @@ def doubt_sentence(doubt: Doubt) -> str:
 
 
 def loop_sentence(loop: Loop) -> str:
-    """A second path, with its order once round from the panel."""
-    round_trip = " - ".join(("panel", *map(named, loop.order), "panel"))
+    """A second path, with its order once round, the resistance each way and what hangs on it."""
+    start = named(loop.starts_at)
+    round_trip = " - ".join((start, *map(named, loop.order), start))
+    each_way = "; ".join(
+        f"{named(name)} {one:.1f} and {other:.1f}{NBSP}mΩ"
+        for name, (one, other) in zip(loop.order, loop.each_way_mohm(), strict=True)
+    )
+    spurs = [f"{named(spur.name)} on {named(spur.fed_from)}" for spur in loop.spurs]
     return (
         f"A second path is more probable than any tree ({percent(loop.probability)}). Once round: "
-        f"{round_trip}. Resistances in that order: "
-        f"{', '.join(f'{run:.1f}' for run in loop.run_mohm)}{NBSP}mΩ. "
-        "What is drawn above is the nearest tree."
+        f"{round_trip}. Resistance to {start} one way and the other: {each_way}. "
+        + (f"Not on the ring: {', '.join(spurs)}. " if spurs else "")
+        + "What is drawn above is the nearest tree."
     )
 
 

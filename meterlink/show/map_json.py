@@ -7,13 +7,16 @@ from collections.abc import Mapping
 from meterlink.tree.wiring import Point, Splice, WiringMap
 
 
-def map_json(wiring_map: WiringMap) -> str:
+def map_json(wiring_map: WiringMap, more: Mapping[str, object] | None = None) -> str:
     """One JSON object; keys after ``tests`` are additions and may grow.
 
     Probabilities have six decimals, so that 0.9999997 does not read as certain from a script's
-    ``< 1`` either; milliohms have three, metres two. What is not known is ``null``.
+    ``< 1`` either; milliohms have three, metres two. What is not known is ``null``. Keys in
+    ``more`` come last.
     """
-    return json.dumps(as_mapping(wiring_map), ensure_ascii=False, indent=2, allow_nan=False)
+    return json.dumps(
+        {**as_mapping(wiring_map), **(more or {})}, ensure_ascii=False, indent=2, allow_nan=False
+    )
 
 
 def as_mapping(wiring_map: WiringMap) -> Mapping[str, object]:
@@ -53,6 +56,14 @@ def as_mapping(wiring_map: WiringMap) -> Mapping[str, object]:
             "probability": _probability(loop.probability),
             "order": list(loop.order),
             "run_mohm": [_rounded(value, 3) for value in loop.run_mohm],
+            "starts_at": loop.starts_at,
+            "each_way_mohm": [
+                [_rounded(one, 3), _rounded(other, 3)] for one, other in loop.each_way_mohm()
+            ],
+            "spurs": [
+                {"name": s.name, "fed_from": s.fed_from, "run_mohm": _rounded(s.run_mohm, 3)}
+                for s in loop.spurs
+            ],
         },
     }
 

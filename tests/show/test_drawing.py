@@ -66,9 +66,9 @@ o   B      90.0 +/- 2.0         likely      85 %
 
 ! Second path
   A second path is more probable than any tree (97 %). Once
-  round: panel - A - B - panel. Resistances in that order:
-  80.0, 12.0, 90.0 mohm. What is drawn above is the nearest
-  tree."""
+  round: panel - A - B - panel. Resistance to panel one way
+  and the other: A 80.0 and 102.0 mohm; B 92.0 and 90.0
+  mohm. What is drawn above is the nearest tree."""
 
 NARROW = """\
 First after the panel: Porch
