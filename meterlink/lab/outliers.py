@@ -2,11 +2,12 @@
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from meterlink.lab.quantiles import t_quantile
-from meterlink.levels.statistics import Floats, mean, standard_deviation
+from meterlink.levels.statistics import Floats, mean
 
 SIGNIFICANCE = 0.05  # of the test at the first value, two-sided (e-Handbook 1.3.5.17.1)
 LEAST_VALUES = 4  # of three values, two that happen to be equal make the third an outlier
@@ -29,6 +30,7 @@ class Suspect:
     limit: float
 
 
+@cache
 def critical_value(n: int, significance: float = SIGNIFICANCE, *, two_sided: bool = True) -> float:
     """Grubbs' critical value (Grubbs 1969; ASTM E178; ISO 5725-2 Table 5).
 
@@ -50,7 +52,7 @@ def suspects(values: Floats) -> tuple[Suspect, ...]:
     Grubbs' test, repeated as Rosner's generalized extreme Studentized deviate (e-Handbook
     1.3.5.17.3): the furthest value is set aside and the next one tested, and all up to the last
     that fails are named, so that two outliers do not hide each other. With room for one suspect it
-    is Grubbs' test itself. Cost is linear in the number of values.
+    is Grubbs' test itself. The cost is that of sorting the values.
 
     Args:
         values: Shape (n,), finite.
@@ -61,19 +63,22 @@ def suspects(values: Floats) -> tuple[Suspect, ...]:
     if values.size < LEAST_VALUES:
         return ()
     room = min(MAX_SUSPECTS, max(1, values.size // SHARE))
+    order = np.argsort(values, kind="stable")
+    ranked = values[order] - mean(values)  # small numbers; the furthest is at one of the ends
+    low, high = 0, values.size
     found: list[Suspect] = []
     named = 0
-    left = np.arange(values.size)
     for _ in range(room):
-        rest = values[left]
-        spread = standard_deviation(rest)
+        rest = ranked[low:high]
+        middle, spread = float(rest.mean()), float(rest.std(ddof=1))
         if spread <= 0:
             break
-        apart = np.abs(rest - mean(rest)) / spread
-        furthest = int(np.argmax(apart))
-        limit = critical_value(rest.size)
-        found.append(Suspect(int(left[furthest]), float(apart[furthest]), limit))
-        if apart[furthest] > limit:
+        below, above = middle - rest[0], rest[-1] - middle
+        place = low if below > above else high - 1
+        found.append(
+            Suspect(int(order[place]), float(max(below, above)) / spread, critical_value(rest.size))
+        )
+        if found[-1].statistic > found[-1].limit:
             named = len(found)
-        left = np.delete(left, furthest)
+        low, high = (low + 1, high) if below > above else (low, high - 1)
     return tuple(found[:named])
