@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
     "enter": ("meterlink.commands.enter", "A test read off a meter by eye, into the log."),
     "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
+    "next": ("meterlink.commands.next", "The test that is worth most now, and why."),
     "isolate": (
         "meterlink.commands.isolate",
         "The check with the power off: steps, and what it finds.",

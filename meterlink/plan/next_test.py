@@ -97,7 +97,7 @@ def next_test(
     proven = {(s.hookup, s.leads) for s in done}
     control = np.array([CONTROL_BITS * ((s.hookup, s.leads) not in proven) for s in setups])
     open_question = max(0.0, 1 - 2 * float(posterior.orders.probability.max()))
-    share = RUNS_SHARE * open_question
+    share = RUNS_SHARE * open_question if goal is Goal.ORDER else 0.0
     opening = OPENING_BITS * open_question * _opens(posterior, setups, goal)
     screened = (bits + share * runs_bits + opening) / cost
     finalists = np.argsort(-screened, kind="stable")[:FINALISTS]

@@ -1,14 +1,28 @@
-"""Why a test is worth doing, in words."""
+"""A test in words: where everything goes, and why it is worth doing."""
 
 from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.forecast import Particles
 from meterlink.tree.resolve import Posterior
 
 SOME_BITS = 0.01
+
+
+def instruction(setup: Setup) -> str:
+    """Where the leads and the load go, as one sentence."""
+    if setup.hookup is Hookup.NEUTRAL_GROUND:
+        leads = f"Put the leads in neutral and ground of {setup.lead_a}"
+    elif setup.hookup is Hookup.LINE_DROP:
+        leads = f"Put the leads in hot and neutral of {setup.lead_a}"
+    else:
+        leads = (
+            f"Put one lead in the neutral of {setup.lead_a}, the other in that of {setup.lead_b}"
+        )
+    return f"{leads}; plug the load in at {setup.load_at}."
 
 
 def reason(

@@ -140,6 +140,8 @@ def _observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Obser
     amps = row.amps or circuit.load_amps or USUAL_AMPS
     limit = row.limit_mv or USUAL_LIMIT_MV
     drop = row.drop_mv
+    if row.verdict is Verdict.UNCLEAR and Flag.FEW_READINGS in row.flags:
+        return None  # too little was read to be a number
     if drop is not None and math.isfinite(drop):
         stated = row.drop_u_mv if row.drop_u_mv and math.isfinite(row.drop_u_mv) else limit / 1.645
         u = max(stated, FLOOR_U_MV)

@@ -1,0 +1,110 @@
+"""``meterlink next``: the test that is worth most now."""
+
+import json
+from pathlib import Path
+
+import click
+
+HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
+
+
+@click.command()
+@click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
+@click.option(
+    "--goal",
+    type=click.Choice(["order", "first"]),
+    default="order",
+    help="The whole order, or the receptacle right after the panel only.",
+)
+@click.option(
+    "--not-now", multiple=True, metavar="NAME", help="A receptacle that cannot be got at; repeat."
+)
+@click.option(
+    "--with",
+    "hookups",
+    multiple=True,
+    type=click.Choice(HOOKUPS),
+    help="A hookup that can be done; repeat. Default: all that the circuit allows.",
+)
+@click.option(
+    "--hookup", type=click.Choice(HOOKUPS), help="Weigh a test of your own instead: its hookup,"
+)
+@click.option("--lead-a", help="the receptacle of its first lead,")
+@click.option("--lead-b", help="of its second lead,")
+@click.option("--load-at", help="and of the load.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    job: Path,
+    *,
+    goal: str,
+    not_now: tuple[str, ...],
+    hookups: tuple[str, ...],
+    hookup: str | None,
+    lead_a: str | None,
+    lead_b: str | None,
+    load_at: str | None,
+    as_json: bool,
+) -> None:
+    r"""Say which test tells most for its effort, and why; or what a test of your own would tell.
+
+    \b
+    Examples:
+      meterlink next upstairs
+      meterlink next upstairs --goal first --not-now Attic
+      meterlink next upstairs --with neutral-neutral
+      meterlink next upstairs --hookup neutral-ground --lead-a Desk --load-at Bed
+    """
+    from meterlink.circuit.names import unknown_name
+    from meterlink.circuit.setup import Hookup, Setup
+    from meterlink.commands.job_input import findings_of, job_from, rows_of
+    from meterlink.errors import UsageError
+    from meterlink.plan.next_test import Goal, next_test, worth_of
+    from meterlink.plan.words import instruction
+    from meterlink.tree.resolve import infer
+
+    opened = job_from(job)
+    for name in not_now:
+        if name not in opened.circuit.receptacles:
+            raise UsageError(
+                f"--not-now {name!r}: the circuit has no such receptacle. It has "
+                f"{', '.join(opened.circuit.receptacles)}."
+            )
+    rows = rows_of(opened) if opened.log_path.exists() else []
+    posterior = infer(opened.circuit, rows, findings=findings_of(opened))
+    last = rows[-1].setup if rows else None
+    if hookup or lead_a or lead_b or load_at:
+        if hookup is None or lead_a is None or load_at is None:
+            raise UsageError("A test of your own needs --hookup, --lead-a and --load-at.")
+        own = Setup(Hookup(hookup), lead_a, lead_b, load_at)
+        if (unknown := unknown_name(own, opened.circuit)) is not None:
+            raise UsageError(unknown)
+        answer = worth_of(posterior, own, last=last, goal=Goal(goal))
+    else:
+        answer = next_test(
+            posterior,
+            last=last,
+            done={row.setup for row in rows},
+            goal=Goal(goal),
+            not_now=not_now,
+            hookups=[Hookup(name) for name in hookups] or None,
+        )
+    setup = answer.setup
+    if as_json:
+        click.echo(
+            json.dumps(
+                {
+                    "hookup": str(setup.hookup),
+                    "lead_a": setup.lead_a,
+                    "lead_b": setup.lead_b,
+                    "load_at": setup.load_at,
+                    "gain_bits": round(answer.gain_bits, 3),
+                    "why": answer.why,
+                    "settled": answer.settled,
+                    "effort": round(answer.effort, 2),
+                },
+                ensure_ascii=False,
+            )
+        )
+        return
+    click.echo(instruction(setup))
+    click.echo(f"{answer.why} (about {answer.gain_bits:.1f} bits)")

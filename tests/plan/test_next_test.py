@@ -1,0 +1,209 @@
+"""The planner: what it chooses, what it never chooses, and what it says."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.errors import UsageError
+from meterlink.plan.candidates import Effort, possible_setups
+from meterlink.plan.forecast import (
+    Forecast,
+    as_tests,
+    forecast,
+    information_bits,
+    outcome_likelihoods,
+    particles_of,
+)
+from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
+from meterlink.plan.words import instruction
+from meterlink.testlog.rows import Source, TestRow
+from meterlink.tree.resolve import infer
+
+NAMES = ("Attic", "Bay", "Cove", "Den")
+CIRCUIT = Circuit("invented", NAMES, volts=120.0, conductor="14 AWG copper", load_amps=10.0)
+# a chain Attic - Bay - Cove - Den with these runs, in mohm
+RUNS = {"Attic": 80.0, "Bay": 30.0, "Cove": 35.0, "Den": 28.0}
+
+
+def _shared(a: str, b: str) -> float:
+    """Resistance of the common way on the chain."""
+    last = min(NAMES.index(a), NAMES.index(b))
+    return sum(RUNS[name] for name in NAMES[: last + 1])
+
+
+def _row(number: int, setup: Setup) -> TestRow:
+    """The row that a quiet meter would give on the chain."""
+    drop = _shared(setup.lead_a, setup.load_at)
+    if setup.hookup is Hookup.LINE_DROP:
+        drop = 120.0 + 2 * drop
+    elif setup.lead_b is not None:
+        drop = abs(drop - _shared(setup.lead_b, setup.load_at))
+    mv = 10.0 * drop
+    return TestRow(
+        test=number,
+        time=datetime(2026, 1, 1, tzinfo=UTC),
+        setup=setup,
+        amps=10.0,
+        idle_mv=None,
+        idle_sd_mv=None,
+        on_mv=None,
+        on_sd_mv=None,
+        after_mv=None,
+        delta_mv=None,
+        drop_mv=mv,
+        drop_u_mv=4.0 if setup.hookup is not Hookup.LINE_DROP else 80.0,
+        limit_mv=12.0,
+        verdict=Verdict.IN_PATH if mv > 16 else Verdict.NOT_IN_PATH,
+        n_idle=None,
+        n_on=None,
+        source=Source.ENTERED,
+        capture=None,
+    )
+
+
+def _drive(goal: Goal, most: int, circuit: Circuit = CIRCUIT) -> list[TestRow]:
+    """Let the planner choose until it has enough."""
+    rows: list[TestRow] = []
+    posterior = infer(circuit, rows)
+    while not is_settled(posterior, goal) and len(rows) < most:
+        choice = next_test(
+            posterior,
+            last=rows[-1].setup if rows else None,
+            done={row.setup for row in rows},
+            goal=goal,
+        )
+        rows.append(_row(len(rows) + 1, choice.setup))
+        posterior = infer(circuit, rows)
+    assert is_settled(posterior, goal)
+    assert posterior.orders.clades[posterior.orders.best].tolist() == [15, 14, 12, 8]
+    return rows
+
+
+def test_the_planner_settles_a_chain_of_four_in_few_tests() -> None:
+    assert len(_drive(Goal.ORDER, 16)) <= 8
+
+
+def test_the_planner_settles_without_grounds_too() -> None:
+    no_grounds = Circuit("bare", NAMES, 120.0, 60.0, None, "14 AWG copper", 10.0, grounded=False)
+    rows = _drive(Goal.ORDER, 24, no_grounds)
+    assert all(row.setup.hookup is not Hookup.NEUTRAL_GROUND for row in rows)
+
+
+def test_the_first_receptacle_alone_needs_no_more_tests_than_receptacles() -> None:
+    posterior = infer(CIRCUIT, rows := [])
+    while not is_settled(posterior, Goal.FIRST):
+        rows.append(_row(len(rows) + 1, next_test(posterior, goal=Goal.FIRST).setup))
+        posterior = infer(CIRCUIT, rows)
+    assert len(rows) <= len(NAMES)
+
+
+def test_the_same_log_gives_the_same_choice() -> None:
+    rows = [_row(1, Setup(Hookup.NEUTRAL_GROUND, "Den", None, "Den"))]
+    choices = [next_test(infer(CIRCUIT, rows), last=rows[0].setup) for _ in range(2)]
+    assert choices[0] == choices[1]
+
+
+def test_receptacles_that_cannot_be_got_at_are_left_alone() -> None:
+    choice = next_test(infer(CIRCUIT, []), not_now=("Den", "Bay"))
+    assert not {"Den", "Bay"} & {*choice.setup.leads, choice.setup.load_at}
+
+
+@pytest.mark.parametrize("hookup", list(Hookup))
+def test_only_the_hookups_asked_for_are_chosen(hookup: Hookup) -> None:
+    assert next_test(infer(CIRCUIT, []), hookups=[hookup]).setup.hookup is hookup
+
+
+def test_where_nothing_is_possible_the_person_is_told() -> None:
+    with pytest.raises(UsageError, match="No test is possible"):
+        next_test(infer(CIRCUIT, []), not_now=NAMES)
+
+
+def test_a_settled_job_is_called_settled_and_gains_little() -> None:
+    rows = _drive(Goal.ORDER, 16)
+    choice = next_test(infer(CIRCUIT, rows), last=rows[-1].setup)
+    assert choice.settled
+    assert choice.gain_bits < 0.3
+    assert "settled" in choice.why
+
+
+def test_a_test_that_was_just_done_tells_less_than_the_one_chosen() -> None:
+    rows = [_row(1, Setup(Hookup.NEUTRAL_NEUTRAL, "Attic", "Den", "Cove"))]
+    posterior = infer(CIRCUIT, rows)
+    again = worth_of(posterior, rows[0].setup, last=rows[0].setup)
+    assert again.gain_bits < next_test(posterior, last=rows[0].setup).gain_bits
+
+
+def test_information_is_never_negative_nor_more_than_the_label_holds() -> None:
+    posterior = infer(CIRCUIT, [])
+    particles = particles_of(posterior, 60)
+    tests = as_tests(posterior, list(possible_setups(CIRCUIT)))
+    probability, likelihood = outcome_likelihoods(
+        particles.weight, forecast(posterior, particles, tests)
+    )
+    label = posterior.orders.of_tree[particles.rows]
+    label = np.unique(label, return_inverse=True)[1]
+    bits = information_bits(probability, likelihood, particles.weight, label)
+    share = np.bincount(label, particles.weight)
+    assert bits.min() >= -1e-9
+    assert bits.max() <= -(share @ np.log2(share)) + 1e-9
+
+
+@given(st.floats(0.05, 0.95), st.floats(-2.0, 2.0))
+@settings(max_examples=30)
+def test_two_trees_far_apart_tell_the_entropy_of_their_weights(p: float, shift: float) -> None:
+    """Shannon: an outcome that gives the label away tells all of its entropy, less the lies."""
+    weight = np.array([p, 1 - p])
+    far = Forecast(np.array([[300.0], [900.0 + shift]]), np.zeros((2, 1)), np.full((2, 1), 5.0))
+    bits = information_bits(*outcome_likelihoods(weight, far), weight, np.array([0, 1]))[0]
+    entropy = -(weight @ np.log2(weight))
+    assert bits == pytest.approx(0.97 * entropy, abs=0.02)
+
+
+def test_a_test_that_every_tree_forecasts_alike_tells_nothing() -> None:
+    weight = np.full(4, 0.25)
+    alike = Forecast(np.full((4, 1), 250.0), np.zeros((4, 1)), np.full((4, 1), 6.0))
+    bits = information_bits(*outcome_likelihoods(weight, alike), weight, np.arange(4))[0]
+    assert bits == pytest.approx(0.0, abs=1e-9)
+
+
+EFFORT = Effort()
+ROOMS = Circuit("rooms", NAMES, rooms={"Attic": "hall", "Bay": "hall", "Cove": "shed"})
+HERE = Setup(Hookup.NEUTRAL_GROUND, "Attic", None, "Attic")
+
+
+@pytest.mark.parametrize(
+    ("nearer", "farther"),
+    [
+        (HERE, Setup(Hookup.NEUTRAL_GROUND, "Attic", None, "Bay")),
+        (
+            Setup(Hookup.NEUTRAL_GROUND, "Attic", None, "Bay"),
+            Setup(Hookup.NEUTRAL_GROUND, "Attic", None, "Cove"),
+        ),
+        (
+            Setup(Hookup.NEUTRAL_GROUND, "Cove", None, "Cove"),
+            Setup(Hookup.NEUTRAL_NEUTRAL, "Cove", "Den", "Cove"),
+        ),
+    ],
+    ids=["nothing moved", "same room", "one place"],
+)
+def test_moving_less_costs_less(nearer: Setup, farther: Setup) -> None:
+    assert EFFORT.of(nearer, HERE, ROOMS) < EFFORT.of(farther, HERE, ROOMS)
+
+
+@pytest.mark.parametrize(
+    ("setup", "words"),
+    [
+        (Setup(Hookup.NEUTRAL_GROUND, "Den", None, "Bay"), "neutral and ground of Den"),
+        (Setup(Hookup.LINE_DROP, "Den", None, "Bay"), "hot and neutral of Den"),
+        (Setup(Hookup.NEUTRAL_NEUTRAL, "Den", "Cove", "Bay"), "the other in that of Cove"),
+    ],
+)
+def test_the_instruction_names_every_place(setup: Setup, words: str) -> None:
+    text = instruction(setup)
+    assert words in text
+    assert text.endswith("plug the load in at Bay.")
