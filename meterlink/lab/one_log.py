@@ -77,15 +77,15 @@ class OneLog:
         if self._captures / name not in self._kept[first]:
             self._kept[first].append(self._captures / name)
         there = self._rows[name].copy()
-        added = 0
+        missing = []
         for row in rows:
             if there[row.time]:
                 there[row.time] -= 1
-                continue
-            self._log.append(replace(row, capture=name))
-            self._rows[name][row.time] += 1
-            added += 1
-        return name, added
+            else:
+                missing.append(replace(row, capture=name))
+        self._log.append_all(missing)
+        self._rows[name].update(row.time for row in missing)
+        return name, len(missing)
 
 
 def _first_line(path: Path) -> bytes:

@@ -108,15 +108,29 @@ class TestLog:
         Raises:
             LogError: It could not be written; the log is as it was before.
         """
+        return self.append_all([row], extra)[0]
+
+    def append_all(
+        self, rows: Sequence[TestRow], extra: Mapping[str, str] | None = None
+    ) -> list[TestRow]:
+        """Write rows at once and wait until all are on the disk: one wait, however many.
+
+        A crash in the middle leaves the first of them. Arguments and errors as for ``append``.
+        """
         if self._handle is None:
             raise LogError(f"{self.path} is closed.")
-        cells = to_cells(replace(row, test=self.next_test, note=_storable(row.note)))
         more = {name: neutralised(text) for name, text in (extra or {}).items()}
-        self._write(
-            self._handle, record_bytes([(more | cells).get(name, "") for name in self._columns])
+        written = [
+            to_cells(replace(row, test=number, note=_storable(row.note)))
+            for number, row in enumerate(rows, start=self.next_test)
+        ]
+        records = (
+            record_bytes([(more | cells).get(name, "") for name in self._columns])
+            for cells in written
         )
-        self._last_test += 1
-        return from_cells(cells)
+        self._write(self._handle, b"".join(records))
+        self._last_test += len(written)
+        return [from_cells(cells) for cells in written]
 
     def rows(self, on_problem: OnProblem | None = None) -> Iterator[TestRow]:
         """The rows that are in the log, in order; see ``read_rows``."""
