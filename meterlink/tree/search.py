@@ -110,7 +110,7 @@ def search(
     now = tests.only((places & ~inside) == 0)
     log_evidence = weigh(masks, home, now, run_prior)
     log_prior, log_importance, log_found = np.zeros(1), np.zeros(1), np.zeros(1)
-    complete = True
+    complete, news = True, True
     for bit in order[1:]:
         grown = grow(masks, home, bit, n, tree_prior)
         inside |= 1 << bit
@@ -136,6 +136,8 @@ def search(
         masks, home = squeeze(masks[alive], home[alive])
         log_prior, log_evidence = log_prior[alive], log_evidence[alive]
         log_importance, log_found = log_importance[alive], log_found[alive]
+    if not news:  # a receptacle in line on a run makes it longer, so all are weighed once more
+        log_evidence = weigh(masks, home, tests, run_prior)
     found = Ensemble(masks, home, log_prior + log_found, log_evidence, log_importance, complete)
     return regraft(found, tests, n, tree_prior, run_prior, isolation)
 
@@ -165,7 +167,7 @@ def weigh(
     """Log evidence of each tree, each different one computed once; ``quick``: an estimate."""
     method = rough_log_evidences if quick else log_evidences
     _, first, inverse = np.unique(
-        evidence_key(masks, home, tests), return_index=True, return_inverse=True
+        evidence_key(masks, home, tests, sag=not quick), return_index=True, return_inverse=True
     )
     values = np.concatenate(
         [
