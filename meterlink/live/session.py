@@ -103,6 +103,11 @@ class LiveSession(Closing):
         return self._decoder.dropped_bytes
 
     @property
+    def is_recording(self) -> bool:
+        """Whether what comes is being written to the capture."""
+        return self._writer is not None
+
+    @property
     def rubbish(self) -> bytes:
         """The first bytes since the last reading that make none."""
         return self._watch.rubbish

@@ -1,0 +1,204 @@
+"""``meterlink test``: the guided visit."""
+
+import sys
+from contextlib import ExitStack
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from meterlink.errors import UsageError
+
+if TYPE_CHECKING:
+    from meterlink.circuit.job import Job
+    from meterlink.commands.guided_screen import OnWord, ScriptSurface, TextSurface
+    from meterlink.live.keys import Keys
+    from meterlink.live.visiting import VisitRun
+    from meterlink.page.hub import Hub
+    from meterlink.testlog.rows import TestRow
+    from meterlink.visit.keyboard import Word
+
+
+@click.command()
+@click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
+@click.option("--meter", required=True, metavar="ADDRESS", help="Address or name of the meter.")
+@click.option(
+    "--goal",
+    type=click.Choice(["first", "order"]),
+    default="order",
+    show_default=True,
+    help="What is asked: the first receptacle only, or the order of all.",
+)
+@click.option(
+    "--not-now", multiple=True, metavar="NAME", help="A receptacle that cannot be got at today."
+)
+@click.option("--page", is_flag=True, help="Serve the page for a phone, on this computer only.")
+@click.option("--lan", is_flag=True, help="Serve the page to the local network, with a key.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="For scripts: an event a line out, a word a line in."
+)
+@click.option("--confirm-cautions", is_flag=True, help="The cautions were read before.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(1.0, 50.0),
+    default=1.0,
+    hidden=True,
+    help="Time runs so many times faster: for simulated meters only.",
+)
+def command(
+    job: Path,
+    *,
+    meter: str,
+    goal: str,
+    not_now: tuple[str, ...],
+    page: bool,
+    lan: bool,
+    as_json: bool,
+    confirm_cautions: bool,
+    speed: float,
+) -> None:
+    r"""Guide the tests of the circuit in DIR, one after another, until its order is settled.
+
+    It says where leads and load go and why, waits until the reading is quiet, asks for the load,
+    sees the jump, logs the test, and names the next one. Everything is on the disk at every moment;
+    a visit can be stopped at any time and goes on where it was. A test that was open when the
+    program died is void; one that was done is logged then.
+
+    Mains voltage: the cautions are shown before the first test of a job, and asked to be confirmed.
+
+    Keys: Enter for what is asked; l load is on, o load is off, r repeat, v void, c a test of your
+    own, x a receptacle that cannot be got at, n note, m map, p report, i isolation check, q stop.
+
+    \b
+    Examples:
+      meterlink test upstairs --meter lines:/dev/ttyUSB0,9600
+      meterlink test upstairs --meter bench --goal first --not-now Attic
+      meterlink test upstairs --meter bench --lan
+    """
+    import signal
+
+    from meterlink.commands.guided_screen import as_drawn
+    from meterlink.commands.job_input import job_from, remark, rows_of
+    from meterlink.live.keys import Keys
+    from meterlink.live.remembered import find_address
+    from meterlink.live.visiting import VisitRun
+    from meterlink.plan.next_test import Goal
+    from meterlink.testlog.log import TestLog
+    from meterlink.visit.keyboard import place
+    from meterlink.visit.recovery import recover
+
+    address = find_address(meter)
+    opened = job_from(job)
+    away = frozenset(place(name, opened.circuit.receptacles) for name in not_now)
+    cautions(opened.folder, confirmed=confirm_cautions)
+    for name in ("SIGTERM", "SIGHUP"):  # end in order, as by Ctrl-C
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.default_int_handler)
+    with ExitStack() as stack:
+        log = stack.enter_context(TestLog(opened.log_path))
+        for text in (*log.remarks, *recover(opened, log)):
+            remark(text)
+        rows = rows_of(opened)
+        hub = _page(stack, lan=lan) if page or lan else None
+        keys = stack.enter_context(Keys())
+        run: VisitRun | None = None
+
+        def on_word(word: "Word") -> None:
+            if run is not None:
+                _offer(word, opened, run.rows)
+
+        surface = _surface(keys, opened, on_word, as_json=as_json)
+        stack.callback(surface.close)
+        run = stack.enter_context(
+            VisitRun(
+                opened,
+                log,
+                address,
+                surface,
+                rows=rows,
+                goal=Goal(goal),
+                not_now=away,
+                hub=hub,
+                speed=speed,
+            )
+        )
+        surface.say(f"Recording to {run.session.capture}.")
+        if speed != 1.0:
+            run.session.mark("note", f"simulated: time ran {speed:g} times faster")
+        run.run()
+    if not as_json and run.rows:
+        click.echo(as_drawn(run.latest, colour=sys.stdout.isatty()), color=True)
+    _farewell(run, job)
+
+
+def cautions(folder: Path, *, confirmed: bool) -> None:
+    """Show the cautions once a job, have them confirmed, and write that down.
+
+    Raises:
+        UsageError: They were not confirmed.
+    """
+    from meterlink.show.text_width import wrap
+    from meterlink.visit.cautions import CAUTIONS, are_confirmed, confirm
+
+    if are_confirmed(folder):
+        return
+    if not confirmed:
+        for caution in CAUTIONS:
+            first, *rest = wrap(caution, 76)
+            click.echo("\n".join([f"* {first}", *(f"  {line}" for line in rest)]), err=True)
+        if not sys.stdin.isatty():
+            raise UsageError(
+                "The cautions above have to be read once for this job. Run it on a terminal, or "
+                "say --confirm-cautions."
+            )
+        if not click.confirm("Have you read this, and will you keep to it?", err=True):
+            raise UsageError("Nothing was begun.")
+    confirm(folder, datetime.now().astimezone())
+
+
+def _page(stack: ExitStack, *, lan: bool) -> "Hub":
+    from meterlink.page.invitation import invitation
+    from meterlink.page.server import LOOPBACK, PageServer, lan_address
+
+    server = stack.enter_context(PageServer(lan_address() if lan else LOOPBACK))
+    for line in invitation(server.address):
+        click.echo(line, err=True)
+    return server.hub
+
+
+def _surface(
+    keys: "Keys", job: "Job", on_word: "OnWord", *, as_json: bool
+) -> "TextSurface | ScriptSurface":
+    from meterlink.commands.guided_screen import ScreenSurface, ScriptSurface, TextSurface
+
+    if as_json:
+        return ScriptSurface(sys.stdin, on_word)
+    kind = ScreenSurface if sys.stderr.isatty() else TextSurface
+    return kind(keys, job.circuit.receptacles, on_word)
+
+
+def _offer(word: "Word", job: "Job", rows: "list[TestRow]") -> None:
+    """Write the report, or show the isolation check, as their commands do."""
+    from meterlink.commands.isolate import command as isolate
+    from meterlink.commands.report import command as report
+    from meterlink.visit.keyboard import Word
+
+    if not rows:
+        click.echo("There is no test yet.", err=True)
+        return
+    chosen = report if word is Word.REPORT else isolate
+    chosen.main([str(job.folder)], standalone_mode=False)
+
+
+def _farewell(run: "VisitRun", job: Path) -> None:
+    """What can be done now."""
+    from meterlink.visit.view import VisitStage
+
+    if run.visit.view.stage is VisitStage.STOPPED:
+        click.echo(f"meterlink: {run.visit.view.instruction}", err=True)
+    click.echo(
+        f"meterlink: {len(run.rows)} tests are in the log. Go on with the same command; the check "
+        f"with the power off: 'meterlink isolate {job}'; to hand over: 'meterlink report {job}'.",
+        err=True,
+    )

@@ -1,0 +1,291 @@
+"""Runs a guided visit: a live meter, the log, keys and screens around ``meterlink.visit.loop``.
+
+One thread owns the visit: it takes what the meter's thread left, keys from terminal and page, and
+what the thinking thread worked out, and carries out what the visit asks for.
+"""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Protocol
+
+from drivers.address import Address
+from drivers.clock import steady_s
+from drivers.closing import Closing
+from drivers.errors import CaptureError, DriverError
+from drivers.events import Mark
+from drivers.readings import Function, Reading
+from meterlink.circuit.job import Job, header_of
+from meterlink.errors import LogError, UsageError
+from meterlink.levels.visit_split import CompletedTest
+from meterlink.live.notices import Notice
+from meterlink.live.session import LiveSession
+from meterlink.page.hub import Hub
+from meterlink.plan.next_test import Goal
+from meterlink.testlog.findings import read_findings
+from meterlink.testlog.log import TestLog
+from meterlink.testlog.measured import measured_row
+from meterlink.testlog.rows import Source, TestRow
+from meterlink.visit.keyboard import Typed, Word, own_setup, places
+from meterlink.visit.loop import Visit
+from meterlink.visit.outlook import Outlook, look_ahead
+from meterlink.visit.recovery import close_open_test
+from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think
+from meterlink.visit.view import Key, VisitStage
+
+POLL_S = 0.05
+
+
+class Surface(Protocol):
+    """Where a person, or a script, sees the visit and answers."""
+
+    def typed(self) -> Sequence[Typed]:
+        """What was typed since the last call."""
+
+    def show(self, visit: Visit) -> None:
+        """The view may have changed."""
+
+    def event(self, event: Reading | Mark | Notice) -> None:
+        """Something came from the meter."""
+
+    def row(self, row: TestRow) -> None:
+        """A test was logged."""
+
+    def outlook(self, outlook: Outlook) -> None:
+        """The map and the next test were worked out."""
+
+    def say(self, text: str) -> None:
+        """A sentence for the person."""
+
+    def word(self, word: Word, outlook: Outlook | None) -> None:
+        """A report, the isolation check or the map was asked for."""
+
+
+class VisitRun(Closing):
+    """A visit to a job with a live meter. Close it, or use it in a ``with`` statement.
+
+    Args:
+        job: The circuit and its folder.
+        log: Its log, open.
+        address: Of the meter.
+        surface: Where a person sees and answers.
+        rows: The log so far.
+        goal: Order of all, or the first only.
+        not_now: Receptacles that cannot be got at.
+        hub: Of the page, where there is one.
+        speed: How many times faster than the wall clock time runs; for simulated meters only.
+
+    Attributes:
+        visit: The state machine.
+        rows: The log.
+        latest: What was worked out last.
+
+    Raises:
+        DriverError: The meter cannot be opened, or the recording not be begun.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        log: TestLog,
+        address: Address,
+        surface: Surface,
+        *,
+        rows: Sequence[TestRow] = (),
+        goal: Goal = Goal.ORDER,
+        not_now: frozenset[str] = frozenset(),
+        hub: Hub | None = None,
+        speed: float = 1.0,
+    ) -> None:
+        self._job = job
+        self._log = log
+        self._address = address
+        self._surface = surface
+        self._goal = goal
+        self._hub = hub
+        self._clock: Callable[[], float] = lambda: speed * steady_s()
+        self._thinker = ThreadPoolExecutor(1, "thinking")
+        self._thought: Future[Outlook] | None = None
+        self._made: dict[CompletedTest, TestRow] = {}
+        self.rows = list(rows)
+        self.latest: Outlook | None = None
+        last = self.rows[-1].setup if self.rows else None
+        self.visit = Visit(job.circuit, number=log.next_test, last=last, not_now=not_now)
+        self._is_broken = False
+        self._session = self._open()
+
+    @property
+    def session(self) -> LiveSession:
+        """The meter in use, with its recording."""
+        return self._session
+
+    def close(self) -> None:
+        """Give the meter back and end the recording."""
+        self._session.close()
+        self._thinker.shutdown(wait=True, cancel_futures=True)
+
+    def run(self) -> None:
+        """Go on until the visit is stopped, by a key or Ctrl-C.
+
+        Raises:
+            MeterlinkError: The log cannot be made sense of.
+        """
+        stopping = 0
+        while self.visit.view.stage is not VisitStage.STOPPED:
+            try:
+                self._turn()
+            except KeyboardInterrupt:
+                stopping += 1
+                self.visit.press(Key.STOP)
+                if stopping > 1:
+                    return
+
+    def _turn(self) -> None:
+        """One turn of the loop: a twentieth of a second, or less when something comes."""
+        for event in self._session.poll(POLL_S):
+            self.visit.take(event)
+            self._surface.event(event)
+            self._trace(event)
+        for typed in self._surface.typed():
+            self._obey(typed)
+        for press in self._hub.presses() if self._hub else ():
+            self.visit.press(press.key, press.text, press.step)
+        if self._thought is not None and self._thought.done():
+            self.latest, self._thought = self._thought.result(), None
+            self._surface.outlook(self.latest)
+            self.visit.planned(self.latest)
+        for request in self.visit.advance(self._session.now_s()):
+            self._carry_out(request)
+        self._surface.show(self.visit)
+        if self._hub is not None:
+            self._hub.show(self.visit.view)
+
+    def _trace(self, event: Reading | Mark | Notice) -> None:
+        if self._hub is not None and isinstance(event, Reading) and event.volts is not None:
+            self._hub.trace(event.t_s, 1e3 * event.volts)
+
+    def _obey(self, typed: Typed) -> None:
+        names = self._job.circuit.receptacles
+        try:
+            match typed.what:
+                case Word.CHOOSE:
+                    if not self.visit.choose(own_setup(typed.text, names)):
+                        self._surface.say("Another test can be chosen before the load is on.")
+                case Word.NOT_NOW:
+                    if not self.visit.leave_out(places(typed.text, names)):
+                        self._surface.say("That can be said when the leads are asked for.")
+                case Word():
+                    self._surface.word(typed.what, self.latest)
+                case Key():
+                    self.visit.press(typed.what, typed.text)
+        except UsageError as error:
+            self._surface.say(str(error))
+
+    def _carry_out(self, request: Request) -> None:
+        match request:
+            case SetMark():
+                self._mark(request)
+            case LogTest():
+                self._append(request.done)
+            case Think():
+                self._thought = self._thinker.submit(
+                    look_ahead,
+                    self._job.circuit,
+                    tuple(self.rows),
+                    read_findings(self._job.folder, lambda _: None),
+                    last=request.last,
+                    goal=self._goal,
+                    not_now=request.not_now,
+                )
+            case Record():
+                self._record()
+
+    def _mark(self, request: SetMark) -> None:
+        setup = request.setup
+        try:
+            self._session.mark(
+                request.kind,
+                request.text,
+                hookup=setup.hookup.value if setup else None,
+                lead_a=setup.lead_a if setup else None,
+                lead_b=setup.lead_b if setup else None,
+                load_at=setup.load_at if setup else None,
+            )
+        except CaptureError as error:
+            self._is_broken = True
+            self.visit.recording_failed(str(error))
+
+    def _append(self, done: CompletedTest) -> None:
+        """Log a test; its row is made once, while its recording is the one that runs."""
+        if done not in self._made:
+            self._made[done] = measured_row(
+                done,
+                started=self._session.started,
+                amps=self._job.circuit.load_amps,
+                source=Source.LIVE,
+                capture=self._session.capture.name if self._session.capture else "",
+            )
+        try:
+            row = self._log.append(self._made[done])
+        except LogError as error:
+            self.visit.not_logged(str(error))
+            return
+        del self._made[done]
+        self.rows.append(row)
+        self._surface.row(row)
+        self.visit.logged(row)
+
+    def _record(self) -> None:
+        """Begin a recording, or go on with the one that could not be written for a while."""
+        try:
+            if not self._session.is_recording:
+                self._replace_session()
+            elif self._is_broken:
+                self._session.mark("void", "the recording could not be written for a while")
+        except DriverError as error:
+            self.visit.recording_failed(str(error))
+            return
+        self._is_broken = False
+        self.visit.recording()
+
+    def _replace_session(self) -> None:
+        broken = self._session.capture
+        self._session.close()
+        if broken is not None:
+            with suppress(DriverError, OSError):  # if not now, then before the next visit
+                close_open_test(broken)
+        self._session = self._open()
+        self._surface.say(f"Recording to {self._session.capture}.")
+
+    def _open(self) -> LiveSession:
+        """Open the meter; record into the job's folder of captures.
+
+        Raises:
+            DriverError: The meter cannot be opened, or the recording not be begun.
+        """
+        wanted = Function.DC if self._job.circuit.hertz == 0 else Function.AC
+        name = f"visit-{datetime.now(UTC):%Y%m%d-%H%M%S-%f}.jsonl"
+        path = self._job.captures_path / name
+        try:
+            self._job.captures_path.mkdir(exist_ok=True)
+            return LiveSession(
+                self._address,
+                path,
+                circuit=header_of(self._job.circuit),
+                wanted=wanted,
+                clock=self._clock,
+            )
+        except (DriverError, OSError) as error:
+            _remove_if_empty(path)
+            if isinstance(error, OSError):
+                raise CaptureError(f"{path.parent} cannot be made: {error.strerror}.") from error
+            raise
+
+
+def _remove_if_empty(path: Path) -> None:
+    """A recording that could not even get its first line is none."""
+    with suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()

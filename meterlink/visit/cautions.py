@@ -1,0 +1,102 @@
+"""What must be read before the first test of a job, and the record that it was.
+
+``cautions.jsonl`` in the job folder has one JSON object a line, append only: ``time`` (ISO 8601
+with offset), ``by`` (who confirmed, as the system knows them), ``sha256`` (of the text that was
+shown). It is on the disk before the first test begins. Cautions whose text has changed since are
+shown again.
+"""
+
+import getpass
+import hashlib
+import json
+import os
+from datetime import datetime
+from pathlib import Path
+
+from meterlink.durable import sync_folder
+from meterlink.errors import JobError
+
+CAUTIONS_FILE = "cautions.jsonl"
+_MOST_BYTES = 1 << 20
+
+#: Article numbers are those of ``fixtures/reference/safety_practice.csv``; the rest is common
+#: practice.
+CAUTIONS = (
+    "Mains voltage can kill. No cover comes off and no device leaves its box while the power is "
+    "on; work on or near exposed live parts is for qualified persons only (OSHA 29 CFR "
+    "1910.333(c)(2)). Local code and licensed practice go before anything said here.",
+    "Meter and leads must be made for mains: measurement category II at outlets, III at the panel "
+    "(IEC 61010-1, IEC 61010-2-030; leads IEC 61010-031). Look them over for damage first.",
+    "A lead goes into a contact only with a plug or probe made for it. See that the load is off "
+    "while leads are moved.",
+    "One plugged-in load draws at most 80 % of what the breaker is rated for (NEC 210.23(A)(1)); "
+    "at most 12 A at a receptacle of 15 A (NEC Table 210.21(B)(2)). Extension leads for the load "
+    "are rated for it and uncoiled.",
+    "Ground-fault devices trip at 4 to 6 mA (UL 943), arc-fault devices perhaps when the load is "
+    "switched; what they protect goes dark. Ask first what must not lose power.",
+    "The load runs only as long as it is asked for, and never unattended. Where something smells, "
+    "warms or discolours: load off, breaker off, stop, and have it looked at.",
+    "Poor joints and hazards that are found are opened and remade by whoever is licensed for it.",
+)
+
+
+def digest() -> str:
+    """SHA-256 of the cautions, as hexadecimal digits."""
+    return hashlib.sha256("\n".join(CAUTIONS).encode()).hexdigest()
+
+
+def are_confirmed(folder: Path) -> bool:
+    """Whether these cautions were confirmed for a job.
+
+    Raises:
+        JobError: The record cannot be read.
+    """
+    path = folder / CAUTIONS_FILE
+    try:
+        with path.open("rb") as stream:
+            lines = stream.read(_MOST_BYTES).splitlines()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise JobError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error
+    return any(_confirmed(line) == digest() for line in lines)
+
+
+def confirm(folder: Path, time: datetime) -> None:
+    """Write down that the cautions were confirmed, and wait until that is on the disk.
+
+    Raises:
+        JobError: It cannot be written.
+    """
+    path = folder / CAUTIONS_FILE
+    entry = {"time": time.isoformat(timespec="seconds"), "by": _who(), "sha256": digest()}
+    try:
+        with path.open("ab") as stream:
+            torn = b"" if stream.tell() == 0 or path.read_bytes().endswith(b"\n") else b"\n"
+            stream.write(torn + json.dumps(entry).encode() + b"\n")
+            stream.flush()
+            os.fsync(stream.fileno())
+        sync_folder(folder)
+    except OSError as error:
+        raise JobError(
+            f"{path} cannot be written: {os.strerror(error.errno or 0)}. Nothing was begun. Check "
+            "that the folder is writable and the disk has room."
+        ) from error
+
+
+def _confirmed(line: bytes) -> str | None:
+    """Digest that a line confirms; ``None`` where it is no whole line of ours."""
+    try:
+        entry = json.loads(line)
+    except (ValueError, RecursionError):
+        return None
+    found = entry.get("sha256") if isinstance(entry, dict) else None
+    return found if isinstance(found, str) else None
+
+
+def _who() -> str:
+    """The user's name where the system knows one."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return ""

@@ -1,0 +1,171 @@
+"""What is typed becomes keys of the visit, and words that only the terminal has. Pure.
+
+On a terminal single characters count; a script writes a line for each: ``ready``, ``load-on``,
+``note TEXT``, ``choose neutral-ground, Desk, Bed``, ``not-now Desk``, ``stop``.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from meterlink.circuit.setup import Hookup, Setup
+from meterlink.errors import UsageError
+from meterlink.visit.view import Key, VisitView
+
+ENTER = "\r\n"
+ESCAPE = "\x1b"
+BACK = "\x7f\b"
+MOST_TYPED = 500
+
+
+class Word(StrEnum):
+    """What can be asked for besides the keys of a view."""
+
+    CHOOSE = "choose"  # a test of one's own
+    NOT_NOW = "not-now"  # receptacles that cannot be got at
+    REPORT = "report"
+    ISOLATE = "isolate"
+    MAP = "map"
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """A key or word with the text that goes with it."""
+
+    what: Key | Word
+    text: str = ""
+
+
+_CHARACTERS: dict[str, Key | Word] = {
+    "l": Key.LOAD_ON,
+    "o": Key.LOAD_OFF,
+    "r": Key.REPEAT,
+    "v": Key.VOID,
+    "n": Key.NOTE,
+    "q": Key.STOP,
+    "c": Word.CHOOSE,
+    "x": Word.NOT_NOW,
+    "p": Word.REPORT,
+    "i": Word.ISOLATE,
+    "m": Word.MAP,
+}
+_WITH_TEXT = {Key.NOTE, Word.CHOOSE, Word.NOT_NOW}
+_HOOKUPS = {
+    "nn": Hookup.NEUTRAL_NEUTRAL,
+    "ng": Hookup.NEUTRAL_GROUND,
+    "ld": Hookup.LINE_DROP,
+} | {hookup.value: hookup for hookup in Hookup}
+
+
+class Keyboard:
+    """Follows single characters.
+
+    Attributes:
+        asked: What the text that is being typed is for; ``None`` while none is.
+        text: That text so far.
+    """
+
+    def __init__(self) -> None:
+        self.asked: Key | Word | None = None
+        self.text = ""
+
+    def press(self, characters: str, view: VisitView) -> list[Typed]:
+        """Take typed characters; blank and Enter are the view's most likely key."""
+        if characters.startswith(ESCAPE) and len(characters) > 1:
+            return []  # an arrow or function key
+        found = []
+        for character in characters:
+            typed = self._edit(character) if self.asked else self._choose(character, view)
+            if typed is not None:
+                found.append(typed)
+        return found
+
+    def _choose(self, character: str, view: VisitView) -> Typed | None:
+        if character in ENTER or character == " ":
+            likely = view.keys[0] if view.keys else None
+            # Stopping or voiding is never one careless key away.
+            return Typed(likely) if likely in (Key.READY, Key.LOAD_ON, Key.LOAD_OFF) else None
+        what = _CHARACTERS.get(character.lower())
+        if what in _WITH_TEXT:
+            self.asked, self.text = what, ""
+            return None
+        return Typed(what) if what is not None else None
+
+    def _edit(self, character: str) -> Typed | None:
+        asked = self.asked
+        if character in ENTER and asked is not None:
+            self.asked = None
+            return Typed(asked, self.text.strip()) if self.text.strip() else None
+        if character == ESCAPE:
+            self.asked = None
+        elif character in BACK:
+            self.text = self.text[:-1]
+        elif character.isprintable() and len(self.text) < MOST_TYPED:
+            self.text += character
+        return None
+
+
+def typed_line(line: str) -> Typed:
+    """What a line of a script asks for.
+
+    Raises:
+        UsageError: It begins with no known word.
+    """
+    word, _, text = line.strip()[: 2 * MOST_TYPED].partition(" ")
+    known = {str(what): what for what in (*Key, *Word)}
+    if word not in known:
+        raise UsageError(f"{word[:40]!r} is not known. Known: {', '.join(known)}.")
+    return Typed(known[word], text.strip())
+
+
+def own_setup(text: str, receptacles: Sequence[str]) -> Setup:
+    """The test that a person wrote down: hookup, leads, load.
+
+    Args:
+        text: Such as "nn 1 2 3" (numbers as listed), or "neutral-ground, Desk, Bed".
+        receptacles: Of the circuit, in their order.
+
+    Raises:
+        UsageError: It is no test of this circuit; the message says how to write one.
+    """
+    words = [word.strip() for word in (text.split(",") if "," in text else text.split())]
+    hookup = _HOOKUPS.get(words[0].lower()) if words else None
+    if hookup is None or len(words) != (4 if hookup.has_lead_b else 3):
+        raise UsageError(
+            "Write a hookup, the places of its leads, and that of the load: nn 1 2 3 (neutral to "
+            "neutral), ng 1 3 (neutral to ground), ld 1 3 (hot to neutral), with the numbers of "
+            "the receptacles, or their names with commas between."
+        )
+    *leads, load = [place(word, receptacles) for word in words[1:]]
+    return Setup(hookup, leads[0], leads[1] if hookup.has_lead_b else None, load)
+
+
+def place(word: str, receptacles: Sequence[str]) -> str:
+    """A receptacle by its name or its number in the list.
+
+    Raises:
+        UsageError: There is none.
+    """
+    if word in receptacles:
+        return word
+    for name in receptacles:
+        if name.casefold() == word.casefold():
+            return name
+    if word.isascii() and word.isdigit() and 1 <= int(word[:6]) <= len(receptacles):
+        return receptacles[int(word[:6]) - 1]
+    raise UsageError(f"{word[:60]!r} is no receptacle here. They are: {numbered(receptacles)}.")
+
+
+def places(text: str, receptacles: Sequence[str]) -> frozenset[str]:
+    """Receptacles by name or number, with commas between, or numbers with blanks between.
+
+    Raises:
+        UsageError: One of them is unknown.
+    """
+    words = text.split(",") if "," in text or text.strip() in receptacles else text.split()
+    return frozenset(place(word.strip(), receptacles) for word in words if word.strip())
+
+
+def numbered(receptacles: Sequence[str]) -> str:
+    """The receptacles with the numbers that stand for them."""
+    return ", ".join(f"{number} {name}" for number, name in enumerate(receptacles, start=1))

@@ -1,0 +1,100 @@
+"""What the visit knows at a moment. Changed by ``loop`` alone, read by ``showing``."""
+
+from collections import deque
+from dataclasses import dataclass, field
+from enum import Enum, auto
+
+from drivers.readings import Reading
+from meterlink.circuit.setup import Setup
+from meterlink.levels.progress import Progress
+from meterlink.levels.visit_split import CompletedTest
+from meterlink.live.guard import TestGuard
+from meterlink.testlog.rows import TestRow
+from meterlink.visit.outlook import Outlook
+from meterlink.visit.view import Cue, Sound
+
+
+class Phase(Enum):
+    """What the visit is busy with."""
+
+    HALTED = auto()  # no recording runs: nothing is measured until one does
+    THINKING = auto()
+    SET_UP = auto()  # the person moves leads and load
+    BEGINNING = auto()  # the test's mark is on its way
+    RUNNING = auto()
+    ENDING = auto()  # the mark that ends or voids it is on its way
+    LOGGING = auto()
+    SETTLED = auto()
+    STOPPED = auto()
+
+
+@dataclass(slots=True)
+class RunningTest:
+    """The test that is open.
+
+    Attributes:
+        started_s: Time of its mark.
+        guard: Says when a fault makes it void.
+        progress: How it stands; ``None`` before the first reading.
+        load_s: When the load was said to be on, ``None`` before.
+        off_s: When it was said to be off.
+        is_quiet: The idle level was quiet for long enough.
+        is_certain: The load's answer was certain.
+        jump_told: The jump was rung for.
+    """
+
+    started_s: float
+    guard: TestGuard
+    progress: Progress | None = None
+    load_s: float | None = None
+    off_s: float | None = None
+    is_quiet: bool = False
+    is_certain: bool = False
+    jump_told: bool = False
+
+
+@dataclass(slots=True)
+class State:
+    """The whole of it.
+
+    Attributes:
+        phase: What it is busy with.
+        number: Of the next row in the log.
+        setup: Of the test that is asked for or runs.
+        why: Why that one.
+        last: Setup of the last test, where leads and load are.
+        leads_placed: The leads were seen to be where ``last`` has them, in this visit.
+        test: The test that is open.
+        outlook: What the log says.
+        row: The last row that was logged.
+        unlogged: Tests that were done and are not in the log yet.
+        not_now: Receptacles that nobody can get at.
+        trouble: Why nothing goes on: recording or log cannot be written; empty where all is well.
+        faults: Standing alerts of the meter, by kind.
+        void: Why the last test was void; empty where it was not.
+        reading: The newest.
+        now_s: The time.
+        cue: The newest sound.
+    """
+
+    number: int
+    last: Setup | None = None
+    phase: Phase = Phase.HALTED
+    setup: Setup | None = None
+    why: str = ""
+    leads_placed: bool = False
+    test: RunningTest | None = None
+    outlook: Outlook | None = None
+    row: TestRow | None = None
+    unlogged: deque[CompletedTest] = field(default_factory=deque)
+    not_now: frozenset[str] = frozenset()
+    trouble: str = ""
+    faults: dict[str, str] = field(default_factory=dict)
+    void: str = ""
+    reading: Reading | None = None
+    now_s: float = 0.0
+    cue: Cue | None = None
+
+    def ring(self, sound: Sound) -> None:
+        """Make a sound once."""
+        self.cue = Cue(self.cue.number + 1 if self.cue else 1, sound)

@@ -1,0 +1,91 @@
+"""A scripted operator: drives ``meterlink test --json`` as a person would, from line to line."""
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from meterlink.circuit.setup import Hookup, Setup
+
+from .hands import SPEED, Hands
+
+
+def command_line(job: Path, hands: Hands, *more: str) -> list[str]:
+    """How the command is called."""
+    return [
+        sys.executable, "-m", "meterlink", "test", str(job), "--meter", hands.meter.address,
+        "--json", "--confirm-cautions", "--speed", str(SPEED), *more,
+    ]  # fmt: skip
+
+
+class ScriptOperator:
+    """Runs the command and does what it says with the hands. Iterate over its events."""
+
+    def __init__(self, job: Path, hands: Hands, *more: str, stop_when_settled: bool = True) -> None:
+        self._hands = hands
+        self._answered = 0
+        self._stop = stop_when_settled
+        self.process = subprocess.Popen(
+            command_line(job, hands, *more),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env=os.environ | {"METERLINK_TRACE": "1"},
+        )
+
+    def events(self) -> Iterator[dict]:
+        """What the command says, until it ends; what it asks for is done on the way."""
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            event = json.loads(line)
+            if event["event"] == "view":
+                self._answer(event)
+            yield event
+
+    def say(self, line: str) -> None:
+        """Write a line to the command."""
+        assert self.process.stdin is not None
+        try:
+            self.process.stdin.write(line + "\n")
+            self.process.stdin.flush()
+        except BrokenPipeError:
+            return
+
+    def finish(self) -> tuple[int, str]:
+        """Exit code and messages."""
+        assert self.process.stdin is not None
+        assert self.process.stderr is not None
+        self.process.stdin.close()
+        messages = self.process.stderr.read()
+        code = self.process.wait(timeout=20)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+        self.process.stderr.close()
+        return code, messages
+
+    def _answer(self, view: dict) -> None:
+        if view["step"] == self._answered:
+            return
+        likely = view["keys"][0] if view["keys"] else None
+        if view["stage"] == "settled" and self._stop:
+            self.say("stop")
+        elif likely == "ready":
+            self._hands.connect(setup_of(view["setup"]))
+            self.say("ready")
+        elif likely == "load-on" and view["stage"] == "idle":
+            self._hands.connect(setup_of(view["setup"]))
+            self._hands.switch(on=True)
+            self.say("load-on")
+        elif likely == "load-off" and "Switch the load off" in view["instruction"]:
+            self._hands.switch(on=False)
+            self.say("load-off")
+        else:
+            return
+        self._answered = view["step"]
+
+
+def setup_of(place: dict) -> Setup:
+    return Setup(Hookup(place["hookup"]), place["lead_a"], place["lead_b"], place["load_at"])
