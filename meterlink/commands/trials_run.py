@@ -1,6 +1,7 @@
 """``meterlink trials run``: take repeat trials of one hookup."""
 
 import re
+import sys
 from collections.abc import Sequence
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime
@@ -116,6 +117,7 @@ def run(
     remark(f"{_done(opened, setup, columns)} of {repeat} trials are in {opened.log_path}.")
     if stopped:
         remark("stopped; the load is off. The same command goes on with the rest.")
+        sys.exit(1)
 
 
 def _columns(extras: Sequence[str]) -> dict[str, str]:

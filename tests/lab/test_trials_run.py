@@ -8,7 +8,7 @@ import pytest
 
 from drivers.clock import steady_s
 from drivers.simulated import Display, SimulatedMeter
-from meterlink.live import session
+from meterlink.live import keys, session
 
 SPEED = 20.0
 HOOKUP = ("--hookup", "neutral-ground", "--lead-a", "Desk", "--load-at", "Desk")
@@ -55,6 +55,27 @@ def test_enough_trials_open_no_meter(meterlink, tmp_path, bench):
     run = meterlink(*take, "--repeat", 1, "--meter", "lines:/nowhere,9600")
     assert run.code == 0
     assert "1 of 1 trials" in run.err
+
+
+@pytest.mark.parametrize("how", ["q", "Ctrl-C"])
+def test_a_person_stops_it_and_the_load_is_off(meterlink, tmp_path, bench, monkeypatch, how):
+    address, command = bench
+    load = tmp_path / "load"
+
+    def pressed(_keys):
+        if load.read_text() == "off":
+            return ""
+        if how == "Ctrl-C":
+            raise KeyboardInterrupt
+        return "q"
+
+    monkeypatch.setattr(keys.Keys, "pressed", pressed)
+    take = ("trials", "run", tmp_path / "b", "--meter", address, *HOOKUP, *QUICK)
+    run = meterlink(*take, "--repeat", 5, "--switch-command", command)
+    assert run.code == 1
+    assert "0 of 5 trials" in run.err
+    assert "stopped; the load is off" in run.err
+    assert load.read_text() == "off"
 
 
 @pytest.mark.parametrize(
