@@ -192,7 +192,14 @@ def _with_load(state: State, test: RunningTest, setup: Setup) -> VisitView:
     return VisitView(0, stage, "", text, why=why, keys=_IN_TEST, alerts=alerts)
 
 
-def _on(test: RunningTest, progress: Progress | None, setup: Setup, stage: VisitStage) -> VisitView:
+def _on(
+    test: RunningTest,
+    progress: Progress | None,
+    setup: Setup,
+    stage: VisitStage,
+    *,
+    may_be_none: bool,
+) -> VisitView:
     keys = (Key.LOAD_OFF, *_IN_TEST)
     jumped = progress is not None and progress.verdict is Verdict.IN_PATH
     if stage is not VisitStage.ON or progress is None or not (jumped or may_be_none):
