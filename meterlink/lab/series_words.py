@@ -60,7 +60,7 @@ def remark_lines(group: Group, unit: str) -> Iterator[str]:
                 f"the uncertainty of the mean is too {'small' if summary.lag1 > 0 else 'large'}"
             )
         if summary.stated is not None:
-            yield stated_text(summary.stated)
+            yield stated_text(summary.stated, unit)
     for named in group.suspects:
         slip = "; volts typed for millivolts?" if named.unit_slip else ""
         if named.statistic <= named.limit:
@@ -84,7 +84,7 @@ def drift_text(drift: Drift, unit: str) -> str:
     return f"no drift seen ({slope}, p {p_text(drift.line.p)})"
 
 
-def stated_text(check: StatedCheck) -> str:
+def stated_text(check: StatedCheck, unit: str) -> str:
     """What the spread says of the uncertainty stated with each trial."""
     seen = f"spread is {check.ratio:.2f} of the stated uncertainty"
     test = f"chi-square {check.chi_square:.1f} on {check.dof}, p {p_text(check.p)}"
@@ -92,7 +92,11 @@ def stated_text(check: StatedCheck) -> str:
         return f"{seen}: they agree ({test})"
     if check.agreement is Agreement.TOO_SMALL:
         return f"{seen}: drop_u_mV is too small ({test})"
-    return f"{seen}: drop_u_mV is too large for what repeating shows ({test})"
+    return (
+        f"{seen} ({test}): about {figure(check.common)} {unit} of it is common to all trials, such "
+        f"as the phase of pickup; the mean does not average it down (--also {check.common:.3g} "
+        "counts it)"
+    )
 
 
 def _counts(group: Group, summary: Summary) -> str:

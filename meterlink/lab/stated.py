@@ -7,7 +7,7 @@ from enum import StrEnum
 import numpy as np
 
 from meterlink.lab.quantiles import chi_square_tails
-from meterlink.levels.statistics import Floats
+from meterlink.levels.statistics import Floats, standard_deviation
 
 SIGNIFICANCE = 0.05  # both sides together
 
@@ -31,6 +31,8 @@ class StatedCheck:
         p: Two-sided probability of it by chance.
         ratio: Spread seen over spread stated, ``sqrt(chi_square / dof)`` (Birge's ratio).
         agreement: The verdict at 5 %.
+        common: What the stated uncertainty has beyond the spread, such as pickup whose phase is the
+            same in all trials: it shows in no repetition, and the mean does not average it down.
     """
 
     n: int
@@ -39,6 +41,7 @@ class StatedCheck:
     p: float
     ratio: float
     agreement: Agreement
+    common: float
 
 
 def check_stated(values: Floats, u: Floats) -> StatedCheck | None:
@@ -65,4 +68,6 @@ def check_stated(values: Floats, u: Floats) -> StatedCheck | None:
         agreement = Agreement.TOO_LARGE if below < above else Agreement.TOO_SMALL
     p = min(1.0, 2 * min(below, above))
     ratio = math.sqrt(chi_square / dof)
-    return StatedCheck(values.size, chi_square, dof, p, ratio, agreement)
+    beyond = float(np.mean(u**2)) - standard_deviation(values) ** 2
+    common = math.sqrt(max(0.0, beyond))
+    return StatedCheck(values.size, chi_square, dof, p, ratio, agreement, common)

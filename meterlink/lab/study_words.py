@@ -78,7 +78,7 @@ def _notable(group: Group, study: Study) -> Iterator[str]:
     """Remarks that call for a look, where there is a table for the rest."""
     summary, comparison, unit = group.summary, group.comparison, study.question.unit
     stated = summary.stated if summary is not None else None
-    usual = stated_text(stated) if stated and stated.agreement is Agreement.AGREES else None
+    usual = stated_text(stated, unit) if stated and stated.agreement is Agreement.AGREES else None
     yield from (line for line in remark_lines(group, unit) if line != usual)
     if comparison is not None:
         if comparison.one_way is None or comparison.one_way.differs:

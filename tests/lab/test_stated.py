@@ -48,3 +48,14 @@ def test_equal_values_say_that_the_stated_uncertainty_is_large():
     assert found is not None
     assert found.chi_square == 0
     assert found.agreement is Agreement.TOO_LARGE
+
+
+def test_what_repeating_does_not_show_is_what_is_left_of_the_stated():
+    values = np.array([157.9, 157.4, 157.9])
+    found = check_stated(values, np.array([6.8, 6.8, 6.9]))
+    assert found is not None
+    assert found.agreement is Agreement.TOO_LARGE
+    assert found.common == pytest.approx(6.83, abs=0.01)  # spread of 0.3 is next to nothing
+    small = check_stated(values, np.full(3, 1e-3))
+    assert small is not None
+    assert small.common == 0
