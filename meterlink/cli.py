@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "simulate": ("meterlink.commands.simulate", "Be a meter, for learning and for developing."),
     "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
     "enter": ("meterlink.commands.enter", "A test read off a meter by eye, into the log."),
+    "start": ("meterlink.commands.start", "Describe a circuit: the job folder for its tests."),
     "test": ("meterlink.commands.guided", "The guided tests of a circuit, with a live meter."),
     "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
     "next": ("meterlink.commands.next", "The test that is worth most now, and why."),
