@@ -67,6 +67,12 @@ command.add_command(export)
     metavar="U[%][:DOF]",
     help="Standard uncertainty that repeating does not show, such as the meter's calibration.",
 )
+@click.option(
+    "--leave-out",
+    multiple=True,
+    metavar="[LOG:]TEST",
+    help="Number of a trial that you decided against; with its log where there are several.",
+)
 @click.option("--confidence", default=0.95, show_default=True, help="Of intervals.")
 @click.option("--json", "as_json", is_flag=True, help="All figures as one JSON object.")
 @click.option("--csv", "as_csv", is_flag=True, help="A row a group as CSV.")
@@ -79,6 +85,7 @@ def evaluate(
     groups: tuple[str, ...],
     factors: tuple[str, ...],
     components: tuple[str, ...],
+    leave_out: tuple[str, ...],
     confidence: float,
     as_json: bool,
     as_csv: bool,
@@ -95,7 +102,7 @@ def evaluate(
       meterlink trials bench
       meterlink trials meter-1 meter-2 meter-3 --by log --plot meters.html
       meterlink trials study --by setup --by operator
-      meterlink trials bench --also 0.3% --also 0.05:12 --confidence 0.99
+      meterlink trials bench --also 0.3% --also 0.05:12 --confidence 0.99 --leave-out 14
       meterlink trials bench --json | jq '.groups[] | {name, mean, sd}'
     """
     from meterlink.commands.job_input import remark
@@ -113,13 +120,15 @@ def evaluate(
         raise UsageError("--also adds to the mean of a single series. Leave --by out, or --also.")
     chosen = groups or tuple(name for name in ("setup",) if name not in factors)
     chosen = tuple(name for name in dict.fromkeys(chosen) if name not in factors)
-    question = Question(value, per_amp, chosen, factors)
+    question = Question(value, per_amp, chosen, factors, _left_out(leave_out, logs))
     study = study_logs(
         logs,
         question,
         components=[parse_component(text) for text in components],
         confidence=confidence,
     )
+    if leave_out:
+        remark(f"left out as asked: {', '.join(leave_out)}.")
     for text in (*study.remarks, *study.problems):
         remark(text)
     if study.problem_count:
@@ -127,6 +136,22 @@ def evaluate(
     if plot is not None:
         _write_page(study, plot)
     click.echo(_shown(study, as_json=as_json, as_csv=as_csv), nl=not as_csv)
+
+
+def _left_out(texts: tuple[str, ...], logs: tuple[Path, ...]) -> frozenset[tuple[str, int]]:
+    """Trials of ``--leave-out``, each with the path of its log as given."""
+    found = set()
+    for text in texts:
+        log, _, number = text.rpartition(":")
+        if not log and len(logs) == 1:
+            log = str(logs[0])
+        if log not in map(str, logs) or not number.isascii() or not number.isdigit():
+            raise UsageError(
+                f"--leave-out {text[:60]!r}: expected the number of a test, with the path of its "
+                f"log in front where there are several, such as {str(logs[0])[:60]}:14."
+            )
+        found.add((log, int(number[:17])))
+    return frozenset(found)
 
 
 def _shown(study: "Study", *, as_json: bool, as_csv: bool) -> str:

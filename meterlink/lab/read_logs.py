@@ -36,6 +36,7 @@ class Trials:
     problems: list[str] = field(default_factory=list)
     problem_count: int = 0
     remarks: list[str] = field(default_factory=list)
+    left_out: set[tuple[str, int]] = field(default_factory=set)
 
     def problem(self, text: str) -> None:
         """Count a row that cannot be used; tell the first ones."""
@@ -49,7 +50,7 @@ def read_trials(paths: Iterable[Path], question: Question) -> Trials:
 
     Raises:
         LogError: A file cannot be read or is no test log.
-        UsageError: A column that was asked for is in none of the logs.
+        UsageError: A log lacks a column that was asked for, or a trial to leave out is not there.
     """
     trials = Trials(Table(question))
     seen: set[Path] = set()
@@ -68,6 +69,9 @@ def read_trials(paths: Iterable[Path], question: Question) -> Trials:
                 f"{path} cannot be read: {os.strerror(error.errno or 0)}. Give the path of a job "
                 f"folder or of its {LOG_FILE}."
             ) from error
+    missing = sorted(question.left_out - trials.left_out)
+    if missing:
+        raise UsageError(f"{missing[0][0]} has no test {missing[0][1]} that could be left out.")
     return trials
 
 
@@ -102,8 +106,14 @@ class _LogReader:
         verdict_at, flags_at = _place(names, "verdict"), _place(names, "flags")
         group_of = _tuple_of([self._key(names, name) for name in question.groups])
         factor_of = [self._key(names, name) for name in question.factors]
+        log = table.logs[-1]
+        left_out = {number for path, number in question.left_out if path == log}
 
         def add(cells: list[str]) -> None:
+            test = _number(cells[test_at]) if test_at is not None else 0
+            if test in left_out:
+                self._trials.left_out.add((log, test))
+                return
             group = table.group_codes.of(group_of(cells))
             tally = table.tally(group)
             if verdict_at is not None:
@@ -126,7 +136,7 @@ class _LogReader:
                 value=value / amps,
                 u=math.nan if u is None or u < 0 else u / amps,
                 time_s=_seconds(cells[time_at]) if time_at is not None else math.nan,
-                test=_number(cells[test_at]) if test_at is not None else 0,
+                test=test,
                 group=group,
                 factors=tuple(
                     codes.of(key(cells))

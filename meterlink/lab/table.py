@@ -22,12 +22,15 @@ class Question:
         per_amp: Whether it is divided by the row's ``amps``: millivolts become milliohms.
         groups: Columns that make a series: rows equal in all of them belong together.
         factors: Columns that are compared inside each group, none to two.
+        left_out: Trials that a person decided against: path of the log as given, number of the
+            test.
     """
 
     value: str = "drop_mV"
     per_amp: bool = False
     groups: tuple[str, ...] = ("setup",)
     factors: tuple[str, ...] = ()
+    left_out: frozenset[tuple[str, int]] = frozenset()
 
     @property
     def unit(self) -> str:

@@ -102,6 +102,15 @@ def test_many_groups_are_a_table_with_remarks_below(meterlink, tmp_path):
     assert "reproduc." in meterlink("trials", log, "--by", "operator").out
 
 
+def test_a_trial_is_left_out_only_when_asked_and_it_is_told(meterlink, bench, tmp_path):
+    run = meterlink("trials", bench, "--leave-out", 13, "--plot", tmp_path / "page.html")
+    assert "29 trials" in run.out
+    assert "left out as asked: 13" in run.err
+    assert "test 13 in" in (tmp_path / "page.html").read_text(encoding="utf-8")
+    content = json.loads(meterlink("trials", bench, "--leave-out", f"{bench}:13", "--json").out)
+    assert content["left_out"] == [{"log": str(bench), "test": 13}]
+
+
 def test_one_trial_is_told_as_one_trial(meterlink, tmp_path):
     run = meterlink("trials", write_log(tmp_path / "log.csv", drops(42)))
     assert run.code == 0
@@ -131,6 +140,9 @@ def test_rows_in_other_units_are_named_and_counted(meterlink, tmp_path):
         (["--by", "test", "--by", "test"], "two different ones"),
         (["--by", "color"], "has no column color"),
         (["--group", "load"], "Did you mean load_at"),
+        (["--leave-out", "99"], "has no test 99"),
+        (["--leave-out", "other.csv:1"], "expected the number of a test"),
+        (["--leave-out", "first"], "expected the number of a test"),
         (["--also", "0.1mV"], "is no uncertainty"),
         (["--also", "0.1", "--by", "test"], "Leave --by out"),
     ],
