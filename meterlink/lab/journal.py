@@ -80,7 +80,7 @@ class Journal:
     def _read(self) -> None:
         with self._path.open("rb") as stream:
             while line := stream.readline(_MAX_LINE):
-                with suppress(ValueError, KeyError, TypeError, RecursionError):
+                with suppress(ValueError, KeyError, TypeError, OverflowError, RecursionError):
                     entry = json.loads(line)
                     done = Done(str(entry["capture"]), int(entry["tests"]))
                     self._done[str(entry["sha256"]), str(entry["job"])] = done

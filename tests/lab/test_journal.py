@@ -30,8 +30,14 @@ def test_a_torn_last_line_costs_that_entry_only(tmp_path):
         assert journal.find("c", "") == Done("c.jsonl", 1)
 
 
+_INFINITE = b'{"sha256": "a", "job": "", "capture": "x", "tests": Infinity}\n'
+
+
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
-@given(st.binary(max_size=200) | st.sampled_from([b"[" * 9000, b'{"sha256":1,"job":2}', b"null\n"]))
+@given(
+    st.binary(max_size=200)
+    | st.sampled_from([b"[" * 9000, b'{"sha256":1,"job":2}', b"null\n", _INFINITE])
+)
 def test_any_bytes_are_a_journal_without_those_entries(tmp_path, content):
     (tmp_path / JOURNAL_FILE).write_bytes(content)
     with Journal(tmp_path) as journal:

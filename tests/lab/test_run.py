@@ -131,6 +131,25 @@ def test_a_silent_meter_ends_the_run_before_the_load_is_switched_on(bench, relay
     assert relay.told == []
 
 
+def test_a_cable_pulled_with_the_load_on_costs_that_trial_and_ends_the_run(bench, relay):
+    beats = []
+
+    def take():
+        for beat in run_of(bench, relay, 5).beats():
+            beats.append(beat)
+            if beat.stage is Stage.ON and beat.trial == 2:
+                bench[0].unplug()
+
+    with pytest.raises(SilentError):
+        take()
+    rows = [beat.row for beat in beats if beat.row is not None]
+    assert len(rows) == 2
+    assert rows[0].flags == ()
+    assert rows[1].flags
+    assert any(beat.notice is not None for beat in beats)
+    assert not relay.is_on
+
+
 def test_a_load_that_does_not_go_off_is_shouted(bench, relay):
     relay.refuses = False
     with pytest.raises(SwitchError, match="THE LOAD MAY STILL BE ON"):
