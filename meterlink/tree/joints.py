@@ -1,73 +1,138 @@
-"""Runs with more resistance than their plausible length explains."""
+"""Runs with more resistance than their plausible length explains.
+
+Three explanations of what was measured on a run are weighed: sound; a poor joint in its neutral; a
+poor joint on its hot side. The neutral's resistance is compared with cable of plausible length, or
+of the length that somebody states. Where ``line-drop`` tests saw the run, its hot side counts too:
+hot and neutral are the same cable, so whichever has much more than the other has the poor joint,
+however long the cable is.
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.tree.evidence import HOT_RATIO_SD, POOR_HOT_SHARE, RunPrior
+from meterlink.tree.evidence import HOT_RATIO_SD, POOR_HOT_SD, POOR_HOT_SHARE, RunPrior
 from meterlink.tree.trees import Floats
 
 POOR_SHARE = 0.02  # of runs with a poor joint before any evidence (from memory: one circuit in ten)
 EXCESS_MEDIAN_MOHM, EXCESS_LOG_SD = 120.0, 0.9  # poor joints that load tests show (common practice)
 LENGTH_REL_SD = 0.1  # how well a person knows the length of a cable in a wall (common practice)
 JOINTS_MOHM = 6.0  # two sound joints, with a factor of two either way (common practice)
+STEPS, EXCESS_STEPS = 600, 120
 
 
-def poor_neutral(
-    mohm: float, u_mohm: float, *, home: bool, prior: RunPrior, length_mohm: float | None
-) -> tuple[float, float, float]:
-    """Probability of a poor joint in a run's neutral, excess and its standard uncertainty in mohm.
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One side of a run as a suspect.
 
-    Two explanations of the measured resistance are weighed: cable of plausible length (or of the
-    stated length) with sound joints, and the same plus a log-normal excess.
+    Attributes:
+        probability: Of a poor joint there.
+        excess_mohm, excess_u_mohm: What it has beyond a sound run if it is one, and the standard
+            uncertainty of that.
+    """
+
+    probability: float
+    excess_mohm: float
+    excess_u_mohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class HotRatio:
+    """What the tests alone say of log(hot / neutral) of a run: an estimate and its deviation."""
+
+    log: float
+    u_log: float
+
+    @classmethod
+    def from_fit(cls, log: float, u_log: float) -> "HotRatio | None":
+        """Take the prior of the fit off again; ``None`` where the tests said nothing."""
+        sound = (1 - POOR_HOT_SHARE) / HOT_RATIO_SD * np.exp(-0.5 * (log / HOT_RATIO_SD) ** 2)
+        poor = POOR_HOT_SHARE / POOR_HOT_SD * np.exp(-0.5 * (log / POOR_HOT_SD) ** 2)
+        share = sound / (sound + poor)
+        prior = share / HOT_RATIO_SD**2 + (1 - share) / POOR_HOT_SD**2
+        told = 1 / u_log**2 - prior
+        if told < 0.1 * prior:
+            return None
+        return cls(float(log / u_log**2 / told), float(told**-0.5))
+
+    def density(self, log_ratio: Floats) -> Floats:
+        """Of the estimate where hot over neutral should be so, up to a constant."""
+        spread = np.hypot(self.u_log, HOT_RATIO_SD)
+        result: Floats = np.exp(-0.5 * ((self.log - log_ratio) / spread) ** 2) + 1e-12
+        return result
+
+
+def weigh_joints(
+    mohm: float,
+    u_mohm: float,
+    *,
+    home: bool,
+    prior: RunPrior,
+    length_mohm: float | None,
+    hot: HotRatio | None,
+) -> dict[str, Suspect]:
+    """Both sides of a run as suspects; the hot side only where tests told something of it.
 
     Args:
-        mohm: Measured resistance of the run.
+        mohm: Measured resistance of the run's neutral.
         u_mohm: Its standard uncertainty.
         home: The run starts at the panel, where cables are longer.
         prior: Of healthy runs.
         length_mohm: Resistance of the stated length of cable, if a length is stated.
+        hot: Hot side against neutral, if tests told it.
     """
     u = max(u_mohm, 0.01 * mohm, 0.1)
     top = max(mohm + 6 * u, 1.0)
-    healthy = np.linspace(top / 900, top, 900)
-    if length_mohm is None:
-        median = prior.home_median_mohm if home else prior.median_mohm
-        density = _log_normal(healthy, median, prior.log_sd)
-    else:
-        spread = np.hypot(LENGTH_REL_SD * length_mohm, JOINTS_MOHM / 2)
-        density = np.exp(-0.5 * ((healthy - length_mohm - JOINTS_MOHM) / spread) ** 2) / spread
-        density /= np.sqrt(2 * np.pi)
-    step = float(healthy[1] - healthy[0])
-    error = np.exp(-0.5 * ((mohm - healthy) / u) ** 2) / (u * np.sqrt(2 * np.pi))
-    sound = float((density * error).sum() * step)
-    excess = np.geomspace(1.0, max(top, 2.0), 150)
+    healthy = np.linspace(top / STEPS, top, STEPS)
+    density = _healthy_density(healthy, home, prior, length_mohm) * (healthy[1] - healthy[0])
+    excess = np.geomspace(1.0, 3000.0, EXCESS_STEPS)
     weight = _log_normal(excess, EXCESS_MEDIAN_MOHM, EXCESS_LOG_SD) * np.gradient(excess)
-    both = mohm - healthy[:, None] - excess[None, :]
-    joint = np.exp(-0.5 * (both / u) ** 2) / (u * np.sqrt(2 * np.pi))
-    joint *= (density * step)[:, None] * weight[None, :]
-    poor = float(joint.sum())
-    if poor + sound <= 0:  # measured far below anything plausible
-        return 0.0, 0.0, 0.0
-    probability = POOR_SHARE * poor / (POOR_SHARE * poor + (1 - POOR_SHARE) * sound)
-    share = joint.sum(axis=0) / max(poor, 1e-300)
-    mean = float(share @ excess)
-    return probability, mean, float(np.sqrt(max(share @ (excess - mean) ** 2, 0.0)))
+    cable, more = healthy[:, None], excess[None, :]
+
+    as_sound = density * _normal(mohm - healthy, u)
+    in_neutral = density[:, None] * weight * _normal(mohm - cable - more, u)
+    in_hot = (as_sound[:, None] * weight) if hot else np.zeros_like(in_neutral)
+    if hot:
+        as_sound = as_sound * hot.density(np.zeros(1))
+        in_neutral = in_neutral * hot.density(np.log(cable / (cable + more)))
+        in_hot = in_hot * hot.density(np.log((cable + more) / cable))
+    parts = (
+        (1 - POOR_SHARE * (2 if hot else 1)) * float(as_sound.sum()),
+        POOR_SHARE * float(in_neutral.sum()),
+        POOR_SHARE * float(in_hot.sum()),
+    )
+    whole = max(sum(parts), 1e-300)  # measured far below anything plausible: no suspect
+    found = {"neutral": _suspect(parts[1] / whole, in_neutral.sum(axis=0), excess)}
+    if hot:
+        found["hot"] = _suspect(parts[2] / whole, in_hot.sum(axis=0), excess)
+    return found
 
 
-def poor_hot(mohm: float, hot_log: float, hot_u_log: float) -> tuple[float, float, float]:
-    """Probability of a poor joint on the hot side, excess and its standard uncertainty in mohm.
+def _healthy_density(
+    mohm: Floats, home: bool, prior: RunPrior, length_mohm: float | None
+) -> Floats:
+    """Of the resistance of a sound run."""
+    if length_mohm is None:
+        return _log_normal(
+            mohm, prior.home_median_mohm if home else prior.median_mohm, prior.log_sd
+        )
+    spread = float(np.hypot(LENGTH_REL_SD * length_mohm, JOINTS_MOHM / 2))
+    return _normal(mohm - length_mohm - JOINTS_MOHM, spread)
 
-    Args:
-        mohm: Neutral resistance of the run.
-        hot_log: Log of hot over neutral resistance as fitted.
-        hot_u_log: Its standard deviation.
-    """
-    sound_sd = np.hypot(HOT_RATIO_SD, hot_u_log)
-    poor_sd = np.hypot(1.2, hot_u_log)
-    sound = (1 - POOR_HOT_SHARE) * np.exp(-0.5 * (hot_log / sound_sd) ** 2) / sound_sd
-    poor = POOR_HOT_SHARE * np.exp(-0.5 * (hot_log / poor_sd) ** 2) / poor_sd
-    probability = float(poor / (poor + sound)) if hot_log > 0 else 0.0
-    excess = float(mohm * np.expm1(hot_log))
-    return probability, max(excess, 0.0), float(mohm * np.exp(hot_log) * hot_u_log)
+
+def _suspect(probability: float, share: Floats, excess: Floats) -> Suspect:
+    """Mean and deviation of the excess by its weights."""
+    total = float(share.sum())
+    if total <= 0:
+        return Suspect(0.0, 0.0, 0.0)
+    mean = float(share @ excess) / total
+    return Suspect(probability, mean, float(np.sqrt(share @ (excess - mean) ** 2 / total)))
+
+
+def _normal(x: Floats, sd: float) -> Floats:
+    """Density of a normal with mean 0."""
+    density: Floats = np.exp(-0.5 * (x / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+    return density
 
 
 def _log_normal(x: Floats, median: float, log_sd: float) -> Floats:

@@ -13,7 +13,7 @@ from meterlink.tree.evidence import RunPrior
 from meterlink.tree.flags import PointFlag
 from meterlink.tree.hazards import Hazards, hazards_of
 from meterlink.tree.isolation import Finding, Isolation, elsewhere, finding_notes
-from meterlink.tree.joints import poor_hot, poor_neutral
+from meterlink.tree.joints import HotRatio, weigh_joints
 from meterlink.tree.loops import find_loop
 from meterlink.tree.misfit import misfit_notes
 from meterlink.tree.observations import Tests, observations_of
@@ -263,30 +263,29 @@ def _poor_joints(posterior: Posterior, runs: Sequence[Run]) -> list[wiring.PoorJ
             continue
         length_m = circuit.run_lengths_m.get(name)
         length_mohm = None if length_m is None or ohm_per_m is None else length_m * ohm_per_m * 1e3
-        sides = [
-            (
-                "neutral",
-                poor_neutral(
-                    run.mohm,
-                    run.u_mohm,
-                    home=run.feed == PANEL,
-                    prior=posterior.run_prior,
-                    length_mohm=length_mohm,
-                ),
-            )
-        ]
-        if run.hot_log is not None and run.hot_u_log is not None:
-            sides.append(("hot", poor_hot(run.mohm, run.hot_log, run.hot_u_log)))
+        hot = (
+            HotRatio.from_fit(run.hot_log, run.hot_u_log)
+            if run.hot_log is not None and run.hot_u_log is not None
+            else None
+        )
+        sides = weigh_joints(
+            run.mohm,
+            run.u_mohm,
+            home=run.feed == PANEL,
+            prior=posterior.run_prior,
+            length_mohm=length_mohm,
+            hot=hot,
+        )
         found += [
             wiring.PoorJoint(
                 run_to=name,
                 side=side,
-                probability=probability,
-                excess_mohm=excess,
-                excess_u_mohm=u,
-                heat_w=amps**2 * excess * 1e-3 if amps else None,
+                probability=suspect.probability,
+                excess_mohm=suspect.excess_mohm,
+                excess_u_mohm=suspect.excess_u_mohm,
+                heat_w=amps**2 * suspect.excess_mohm * 1e-3 if amps else None,
             )
-            for side, (probability, excess, u) in sides
+            for side, suspect in sides.items()
         ]
     return sorted(found, key=lambda joint: -joint.probability)
 
