@@ -30,6 +30,7 @@ from meterlink.visit.words import same_leads
 
 RETRY_S = 3.0  # between two tries to write what could not be written
 LONGEST_AFTER_S = 15.0  # of waiting for the level after the load; without it the drop is less sure
+LONGEST_ON_S = 40.0  # of waiting for a certain answer with the load on
 MOST_NOTE = 500  # characters
 
 _PASSING = {NoticeKind.BACK, NoticeKind.RECORDING}
@@ -355,7 +356,8 @@ class Visit:
         if progress.verdict is Verdict.IN_PATH and not test.jump_told:
             test.jump_told = True
             self._state.ring(Sound.JUMP)
-        if progress.enough and not test.is_certain:
+        on_s = self._state.now_s - (test.load_s or 0.0)
+        if (progress.enough or on_s > LONGEST_ON_S) and not test.is_certain:
             test.is_certain = True
             self._state.ring(Sound.DONE)
 

@@ -99,7 +99,7 @@ def _recover_one(job: Job, log: TestLog, path: Path, logged: list[TestRow]) -> I
     if close_open_test(path):
         yield (
             f"{path.name}: the last visit ended in the middle of a test. That test is void; it is "
-            "asked for again if it is still worth doing."
+            "asked for again if it is still worth doing. See that the load is off."
         )
     there = {row.time for row in logged if row.capture == path.name}
     if marks_of(path).done <= len(there):

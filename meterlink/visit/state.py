@@ -39,7 +39,7 @@ class RunningTest:
         load_s: When the load was said to be on, ``None`` before.
         off_s: When it was said to be off.
         is_quiet: The idle level was quiet for long enough.
-        is_certain: The load's answer was certain.
+        is_certain: The answer with the load on was certain, or will not be.
         jump_told: The jump was rung for.
     """
 

@@ -53,6 +53,7 @@ class Hands:
     def connect(self, setup: Setup) -> None:
         """Move leads and plug; the load is off. Leads that stay keep their pickup."""
         with self._lock:
+            self._bench.load_off()
             if self._setup is not None and same_leads(setup, self._setup):
                 self._bench._setup = setup
             else:

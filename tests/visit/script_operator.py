@@ -4,12 +4,15 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 from meterlink.circuit.setup import Hookup, Setup
 
 from .hands import SPEED, Hands
+
+MOST_S = 60.0  # a command that hangs fails the test instead of holding it up
 
 
 def command_line(job: Path, hands: Hands, *more: str) -> list[str]:
@@ -35,6 +38,8 @@ class ScriptOperator:
             text=True,
             env=os.environ | {"METERLINK_TRACE": "1"},
         )
+        self._watchdog = threading.Timer(MOST_S, self.process.kill)
+        self._watchdog.start()
 
     def events(self) -> Iterator[dict]:
         """What the command says, until it ends; what it asks for is done on the way."""
@@ -61,6 +66,7 @@ class ScriptOperator:
         self.process.stdin.close()
         messages = self.process.stderr.read()
         code = self.process.wait(timeout=20)
+        self._watchdog.cancel()
         assert self.process.stdout is not None
         self.process.stdout.close()
         self.process.stderr.close()

@@ -85,6 +85,18 @@ def test_where_only_the_load_moves_the_next_test_begins_without_asking() -> None
     assert "Move the load to B" in play.visit.view.instruction
 
 
+def test_a_load_that_was_on_all_the_time_is_not_waited_for_for_ever() -> None:
+    play = Play(AT_A)
+    play.level_mv = 300.0
+    play.press(Key.READY)
+    play.until(VisitStage.IDLE)
+    play.load(on=True, drop_mv=0.0)
+    play.until_says("Switch the load off")
+    play.load(on=False, drop_mv=292.0)
+    play.until(VisitStage.SETTLED)
+    assert play.rows[0].verdict is Verdict.UNCLEAR
+
+
 def test_a_restless_reading_says_why_and_lets_the_load_come_in_the_end() -> None:
     play = Play(AT_A)
     play.press(Key.READY)
