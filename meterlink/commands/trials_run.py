@@ -74,11 +74,14 @@ def run(
     scpi_off: str,
     extras: tuple[str, ...],
 ) -> None:
-    r"""Take trials of one hookup until the log of the job in DIR holds as many as --repeat says.
+    r"""Take repeat trials of one hookup.
+
+    Trials are taken until the log of the job in DIR holds as many as --repeat says.
 
     The load is switched by hand on the rhythm shown, or by what --switch-command or --switch-scpi
-    names. q or Ctrl-C stops: the trial that runs is left out, the load is switched off, and the
-    same command goes on later. Each trial is a row of the log; all readings are recorded.
+    names. q or Ctrl-C stops: the trial that runs is left out, the load is switched off (a hand is
+    told to), and the same command goes on later. Each trial is a row of the log; all readings are
+    recorded.
 
     Mains voltage, and a heavy load switched many times: cords and contacts warm up. Stay by it,
     keep within their ratings, and leave leads in live parts to whoever is licensed for that.
@@ -113,10 +116,14 @@ def run(
             stack.enter_context(closing(switch))
             session = stack.enter_context(_session(opened, meter))
             trials = TrialRun(session, log, opened.circuit, plan, switch)
-            stopped = _take(trials, plan, by_hand=switch.by_hand)
+            try:
+                stopped = _take(trials, plan, by_hand=switch.by_hand)
+            finally:
+                if trials.ended_on and switch.by_hand:
+                    remark("SWITCH THE LOAD OFF NOW.")
     remark(f"{_done(opened, setup, columns)} of {repeat} trials are in {opened.log_path}.")
     if stopped:
-        remark("stopped; the load is off. The same command goes on with the rest.")
+        remark("stopped. The same command goes on with the rest.")
         sys.exit(1)
 
 

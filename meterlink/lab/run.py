@@ -68,7 +68,12 @@ class Beat:
 
 
 class TrialRun:
-    """Takes trials; iterate over ``beats``."""
+    """Takes trials; iterate over ``beats``.
+
+    Attributes:
+        ended_on: Whether the run ended while the load was on. A switch was told to switch it off;
+            a hand has to be.
+    """
 
     def __init__(
         self, session: LiveSession, log: TestLog, circuit: Circuit, plan: Plan, switch: Switch
@@ -87,6 +92,7 @@ class TrialRun:
         self._circuit = circuit
         self._plan = plan
         self._switch = switch
+        self.ended_on = False
         self._is_on = False
         self._events: list[Reading | Mark] = []
         self._newest: Reading | None = None
@@ -113,6 +119,7 @@ class TrialRun:
                 self._session.mark("void")
             raise
         finally:
+            self.ended_on = self._is_on
             if self._is_on:
                 self._set(on=False)
 

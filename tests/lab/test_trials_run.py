@@ -74,8 +74,26 @@ def test_a_person_stops_it_and_the_load_is_off(meterlink, tmp_path, bench, monke
     run = meterlink(*take, "--repeat", 5, "--switch-command", command)
     assert run.code == 1
     assert "0 of 5 trials" in run.err
-    assert "stopped; the load is off" in run.err
+    assert "stopped. The same command goes on" in run.err
     assert load.read_text() == "off"
+    assert "SWITCH THE LOAD OFF" not in run.err  # the command did it
+
+
+def test_a_hand_that_stops_with_the_load_on_is_told_to_switch_it_off(
+    meterlink, tmp_path, bench, monkeypatch
+):
+    address, _ = bench
+
+    def pressed(_keys):
+        (capture,) = (tmp_path / "b" / "captures").iterdir()
+        return "q" if b"load-on" in capture.read_bytes() else ""
+
+    monkeypatch.setattr(keys.Keys, "pressed", pressed)
+    take = ("trials", "run", tmp_path / "b", "--meter", address, *HOOKUP)
+    run = meterlink(*take, "--repeat", 5, "--idle", 5, "--on", 300)
+    assert run.code == 1
+    assert "switch the load ON now" in run.err
+    assert "SWITCH THE LOAD OFF NOW" in run.err
 
 
 @pytest.mark.parametrize(
