@@ -11,6 +11,7 @@ import os
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from operator import itemgetter
 from pathlib import Path
 from typing import IO
 
@@ -18,12 +19,13 @@ from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LogError, UsageError
 from meterlink.lab.errors import LabError
 from meterlink.lab.log_records import log_records
-from meterlink.lab.table import Question, Table
+from meterlink.lab.table import Question, Table, Tally
 from meterlink.testlog.formula import restored
 
 MAX_NAMED = 10  # problems told in full, over all logs
 _SETUP = ("hookup", "lead_a", "lead_b", "load_at")
 _MAX_CELL = 40
+_MAX_VERDICTS = 10  # a log has three; a foreign file must not fill memory
 
 KeyOf = Callable[[list[str]], Hashable]
 
@@ -75,90 +77,99 @@ def read_trials(paths: Iterable[Path], question: Question) -> Trials:
     return trials
 
 
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Where a log has what is needed; ``None`` where it has no such column."""
+
+    value: int
+    amps: int | None
+    u: int | None
+    time: int | None
+    test: int | None
+    verdict: int | None
+    flags: int | None
+
+
 class _LogReader:
     """One log on its way into the table."""
 
     def __init__(self, path: Path, trials: Trials) -> None:
         self._path = path
         self._trials = trials
+        self._table = trials.table
+        self._log = trials.table.logs[-1]
         self._question = trials.table.question
-        self._line = 0
+        left_out = self._question.left_out
+        self._left_out = {number for log, number in left_out if log == self._log}
 
     def read(self, stream: IO[bytes]) -> None:
         """Read all of it."""
         records = log_records(self._path, stream, self._trials.problem)
-        add = self._adder(next(records)[1])
-        for self._line, cells in records:
-            add(cells)
+        _, names = next(records)
+        places = self._places(names)
+        group_of = _tuple_of([self._key(names, name) for name in self._question.groups])
+        factor_of = [self._key(names, name) for name in self._question.factors]
+        for line, cells in records:
+            test = _number(cells[places.test]) if places.test is not None else 0
+            if test in self._left_out:
+                self._trials.left_out.add((self._log, test))
+                continue
+            group = self._table.group_codes.of(group_of(cells))
+            tally = self._table.tally(group)
+            _count(tally, cells, places)
+            try:
+                value, u = self._value(cells, places)
+            except ValueError as error:
+                self._trials.problem(f"{self._path}, line {line}: {error}.")
+                continue
+            if value is None:
+                tally.empty += 1
+                continue
+            time_s = _seconds(cells[places.time]) if places.time is not None else math.nan
+            self._table.add(value, u, time_s, test, group, [key(cells) for key in factor_of])
 
-    def _adder(self, names: list[str]) -> Callable[[list[str]], None]:
-        """A function that takes the cells of a row; places of columns are looked up once."""
-        table, question = self._trials.table, self._question
-        value_at = self._needed(names, question.value, "the column to evaluate")
-        amps_at = self._needed(names, "amps", "the current") if question.per_amp else None
+    def _places(self, names: list[str]) -> _Places:
+        question = self._question
         stated = question.value == "drop_mV"
-        u_at = _place(names, "drop_u_mV") if stated else None
-        if stated and u_at is None:
+        places = _Places(
+            value=self._needed(names, question.value, "the column to evaluate"),
+            amps=self._needed(names, "amps", "the current") if question.per_amp else None,
+            u=_place(names, "drop_u_mV") if stated else None,
+            time=_place(names, "time"),
+            test=_place(names, "test"),
+            verdict=_place(names, "verdict"),
+            flags=_place(names, "flags"),
+        )
+        if stated and places.u is None:
             self._trials.remarks.append(
                 f"{self._path} has no column drop_u_mV; its rows state no uncertainty."
             )
-        time_at, test_at = _place(names, "time"), _place(names, "test")
-        verdict_at, flags_at = _place(names, "verdict"), _place(names, "flags")
-        group_of = _tuple_of([self._key(names, name) for name in question.groups])
-        factor_of = [self._key(names, name) for name in question.factors]
-        log = table.logs[-1]
-        left_out = {number for path, number in question.left_out if path == log}
+        return places
 
-        def add(cells: list[str]) -> None:
-            test = _number(cells[test_at]) if test_at is not None else 0
-            if test in left_out:
-                self._trials.left_out.add((log, test))
-                return
-            group = table.group_codes.of(group_of(cells))
-            tally = table.tally(group)
-            if verdict_at is not None:
-                verdict = cells[verdict_at][:_MAX_CELL]
-                if verdict in tally.verdicts or len(tally.verdicts) < 10:
-                    tally.verdicts[verdict] = tally.verdicts.get(verdict, 0) + 1
-            if flags_at is not None and cells[flags_at]:
-                tally.flagged += 1
-            try:
-                value = figure(cells[value_at], question.value)
-                u = figure(cells[u_at], "drop_u_mV") if u_at is not None else None
-                amps = figure(cells[amps_at], "amps") if amps_at is not None else 1.0
-            except ValueError as error:
-                self._trials.problem(f"{self._path}, line {self._line}: {error}.")
-                return
-            if value is None or not amps:
-                tally.empty += 1
-                return
-            table.add(
-                value=value / amps,
-                u=math.nan if u is None or u < 0 else u / amps,
-                time_s=_seconds(cells[time_at]) if time_at is not None else math.nan,
-                test=test,
-                group=group,
-                factors=tuple(
-                    codes.of(key(cells))
-                    for codes, key in zip(table.factor_codes, factor_of, strict=True)
-                ),
-            )
+    def _value(self, cells: list[str], places: _Places) -> tuple[float | None, float]:
+        """Value and stated uncertainty of a row; no value where a cell for it is empty.
 
-        return add
+        Raises:
+            ValueError: A cell holds no plain number.
+        """
+        value = figure(cells[places.value], self._question.value)
+        u = figure(cells[places.u], "drop_u_mV") if places.u is not None else None
+        amps = figure(cells[places.amps], "amps") if places.amps is not None else 1.0
+        if value is None or not amps:
+            return None, math.nan
+        return value / amps, math.nan if u is None or u < 0 else u / amps
 
     def _key(self, names: list[str], column: str) -> KeyOf:
         """What a row has in a column, or in one that is made up of others."""
         if column == "log":
-            name = self._trials.table.logs[-1]
+            name = self._log
             return lambda _cells: name
         if column == "setup":
-            a, b, c, d = (self._needed(names, name, "the hookup") for name in _SETUP)
-            return lambda cells: (cells[a], cells[b], cells[c], cells[d])
+            return itemgetter(*(self._needed(names, name, "the hookup") for name in _SETUP))
         if column == "day":
             at = self._needed(names, "time", "the day")
             return lambda cells: cells[at][:10]
-        at = self._needed(names, column, "a column to group by")
-        return lambda cells: cells[at]
+        return itemgetter(self._needed(names, column, "a column to group by"))
 
     def _needed(self, names: list[str], column: str, what: str) -> int:
         at = _place(names, column)
@@ -197,6 +208,17 @@ def check_values(trials: Trials) -> None:
     if empty:
         why += f" {empty} rows have nothing in {trials.table.question.value}."
     raise LabError(f"There is no trial to evaluate in the logs.{why}")
+
+
+def _count(tally: Tally, cells: list[str], places: _Places) -> None:
+    """Count verdicts and flagged rows."""
+    if places.verdict is not None:
+        verdict = cells[places.verdict][:_MAX_CELL]
+        known = tally.verdicts.get(verdict, 0)
+        if known or len(tally.verdicts) < _MAX_VERDICTS:
+            tally.verdicts[verdict] = known + 1
+    if places.flags is not None and cells[places.flags]:
+        tally.flagged += 1
 
 
 def _place(names: list[str], column: str) -> int | None:

@@ -1,7 +1,7 @@
 """Trials read from logs, column by column: some 50 bytes a row, however long the logs."""
 
 from array import array
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -105,18 +105,25 @@ class Table:
 
     def add(
         self,
-        *,
         value: float,
         u: float,
         time_s: float,
         test: int,
         group: int,
-        factors: tuple[int, ...],
+        levels: Sequence[Hashable],
     ) -> None:
         """Add a row of the log that was opened last.
 
+        Args:
+            value: Finite.
+            u: Stated standard uncertainty, NaN where there is none.
+            time_s: Seconds since 1970, NaN where not known.
+            test: Number in its log.
+            group: Code of its group.
+            levels: Its level of each factor.
+
         Raises:
-            LabError: More rows than memory is set aside for.
+            LabError: More rows than memory is set aside for, or too many levels.
         """
         if len(self._value) >= MAX_ROWS:
             raise LabError(
@@ -128,8 +135,8 @@ class Table:
         self._test.append(test)
         self._log.append(len(self.logs) - 1)
         self._group.append(group)
-        for column, code in zip(self._factors, factors, strict=True):
-            column.append(code)
+        for column, codes, level in zip(self._factors, self.factor_codes, levels, strict=True):
+            column.append(codes.of(level))
 
     def series(self) -> list["Series"]:
         """The groups, in the order in which they came; those without a value are empty."""
