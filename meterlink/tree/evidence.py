@@ -31,8 +31,9 @@ MAX_STEP = 1.2  # in log mohm
 MAX_ITERATIONS = 40
 CONVERGED = 1e-3  # nats gained by the last step
 ROUGH_ITERATIONS = 8
-QUICK_ITERATIONS = 2
 CAUCHY_WIDTH = 3.0  # in standard uncertainties: beyond it the rough fit begins to distrust a test
+FAR_WIDTH, FAR_ITERATIONS = 30.0, 5  # first, so that a poor joint on the hot side is not taken
+# for so many lies of all the tests behind it
 TINY = 1e-300
 
 
@@ -198,6 +199,26 @@ def evidence_key(masks: Masks, home: Flags, tests: Tests, *, sag: bool = True) -
     return key
 
 
+def conflict_cost(masks: Masks, tests: Tests) -> Floats:
+    """Nats that each tree loses at least by tests whose jump or rest it cannot explain.
+
+    A jump where no run of the tree takes part must be false; no change where one does must be a
+    lie, or a run far shorter than any cable. Cheap: bits, no fit. Shape ``(trees,)``.
+    """
+    unique, inverse = np.unique(masks, return_inverse=True)
+    seen = np.packbits(tests.carrying(unique), axis=1)
+    any_seen = np.bitwise_or.reduce(seen[inverse.reshape(masks.shape)], axis=1)
+    some = np.unpackbits(any_seen, axis=1, count=len(tests)).astype(bool)
+    peak = -np.log(tests.u) - 0.92
+    false_jump = peak - np.log(tests.lie) + np.log(np.maximum(np.abs(tests.drop), 1.0) * 6.9)
+    jump = np.where(tests.measured, false_jump, -np.log(tests.lie))
+    cost = np.where(some, np.where(tests.no_change, -np.log(tests.lie), 0.0), 0.0)
+    # the source in front of the panel makes a line-drop jump whatever the runs
+    cost += np.where(~some & ~tests.no_change & ~tests.line, np.maximum(jump, 0.0), 0.0)
+    total: Floats = cost.sum(axis=1)
+    return total
+
+
 def _normal(x: Floats, sd: Floats | float) -> Floats:
     """Log density of a normal with mean 0."""
     result: Floats = -0.5 * (x / sd) ** 2 - np.log(sd) - 0.9189385332046727
@@ -214,11 +235,16 @@ class _Problem:
     """One batch of trees: objective, truth probabilities and normal equations at a point.
 
     Parameters are ``x = [log mohm (D), log hot ratio (D), log source (1)]``; the last two parts
-    only where a test is ``line-drop``.
+    only where a test is ``line-drop``. Without ``hot`` the hot side is taken as equal to the
+    neutral, and what that leaves open goes into the uncertainty of these tests. ``rough`` is the
+    width of the loss in a rough fit, 0 for the likelihood itself.
     """
 
-    def __init__(self, columns: Columns, tests: Tests, amps: Floats, *, rough: bool) -> None:
+    def __init__(
+        self, columns: Columns, tests: Tests, amps: Floats, *, rough: float, hot: bool = True
+    ) -> None:
         self.rough = rough
+        self.hot = hot
         self.tests = tests
         self.columns = columns
         self.amps = amps
@@ -227,13 +253,16 @@ class _Problem:
         self.design = np.swapaxes(columns.seen, 1, 2) * amps[:, :, None]  # (N, m, D)
         # no change although some run takes part: most probably a lie, left out of the rough fit
         self.believed = tests.measured & ~(tests.no_change & columns.seen.any(axis=1))
-        self.size = 2 * self.width + 1 if self.with_line else self.width
+        self.with_hot = self.with_line and hot
+        self.size = self.width * (1 + self.with_hot) + self.with_line
+        hot_u = np.where(tests.line & (not hot), HOT_RATIO_SD / 2 * np.abs(tests.drop), 0.0)
+        self.u = np.hypot(tests.u, hot_u)
         false_jump = -np.log(
             np.maximum(np.abs(tests.drop), 1.0) * np.log(JUMP_RANGE_MV[1] / JUMP_RANGE_MV[0])
         )
         log_false = np.where(
             tests.no_change,
-            _normal(tests.drop, tests.u),
+            _normal(tests.drop, self.u),
             np.where(tests.measured, false_jump, 0.0),
         )
         self.log_lie = np.log(tests.lie) + log_false
@@ -241,9 +270,11 @@ class _Problem:
 
     def part(self, rows: NDArray[np.intp]) -> "_Problem":
         """The same for some of the trees."""
-        return _Problem(self.columns.part(rows), self.tests, self.amps[rows], rough=self.rough)
+        return _Problem(
+            self.columns.part(rows), self.tests, self.amps[rows], rough=self.rough, hot=self.hot
+        )
 
-    def sagged(self, x: Floats, *, rough: bool) -> "_Problem":
+    def sagged(self, x: Floats, *, rough: float = 0.0) -> "_Problem":
         """The same with the current at each place as the runs ``x`` leave it."""
         tests, c = self.tests, self.columns
         runs = np.where(c.used, np.exp(x[:, : self.width]), 0.0)
@@ -251,7 +282,7 @@ class _Problem:
         sag = way_mohm * tests.sag_per_mohm
         usual = sag.mean(axis=1, keepdims=True)
         amps = tests.amps * np.clip(1 + usual - sag, 0.5, 1.5)
-        return _Problem(c, tests, amps, rough=rough)
+        return _Problem(c, tests, amps, rough=rough, hot=self.hot)
 
     def start(self) -> Floats:
         """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
@@ -272,7 +303,7 @@ class _Problem:
             ],
             axis=2,
         )
-        weight = np.where(self.believed, 1 / tests.u**2, 0.0)
+        weight = np.where(self.believed, 1 / self.u**2, 0.0)
         weighted = np.swapaxes(design * weight[..., None], 1, 2)
         normal = weighted @ design
         diagonal = np.arange(self.width + 1)
@@ -280,10 +311,21 @@ class _Problem:
         normal[:, diagonal, diagonal] += ridge
         right = weighted @ tests.drop + ridge * mean
         solved = np.linalg.solve(normal, right[..., None])[..., 0]
+        least = 0.1 * np.concatenate(
+            [np.exp(c.mean), np.full((self.trees, 1), SOURCE_MOHM)], axis=1
+        )
+        held = solved < least
+        rows = np.flatnonzero(held.any(axis=1))
+        if len(rows):  # hold what came out too small at the least value and solve for the rest
+            firm = np.where(held[rows], 1e6 * ridge[rows] + 1e3, 0.0)
+            normal[rows[:, None], diagonal, diagonal] += firm
+            right[rows] += firm * least[rows]
+            solved[rows] = np.linalg.solve(normal[rows], right[rows][..., None])[..., 0]
         x = np.zeros((self.trees, self.size))
-        x[:, : self.width] = np.log(np.maximum(solved[:, :-1], 0.1 * np.exp(c.mean)))
+        solved = np.log(np.maximum(solved, least))
+        x[:, : self.width] = solved[:, :-1]
         if self.with_line:
-            x[:, -1] = np.log(np.maximum(solved[:, -1], 0.1 * SOURCE_MOHM))
+            x[:, -1] = solved[:, -1]
         return x
 
     def predict(self, x: Floats) -> tuple[Floats, Floats]:
@@ -293,8 +335,11 @@ class _Problem:
         if not self.with_line:
             return slope.sum(axis=2), slope
         line = self.tests.line[:, None]
-        hot = np.exp(x[:, self.width : -1])[:, None, :] * slope * line
         source = np.exp(x[:, -1:]) * self.amps * self.tests.line
+        if not self.with_hot:
+            slope = slope * (1 + line)
+            return slope.sum(axis=2) + source, np.concatenate([slope, source[..., None]], axis=2)
+        hot = np.exp(x[:, self.width : -1])[:, None, :] * slope * line
         both = slope + hot
         return both.sum(axis=2) + source, np.concatenate([both, hot, source[..., None]], axis=2)
 
@@ -305,12 +350,12 @@ class _Problem:
         """
         tests = self.tests
         if self.rough:
-            far = ((tests.drop - predicted) / (CAUCHY_WIDTH * tests.u)) ** 2
-            loss = -0.5 * CAUCHY_WIDTH**2 * np.log1p(far)
+            far = ((tests.drop - predicted) / (self.rough * self.u)) ** 2
+            loss = -0.5 * self.rough**2 * np.log1p(far)
             return np.where(self.believed, loss, 0.0), np.where(self.believed, 1 / (1 + far), 0.0)
         honest = np.where(
             tests.measured,
-            _normal(tests.drop - predicted, tests.u),
+            _normal(tests.drop - predicted, self.u),
             _log_phi((predicted - tests.u) / (EYE_WIDTH * tests.u)),
         )
         log_true = self.log_true + honest
@@ -326,7 +371,7 @@ class _Problem:
         curvature = np.ones_like(x)
         gradient[:, : self.width] = np.where(c.used, -z / c.sd, 0.0)
         curvature[:, : self.width] = np.where(c.used, 1 / c.sd**2, 1.0)
-        if self.with_line:
+        if self.with_hot:
             ratio = x[:, self.width : -1]
             sound = np.log(1 - POOR_HOT_SHARE) - 0.5 * (ratio / HOT_RATIO_SD) ** 2
             sound -= np.log(HOT_RATIO_SD)
@@ -337,6 +382,7 @@ class _Problem:
             precision = share / HOT_RATIO_SD**2 + (1 - share) / POOR_HOT_SD**2
             gradient[:, self.width : -1] = np.where(c.used, -precision * ratio, 0.0)
             curvature[:, self.width : -1] = np.where(c.used, precision, 1.0)
+        if self.with_line:
             z_source = (x[:, -1] - np.log(SOURCE_MOHM)) / SOURCE_SD
             log_p += -0.5 * z_source**2 - np.log(SOURCE_SD)
             gradient[:, -1] = -z_source / SOURCE_SD
@@ -352,7 +398,7 @@ class _Problem:
         """Gradient ``(N, size)`` and Gauss-Newton curvature ``(N, size, size)`` at ``x``."""
         predicted, slope = self.predict(x)
         truth = self.likelihood(predicted)[1]
-        weight = np.where(self.tests.measured, truth / self.tests.u**2, 0.0)
+        weight = np.where(self.tests.measured, truth / self.u**2, 0.0)
         _, gradient, curvature = self.prior(x)
         weighted = np.swapaxes(slope * weight[..., None], 1, 2)
         gradient = gradient + (weighted @ (self.tests.drop - predicted)[..., None])[..., 0]
@@ -394,12 +440,16 @@ def _climb(problem: _Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Fl
 def rough_log_evidences(columns: Columns, tests: Tests) -> Floats:
     """A quick estimate of ``log_evidences``, good to a few nats where it matters.
 
-    Two damped steps from the linear solution instead of the climb to the mode.
+    Two steps from the linear solution instead of the climb to the mode, and the hot side taken as
+    equal to the neutral.
     """
-    problem, x = _rough(columns, tests, QUICK_ITERATIONS)
+    stated = np.tile(tests.amps, (len(columns.mean), 1))
+    problem = _Problem(columns, tests, stated, rough=0.0, hot=False)
     if _nothing_seen(columns, tests):
         return _unseen(problem).log_evidence
-    return _laplace(problem, x)[0]
+    for _ in range(2):  # the sag at the loads bends the linear solution
+        problem = problem.sagged(problem.start())
+    return _laplace(problem, _climb(problem, problem.start(), 2))[0]
 
 
 def log_evidences(columns: Columns, tests: Tests) -> Floats:
@@ -407,7 +457,7 @@ def log_evidences(columns: Columns, tests: Tests) -> Floats:
 
     Cost grows with ``N * m * D**2``; memory with ``N * m * D``.
     """
-    problem, x = _rough(columns, tests, ROUGH_ITERATIONS)
+    problem, x = _rough(columns, tests)
     if _nothing_seen(columns, tests):
         return _unseen(problem).log_evidence
     return _laplace(problem, _climb(problem, x))[0]
@@ -415,7 +465,7 @@ def log_evidences(columns: Columns, tests: Tests) -> Floats:
 
 def fit(columns: Columns, tests: Tests) -> Fit:
     """Mode and curvature of the runs on each tree."""
-    problem, x = _rough(columns, tests, ROUGH_ITERATIONS)
+    problem, x = _rough(columns, tests)
     if _nothing_seen(columns, tests):
         return _unseen(problem)
     x = _climb(problem, x)
@@ -441,15 +491,17 @@ def _nothing_seen(columns: Columns, tests: Tests) -> bool:
     return not len(tests) or not (columns.used.any() or tests.line.any())
 
 
-def _rough(columns: Columns, tests: Tests, iterations: int) -> tuple[_Problem, Floats]:
+def _rough(columns: Columns, tests: Tests) -> tuple[_Problem, Floats]:
     """The problem with the currents as the sag leaves them, and a point near the mode."""
     stated = np.tile(tests.amps, (len(columns.mean), 1))
-    problem = _Problem(columns, tests, stated, rough=False)
+    problem = _Problem(columns, tests, stated, rough=0.0)
     if _nothing_seen(columns, tests):
         return problem, np.zeros((problem.trees, problem.size))
-    x = problem.start()
-    x = _climb(problem.sagged(x, rough=True), x, iterations)
-    return problem.sagged(x, rough=False), x
+    x = problem.sagged(problem.start()).start()
+    if problem.with_hot:
+        x = _climb(problem.sagged(x, rough=FAR_WIDTH), x, FAR_ITERATIONS)
+    x = _climb(problem.sagged(x, rough=CAUCHY_WIDTH), x, ROUGH_ITERATIONS)
+    return problem.sagged(x), x
 
 
 def _laplace(problem: _Problem, x: Floats) -> tuple[Floats, Floats]:

@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from meterlink.tree import wiring
+from meterlink.tree.ensemble import Ensemble
 from meterlink.tree.evidence import RunPrior, columns_of, log_evidences
 from meterlink.tree.loop_evidence import LoopFit, fit_loops
 from meterlink.tree.network import (
@@ -30,7 +31,7 @@ from meterlink.tree.network import (
     tree_network,
 )
 from meterlink.tree.observations import Tests
-from meterlink.tree.search import Ensemble, insertion_order
+from meterlink.tree.search import insertion_order
 from meterlink.tree.trees import Floats, TreePrior
 
 LOOP_SHARE = 0.01  # of circuits with a second path, before any evidence (from memory: rare)

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.tree.ensemble import Ensemble, refit
 from meterlink.tree.evidence import SPLIT_ALPHA, Columns, Fit, RunPrior
 from meterlink.tree.observations import Tests
-from meterlink.tree.search import Ensemble, refit
 from meterlink.tree.trees import Floats, Masks, clades
 
 PANEL = 0

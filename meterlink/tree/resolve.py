@@ -9,6 +9,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.errors import UsageError
 from meterlink.testlog.rows import TestRow
 from meterlink.tree import wiring
+from meterlink.tree.ensemble import Ensemble
 from meterlink.tree.evidence import RunPrior
 from meterlink.tree.flags import PointFlag
 from meterlink.tree.hazards import Hazards, hazards_of
@@ -29,7 +30,7 @@ from meterlink.tree.posterior import (
     runs_of,
     unseparated,
 )
-from meterlink.tree.search import Ensemble, search
+from meterlink.tree.search import search
 from meterlink.tree.trees import MAX_RECEPTACLES, TreePrior
 
 SETTLED = 0.95

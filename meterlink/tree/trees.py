@@ -202,10 +202,15 @@ def log_shape(masks: Masks, home: Flags, n: int, prior: TreePrior) -> Floats:
 def without(masks: Masks, bit: int) -> Masks:
     """Take receptacle ``bit`` off every tree; splices left with one onward run go too."""
     kept = masks & ~(np.int64(1) << np.int64(bit))
-    kept = -np.sort(-kept, axis=1)
-    repeated = np.zeros_like(kept, dtype=bool)
-    repeated[:, 1:] = kept[:, 1:] == kept[:, :-1]
-    result: Masks = -np.sort(-np.where(repeated, 0, kept), axis=1)
+    return distinct(kept)
+
+
+def distinct(masks: Masks) -> Masks:
+    """Each run of each tree once, largest first: a splice with one onward run left is none."""
+    ordered = -np.sort(-masks, axis=1)
+    repeated = np.zeros_like(ordered, dtype=bool)
+    repeated[:, 1:] = ordered[:, 1:] == ordered[:, :-1]
+    result: Masks = -np.sort(-np.where(repeated, 0, ordered), axis=1)
     return result
 
 

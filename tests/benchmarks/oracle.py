@@ -18,6 +18,7 @@ from simulated_tests import Bench
 
 from meterlink.circuit.setup import Hookup
 from meterlink.testlog.rows import TestRow
+from meterlink.tree.ensemble import Ensemble, weigh
 from meterlink.tree.evidence import JUMP_RANGE_MV, RunPrior, columns_of, fit
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import (
@@ -27,7 +28,6 @@ from meterlink.tree.posterior import (
     relations,
 )
 from meterlink.tree.resolve import Posterior, infer, map_of
-from meterlink.tree.search import Ensemble, weigh
 from meterlink.tree.trees import every_tree, homes
 
 SAMPLES = 4000

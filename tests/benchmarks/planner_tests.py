@@ -13,7 +13,7 @@ import time
 from collections.abc import Iterator
 
 import numpy as np
-from simulated_tests import Bench
+from simulated_tests import Bench, true_clades
 
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.next_test import Goal, is_settled, next_test
@@ -60,14 +60,12 @@ def trial(
 def _right(bench: Bench, posterior: object, goal: Goal) -> bool:
     """Whether the most probable answer is the true one."""
     names = bench.circuit.receptacles
-    feeds = bench.wiring.upstream()
     clades = posterior.orders.clades[posterior.orders.best]
     if goal is Goal.FIRST:
         full = (1 << len(names)) - 1
         found = [names[i] for i in range(len(names)) if clades[i] == full]
         return (found[0] if found else None) == bench.wiring.first()
-    true = [sum(1 << j for j, x in enumerate(names) if r in feeds[x] or x == r) for r in names]
-    return list(clades) == true
+    return list(clades) == true_clades(bench)
 
 
 def main() -> None:

@@ -53,7 +53,9 @@ class Bench:
     def row(self, number: int, setup: Setup) -> TestRow:
         """Do one test."""
         rng = self.rng
-        amps = self.wiring.amps_at(setup.load_at, self.circuit.load_amps or 10.0, self.circuit.volts)
+        amps = self.wiring.amps_at(
+            setup.load_at, self.circuit.load_amps or 10.0, self.circuit.volts
+        )
         true_mv = 1000 * self.wiring.drop_v(setup, amps * (1 + 0.003 * rng.standard_normal()))
         lies = rng.random() < self.lie
         self.lies += lies and true_mv > 0
@@ -67,7 +69,10 @@ class Bench:
             phase = np.exp(1j * rng.uniform(0, 2 * np.pi))
             seen = abs(true_mv + pickup * phase) + noise * rng.standard_normal()
             if seen > 2.5 * pickup:
-                drop, u = float(np.sqrt(seen**2 - pickup**2)), float(np.hypot(pickup / 2**0.5, noise))
+                drop, u = (
+                    float(np.sqrt(seen**2 - pickup**2)),
+                    float(np.hypot(pickup / 2**0.5, noise)),
+                )
             else:  # no clear jump: a drop about as large as the pickup cannot be excluded
                 drop = abs(seen - pickup) + 0.3 * noise
                 u = float(np.hypot(0.35 * pickup, noise))
@@ -96,10 +101,17 @@ class Bench:
     def random_setup(self) -> Setup:
         """Any possible test, hookup first."""
         names = self.circuit.receptacles
-        hookups = list(Hookup) if self.circuit.grounded else [
-            Hookup.NEUTRAL_NEUTRAL, Hookup.LINE_DROP
-        ]
+        hookups = (
+            list(Hookup) if self.circuit.grounded else [Hookup.NEUTRAL_NEUTRAL, Hookup.LINE_DROP]
+        )
         hookup = hookups[int(self.rng.integers(len(hookups)))]
         a, b = self.rng.choice(len(names), 2, replace=False)
         load = names[int(self.rng.integers(len(names)))]
         return Setup(hookup, names[a], names[b] if hookup.has_lead_b else None, load)
+
+
+def true_clades(bench: Bench) -> list[int]:
+    """What each receptacle really feeds and itself, as bits."""
+    names = bench.circuit.receptacles
+    feeds = bench.wiring.upstream()
+    return [sum(1 << j for j, x in enumerate(names) if r in feeds[x] or x == r) for r in names]

@@ -1,0 +1,75 @@
+"""Weighted trees, and the weighing of them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.tree.evidence import (
+    Columns,
+    Fit,
+    RunPrior,
+    columns_of,
+    evidence_key,
+    fit,
+    log_evidences,
+    rough_log_evidences,
+)
+from meterlink.tree.observations import Tests
+from meterlink.tree.trees import Flags, Floats, Masks
+
+CHUNK = 1500  # trees fitted at once: bounds memory
+
+
+@dataclass(frozen=True, slots=True)
+class Ensemble:
+    """Weighted trees: a listing of the posterior or an unbiased sample of it.
+
+    Attributes:
+        masks, home: The trees, shape ``(K, E)``.
+        log_prior: Log weight of each tree's shape, and of what was found with the power off.
+        log_evidence: Log probability of the tests on it.
+        log_importance: Log of how many trees like it each stands for; 0 where it is kept as it is.
+        complete: No tree was left to chance.
+    """
+
+    masks: Masks
+    home: Flags
+    log_prior: Floats
+    log_evidence: Floats
+    log_importance: Floats
+    complete: bool
+
+    @property
+    def weights(self) -> Floats:
+        """Normalised weights, shape ``(K,)``."""
+        log_weight = self.log_prior + self.log_evidence + self.log_importance
+        weight = np.exp(log_weight - log_weight.max())
+        share: Floats = weight / weight.sum()
+        return share
+
+
+def weigh(
+    masks: Masks, home: Flags, tests: Tests, prior: RunPrior, *, quick: bool = False
+) -> Floats:
+    """Log evidence of each tree, each different one computed once; ``quick``: an estimate."""
+    method = rough_log_evidences if quick else log_evidences
+    _, first, inverse = np.unique(
+        evidence_key(masks, home, tests, sag=not quick), return_index=True, return_inverse=True
+    )
+    values = np.concatenate(
+        [
+            method(columns_of(masks[part], home[part], tests, prior), tests)
+            for part in np.array_split(first, max(1, -(-len(first) // CHUNK)))
+        ]
+    )
+    result: Floats = values[inverse.reshape(-1)]
+    return result
+
+
+def refit(
+    ensemble: Ensemble, rows: NDArray[np.intp], tests: Tests, prior: RunPrior
+) -> tuple[Columns, Fit]:
+    """The runs on some of the trees of an ensemble."""
+    columns = columns_of(ensemble.masks[rows], ensemble.home[rows], tests, prior)
+    return columns, fit(columns, tests)

@@ -1,0 +1,100 @@
+"""How often answers are right that are given with a stated certainty.
+
+    python tests/benchmarks/calibration.py [--circuits 1000] [--seed 50000] [--workers 2]
+
+Invented circuits of 4 to 16 receptacles (``simulated_tests``: chains, forks at receptacles, hidden
+splices; pickup, wander, 3 % lying tests), other seeds than any that were looked at while the code
+was written. Each gets ``n`` to ``4 n`` tests: a routine one at each receptacle, then random ones.
+The table shows, for the whole order and for the first receptacle, how many answers were given in
+each band of certainty and what share of them was right, with its standard error.
+"""
+
+import argparse
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from simulated_tests import Bench, true_clades
+
+from meterlink.circuit.setup import Hookup, Setup
+from meterlink.tree.posterior import first_probabilities
+from meterlink.tree.resolve import infer
+
+BANDS = ((0.0, 0.5), (0.5, 0.9), (0.9, 0.95), (0.95, 0.99), (0.99, 1.01))
+
+
+@dataclass
+class Answer:
+    """What was said of one circuit, and whether it was right."""
+
+    seed: int
+    order: float
+    order_right: bool
+    first: float
+    first_right: bool
+    seconds: float
+
+
+def answer(seed: int) -> Answer:
+    """Test one invented circuit and resolve it."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(4, 17))
+    bench = Bench.draw(n, seed)
+    names = bench.circuit.receptacles
+    setups = [Setup(Hookup.NEUTRAL_GROUND, name, None, name) for name in names]
+    more = int(rng.integers(0, 3 * n + 1))
+    setups += [bench.random_setup() for _ in range(more)]
+    rows = [bench.row(i, setup) for i, setup in enumerate(setups, start=1)]
+    start = time.process_time()
+    posterior = infer(bench.circuit, rows)
+    seconds = time.process_time() - start
+    best = posterior.orders.clades[posterior.orders.best]
+    first = first_probabilities(posterior.orders, n)
+    truth = bench.wiring.first()
+    at = n if truth is None else names.index(truth)
+    return Answer(
+        seed,
+        float(posterior.orders.probability.max()),
+        best.tolist() == true_clades(bench),
+        float(first.max()),
+        int(first.argmax()) == at,
+        seconds,
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--circuits", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=50000)
+    parser.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args()
+    seeds = range(options.seed, options.seed + options.circuits)
+    with ProcessPoolExecutor(options.workers) as pool:
+        answers = list(pool.map(answer, seeds, chunksize=4))
+    for what in ("order", "first"):
+        print(f"{what:6}  certainty   answers  right")
+        stated = np.array([getattr(a, what) for a in answers])
+        right = np.array([getattr(a, what + "_right") for a in answers])
+        for low, high in BANDS:
+            inside = (stated >= low) & (stated < high)
+            count = int(inside.sum())
+            if not count:
+                continue
+            share, mean = right[inside].mean(), stated[inside].mean()
+            error = (mean * (1 - mean) / count) ** 0.5
+            print(
+                f"        {low:.2f}-{min(high, 1):.2f}   {count:5}   {share:.3f}"
+                f"  (stated {mean:.3f} ± {error:.3f})"
+            )
+        wrong = [
+            a.seed for a in answers if getattr(a, what) > 0.99 and not getattr(a, what + "_right")
+        ]
+        print(f"        wrong above 0.99: {wrong}")
+    seconds = np.array([a.seconds for a in answers])
+    print(f"CPU seconds a circuit: median {np.median(seconds):.2f}, most {seconds.max():.1f}")
+
+
+if __name__ == "__main__":
+    main()
