@@ -5,6 +5,7 @@ import queue
 import shutil
 import sys
 import threading
+import time
 from collections.abc import Callable, Sequence
 from typing import TextIO
 
@@ -42,6 +43,7 @@ _PROMPTS: dict[Key | Word | None, str] = {
     Word.NOT_NOW: "cannot be got at",
 }
 
+_REDRAW_S = 0.1
 OnWord = Callable[[Word], None]
 
 
@@ -141,17 +143,22 @@ class ScreenSurface(TextSurface):
     def __init__(self, keys: Keys, receptacles: Sequence[str], on_word: OnWord) -> None:
         super().__init__(keys, receptacles, on_word)
         self._drawn: list[str] = []
+        self._due_s = 0.0
+        self._step = 0
 
     def show(self, visit: Visit) -> None:
-        """Redraw what changed."""
+        """Redraw what changed; at once where something else is asked, else some times a second."""
         view = visit.view
         self._view = view
         self.ring(view)
+        now_s = time.monotonic()
+        if self._drawn and view.step == self._step and now_s < self._due_s:
+            return
         lines = self._lines(view)
         if lines != self._drawn:
             self._erase()
             click.echo("\n".join(lines), err=True)
-            self._drawn = lines
+            self._drawn, self._step, self._due_s = lines, view.step, now_s + _REDRAW_S
 
     def outlook(self, outlook: Outlook) -> None:
         """The map so far, above the block."""
@@ -187,7 +194,8 @@ class ScreenSurface(TextSurface):
             text = f"{_PROMPTS[asked]}: {self._keyboard.text}_  (Enter takes it, Esc drops it)"
         else:
             labels = [_LABELS[key] for key in view.keys]
-            text = "   ".join([*labels, "c own test", "x not now", "m map", "p report", "i check"])
+            labels += ["c own test", "x not now", "m map", "p report", "i check"]
+            text = "   ".join(label.replace(" ", NBSP) for label in labels)
         return [line.replace(NBSP, " ") for line in [*lines, *wrap(clean(text), cells)]]
 
     def _erase(self) -> None:

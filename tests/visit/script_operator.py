@@ -29,6 +29,7 @@ class ScriptOperator:
     def __init__(self, job: Path, hands: Hands, *more: str, stop_when_settled: bool = True) -> None:
         self._hands = hands
         self._answered = 0
+        self.said = ""
         self._stop = stop_when_settled
         self.process = subprocess.Popen(
             command_line(job, hands, *more),
@@ -75,6 +76,7 @@ class ScriptOperator:
     def _answer(self, view: dict) -> None:
         if view["step"] == self._answered:
             return
+        self.said = view["instruction"]
         likely = view["keys"][0] if view["keys"] else None
         if view["stage"] == "settled" and self._stop:
             self.say("stop")
