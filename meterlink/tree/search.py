@@ -21,8 +21,8 @@ from meterlink.tree.regraft import regraft
 from meterlink.tree.trees import Floats, TreePrior, grow, single, squeeze
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
-QUICK_NEGLIGIBLE = 30.0  # the same where only the quick estimate is known
-HOPELESS = 30.0  # the same where only jumps that cannot be explained are counted
+QUICK_REACH = 30.0  # the same where only the quick estimate is known, and
+QUICK_REACH_FEW, FEW = 60.0, 6  # up to so many receptacles, where all trees can be looked at
 
 
 NOTHING_FOUND = Isolation()
@@ -50,6 +50,7 @@ def search(
         isolation: What was found with the power off.
     """
     rng = np.random.default_rng(seed)
+    quick_reach = QUICK_REACH_FEW if n <= FEW else QUICK_REACH
     order = insertion_order(tests, n)
     masks, home = single(order[0])
     inside = 1 << order[0]
@@ -67,23 +68,27 @@ def search(
         log_importance = log_importance[grown.origin]
         masks, home = squeeze(grown.masks, grown.home)
         log_found = isolation.log_weight(masks)
-        if news:
+        reach = NEGLIGIBLE
+        if not news:
+            log_evidence = log_evidence[grown.origin]
+        elif len(masks) <= capacity:
+            log_evidence = weigh(masks, home, now, run_prior)
+        else:
+            reach = quick_reach
             hope = log_prior + log_found + log_importance - conflict_cost(masks, now)
-            worth = hope > hope.max() - HOPELESS
+            worth = hope > hope.max() - reach
             masks, home = squeeze(masks[worth], home[worth])
             log_prior, log_found = log_prior[worth], log_found[worth]
             log_importance = log_importance[worth]
             log_evidence = weigh(masks, home, now, run_prior, quick=True)
-        else:
-            log_evidence = log_evidence[grown.origin]
-        reach = QUICK_NEGLIGIBLE if news else NEGLIGIBLE
         total = log_prior + log_found + log_evidence + log_importance
         kept, gained, whole = thin(total, capacity, rng, reach)
         complete &= whole
         masks, home = squeeze(masks[kept], home[kept])
         log_prior, log_found = log_prior[kept], log_found[kept]
         log_importance = log_importance[kept] + gained
-        log_evidence = weigh(masks, home, now, run_prior) if news else log_evidence[kept]
+        weighed = reach == NEGLIGIBLE
+        log_evidence = log_evidence[kept] if weighed else weigh(masks, home, now, run_prior)
         total = log_prior + log_found + log_evidence + log_importance
         alive = total > total.max() - NEGLIGIBLE
         masks, home = squeeze(masks[alive], home[alive])
