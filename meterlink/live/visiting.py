@@ -174,14 +174,21 @@ class VisitRun(Closing):
                     if not self.visit.choose(own_setup(typed.text, names)):
                         self._surface.say("Another test can be chosen before the load is on.")
                 case Word.NOT_NOW:
-                    if not self.visit.leave_out(places(typed.text, names)):
-                        self._surface.say("That can be said when the leads are asked for.")
+                    self._leave_out(places(typed.text, names))
                 case Word():
                     self._surface.word(typed.what, self.latest)
                 case Key():
                     self.visit.press(typed.what, typed.text)
         except UsageError as error:
             self._surface.say(str(error))
+
+    def _leave_out(self, names: frozenset[str]) -> None:
+        """Receptacles that cannot be got at, or can again."""
+        away = self.visit.not_now ^ names
+        if self.visit.leave_out(away):
+            self._surface.say(f"Left out for now: {', '.join(sorted(away)) or 'none'}.")
+        else:
+            self._surface.say("That can be said when the leads are asked for.")
 
     def _carry_out(self, request: Request) -> None:
         match request:

@@ -162,7 +162,9 @@ def places(text: str, receptacles: Sequence[str]) -> frozenset[str]:
     Raises:
         UsageError: One of them is unknown.
     """
-    words = text.split(",") if "," in text or text.strip() in receptacles else text.split()
+    if text.strip() in receptacles:
+        return frozenset((text.strip(),))
+    words = text.split(",") if "," in text else text.split()
     return frozenset(place(word.strip(), receptacles) for word in words if word.strip())
 
 

@@ -72,6 +72,11 @@ class Visit:
         """Setup of the test that is asked for or runs."""
         return self._state.setup
 
+    @property
+    def not_now(self) -> frozenset[str]:
+        """Receptacles that cannot be got at."""
+        return self._state.not_now
+
     # -- facts --------------------------------------------------------------------------------
 
     def recording(self) -> None:

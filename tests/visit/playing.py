@@ -43,6 +43,7 @@ class Play:
         self.marks: list[str] = []
         self.events: list[Reading | Mark] = []
         self.asked: list[type] = []
+        self.thoughts: list[Think] = []
         self.disk_full = False
         self.level_mv = 8.0
         self.now_s = 0.0
@@ -67,6 +68,7 @@ class Play:
 
     def carry_out(self, request: Request) -> None:
         if isinstance(request, Think):
+            self.thoughts.append(request)
             if self.plan:
                 self.visit.planned(Outlook(settled=False, setup=self.plan[0], why="To know."))
             else:

@@ -185,6 +185,15 @@ def test_a_test_of_ones_own_can_be_chosen(moment: str) -> None:
     assert [row.setup for row in play.rows] == [FROM_A_TO_B]
 
 
+def test_receptacles_that_cannot_be_got_at_are_planned_around() -> None:
+    play = Play(AT_A)
+    assert play.visit.leave_out(frozenset({"B"}))
+    play.advance()
+    assert play.thoughts[-1].not_now == {"B"}
+    play.press(Key.READY)
+    assert not play.visit.leave_out(frozenset())
+
+
 def test_a_note_goes_into_the_row_of_the_test_that_runs() -> None:
     play = Play(AT_A)
     play.press(Key.READY)

@@ -1,0 +1,91 @@
+"""Typed characters and lines become keys of the visit."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.circuit.setup import Hookup, Setup
+from meterlink.errors import UsageError
+from meterlink.visit.keyboard import Keyboard, Typed, Word, own_setup, places, typed_line
+from meterlink.visit.view import Key, VisitStage, VisitView
+
+NAMES = ("Door", "Desk, left", "Bed")
+
+
+def view(*keys: Key) -> VisitView:
+    return VisitView(1, VisitStage.IDLE, "Test 1", "Do.", keys=keys)
+
+
+@pytest.mark.parametrize(
+    ("characters", "keys", "typed"),
+    [
+        ("l", (Key.LOAD_ON,), [Typed(Key.LOAD_ON)]),
+        ("\r", (Key.READY,), [Typed(Key.READY)]),
+        (" ", (Key.LOAD_OFF, Key.VOID), [Typed(Key.LOAD_OFF)]),
+        ("\r", (Key.STOP,), []),  # one careless key never stops a visit
+        ("\r", (Key.REPEAT,), []),
+        ("Q", (), [Typed(Key.STOP)]),
+        ("nlamp is on\r", (), [Typed(Key.NOTE, "lamp is on")]),
+        ("n\r", (), []),
+        ("nx\x1b", (), []),
+        ("nab\x7f\x7fc\r", (), [Typed(Key.NOTE, "c")]),
+        ("cnn 1 2 3\r", (), [Typed(Word.CHOOSE, "nn 1 2 3")]),
+        ("\x1b[A", (Key.LOAD_ON,), []),  # an arrow key
+        ("z", (Key.LOAD_ON,), []),
+    ],
+)
+def test_characters_mean_keys(characters: str, keys: tuple[Key, ...], typed: list[Typed]) -> None:
+    assert Keyboard().press(characters, view(*keys)) == typed
+
+
+@given(st.text(max_size=60))
+def test_any_characters_are_taken_without_complaint(characters: str) -> None:
+    keyboard = Keyboard()
+    for typed in keyboard.press(characters, view(Key.READY)):
+        assert len(typed.text) <= 500
+
+
+@pytest.mark.parametrize(
+    ("text", "setup"),
+    [
+        ("nn 1 2 3", Setup(Hookup.NEUTRAL_NEUTRAL, "Door", "Desk, left", "Bed")),
+        ("ng 2 2", Setup(Hookup.NEUTRAL_GROUND, "Desk, left", None, "Desk, left")),
+        ("line-drop, bed, DOOR", Setup(Hookup.LINE_DROP, "Bed", None, "Door")),
+    ],
+)
+def test_a_test_of_ones_own_is_written_with_numbers_or_names(text: str, setup: Setup) -> None:
+    assert own_setup(text, NAMES) == setup
+
+
+@pytest.mark.parametrize(
+    "text", ["", "nn 1 2", "ng 1 2 3", "xx 1 2", "ng 1 9", "nn 1 1 2", "ng 0 1"]
+)
+def test_what_is_no_test_of_this_circuit_is_refused_with_how_to_write_one(text: str) -> None:
+    with pytest.raises(UsageError, match=r"hookup|receptacle"):
+        own_setup(text, NAMES)
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [("1 3", {"Door", "Bed"}), ("Desk, left", {"Desk, left"}), ("Bed", {"Bed"}), ("", set())],
+)
+def test_receptacles_that_cannot_be_got_at_are_names_or_numbers(text: str, found: set) -> None:
+    assert places(text, NAMES) == found
+
+
+@pytest.mark.parametrize(
+    ("line", "typed"),
+    [
+        ("ready\n", Typed(Key.READY)),
+        ("note a b", Typed(Key.NOTE, "a b")),
+        ("choose ng 1 2", Typed(Word.CHOOSE, "ng 1 2")),
+        ("map", Typed(Word.MAP)),
+    ],
+)
+def test_lines_of_a_script_are_words(line: str, typed: Typed) -> None:
+    assert typed_line(line) == typed
+
+
+def test_a_line_that_is_no_word_names_the_words() -> None:
+    with pytest.raises(UsageError, match="load-on"):
+        typed_line("go")
