@@ -4,6 +4,7 @@ One thread owns the visit: it takes what the meter's thread left, keys from term
 what the thinking thread worked out, and carries out what the visit asks for.
 """
 
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
@@ -36,6 +37,7 @@ from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think
 from meterlink.visit.view import Key, VisitStage
 
 POLL_S = 0.05
+_LAST_LOOK_S = 0.3
 
 
 class Surface(Protocol):
@@ -141,6 +143,8 @@ class VisitRun(Closing):
                 self.visit.press(Key.STOP)
                 if stopping > 1:
                     return
+        if self._hub is not None:  # viewers are told before the server goes
+            threading.Event().wait(_LAST_LOOK_S)
 
     def _turn(self) -> None:
         """One turn of the loop: a twentieth of a second, or less when something comes."""

@@ -45,7 +45,8 @@ function showLink(up) {
   connected = up;
   const sign = element("span", up ? "●" : "✕");
   sign.setAttribute("aria-hidden", "true");
-  const words = up ? " connected" : " connection lost; the laptop goes on";
+  const over = view && view.stage === "stopped";
+  const words = up ? " connected" : over ? " the visit is over" : " connection lost; the laptop goes on";
   at("link").replaceChildren(sign, words);
   if (view) showKeys();
 }
@@ -91,7 +92,7 @@ function showKeys() {
     const button = element("button", twice ? `${WORDS[key]}: press again` : WORDS[key]);
     button.type = "button";
     button.dataset.key = key;
-    if (index === 0 && key.startsWith("load")) button.className = "first";
+    if (index === 0 && (key === "ready" || key.startsWith("load"))) button.className = "first";
     if (twice) button.className = "sure";
     button.disabled = !connected;
     button.addEventListener("click", () => press(key));
