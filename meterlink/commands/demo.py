@@ -2,7 +2,6 @@
 
 import shutil
 import sys
-import time
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,10 +11,8 @@ import click
 from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
-    from meterlink.circuit.circuit import Circuit
     from meterlink.circuit.job import Job
     from meterlink.commands.demo_screen import Screen
-    from meterlink.plan.next_test import NextTest
     from meterlink.simulation.bench import SimulatedBench
     from meterlink.simulation.wiring import Wiring
     from meterlink.testlog.rows import TestRow
@@ -78,54 +75,22 @@ def command(out: Path | None, seed: int, receptacles: int) -> None:
 
 def _visit(job: "Job", bench: "SimulatedBench", seed: int, screen: "Screen") -> "list[TestRow]":
     """Do test after test until the order is settled or the time is up."""
-    from meterlink.circuit.job import header_of
-    from meterlink.show.tests_table import where
+    from drivers.address import parse_address
+    from meterlink.live.visiting import VisitRun
     from meterlink.simulation import demo_visit
     from meterlink.testlog.log import TestLog
-    from meterlink.testlog.measured import measured_row
-    from meterlink.testlog.rows import Source
 
-    rows: list[TestRow] = []
-    until_s = time.monotonic() + MOST_S
-    job.captures_path.mkdir(exist_ok=True)
-    capture = job.captures_path / "demo.jsonl"
-    header = header_of(job.circuit)
+    speed = demo_visit.SPEED
     with (
-        demo_visit.DemoVisit(
-            bench, job.circuit, capture, header=header, seed=seed, speed=demo_visit.SPEED
-        ) as visit,
+        demo_visit.DemoHands(bench, screen, seed=seed, speed=speed, most_s=MOST_S) as hands,
         TestLog(job.log_path) as log,
+        VisitRun(job, log, parse_address(hands.address), hands, speed=speed) as run,
     ):
-        screen.say(f"The simulated meter is {visit.address}; its bytes are kept in {capture}.")
-        while time.monotonic() < until_s and (test := _next(job.circuit, rows)) is not None:
-            setup = test.setup
-            place = f"meter at {where(setup)}, load at {setup.load_at}"
-            screen.say(f"Test {log.next_test}: {place}. {test.why}")
-            for step in visit.test(setup):
-                screen.show(step)
-                if step.done is not None:
-                    row = measured_row(
-                        step.done,
-                        started=visit.session.started,
-                        amps=job.circuit.load_amps,
-                        source=Source.LIVE,
-                        capture=capture.name,
-                    )
-                    rows.append(log.append(row))
-                    screen.row(rows[-1])
-    return rows
-
-
-def _next(circuit: "Circuit", rows: "list[TestRow]") -> "NextTest | None":
-    """The test that is worth most; ``None`` when the order is settled."""
-    from meterlink.plan.next_test import next_test
-    from meterlink.tree.resolve import infer, map_of
-
-    posterior = infer(circuit, rows)
-    if rows and map_of(posterior, rows).settled:
-        return None
-    last = rows[-1].setup if rows else None
-    return next_test(posterior, last=last, done=[row.setup for row in rows])
+        kept = run.session.capture
+        screen.say(f"The simulated meter is {hands.address}; its bytes are kept in {kept}.")
+        if run.run():
+            raise KeyboardInterrupt
+    return run.rows
 
 
 def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:

@@ -8,11 +8,11 @@ from typing import Self
 
 import click
 
+from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress, Stage
-from meterlink.show.tests_table import drop, says
+from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import wrap
 from meterlink.show.words import NBSP
-from meterlink.simulation.demo_visit import Step
 from meterlink.testlog.rows import TestRow
 
 REDRAW_S = 0.2
@@ -37,6 +37,7 @@ class Screen:
         self._is_terminal = sys.stderr.isatty()
         self._drawn_s = 0.0
         self._is_dirty = False
+        self._stage = ""
 
     def __enter__(self) -> Self:
         return self
@@ -55,18 +56,21 @@ class Screen:
         for line in wrap(text, _width()):
             click.echo(line, err=True)
 
-    def show(self, step: Step) -> None:
+    def test(self, number: int, setup: Setup, why: str) -> None:
+        """Say which test is done and why."""
+        self._stage = ""
+        self.say(f"Test {number}: meter at {where(setup)}, load at {setup.load_at}. {why}")
+
+    def show(self, progress: Progress) -> None:
         """Show how a running test stands."""
-        progress = step.progress
-        if progress is None:
-            return
         line = status(progress)
         if self._is_terminal:
             now_s = time.monotonic()
             if now_s - self._drawn_s >= REDRAW_S or progress.enough:
                 click.echo(f"\r{line[: _width() - 1]}\x1b[K", err=True, nl=False)
                 self._drawn_s, self._is_dirty = now_s, True
-        elif progress.enough:
+        elif progress.enough and progress.stage != self._stage:
+            self._stage = progress.stage
             click.echo(f"    {line}", err=True)
 
     def row(self, row: TestRow) -> None:

@@ -128,8 +128,11 @@ class VisitRun(Closing):
         self._session.close()
         self._thinker.shutdown(wait=True, cancel_futures=True)
 
-    def run(self) -> None:
-        """Go on until the visit is stopped, by a key or Ctrl-C.
+    def run(self) -> bool:
+        """Go on until the visit is stopped.
+
+        Returns:
+            Whether it was Ctrl-C, not a key, that stopped it.
 
         Raises:
             MeterlinkError: The log cannot be made sense of.
@@ -142,9 +145,10 @@ class VisitRun(Closing):
                 stopping += 1
                 self.visit.press(Key.STOP)
                 if stopping > 1:
-                    return
+                    break
         if self._hub is not None:  # viewers are told before the server goes
             threading.Event().wait(_LAST_LOOK_S)
+        return stopping > 0
 
     def _turn(self) -> None:
         """One turn of the loop: a twentieth of a second, or less when something comes."""

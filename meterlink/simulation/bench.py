@@ -78,6 +78,10 @@ class SimulatedBench:
         self._pickup_v = 1e-3 * float(self._rng.uniform(*self._sizes.pickup_mv))
         self._phase = float(self._rng.uniform(0.0, 2.0 * np.pi))
 
+    def move_load(self, setup: Setup) -> None:
+        """Move the load alone; it is off. The leads stay, and so does their pickup."""
+        self._setup, self._on_s = setup, None
+
     def load_on(self, t_s: float) -> None:
         """Switch the load on at a time, which may lie ahead."""
         self._on_s = t_s

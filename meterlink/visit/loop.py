@@ -16,7 +16,7 @@ from drivers.events import Mark
 from drivers.readings import Function, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
-from meterlink.levels.progress import Stage
+from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import TestSplitter
 from meterlink.live.guard import TestGuard
 from meterlink.live.notices import Notice, NoticeKind, wrong_function
@@ -73,6 +73,21 @@ class Visit:
         return self._state.setup
 
     @property
+    def number(self) -> int:
+        """Number that the test which is asked for, or runs, gets in the log."""
+        return self._state.number
+
+    @property
+    def progress(self) -> Progress | None:
+        """How the test that runs stands."""
+        return self._state.test.progress if self._state.test is not None else None
+
+    @property
+    def is_certain(self) -> bool:
+        """The load has told what it can: it may go off."""
+        return self._state.test is not None and self._state.test.is_certain
+
+    @property
     def not_now(self) -> frozenset[str]:
         """Receptacles that cannot be got at."""
         return self._state.not_now
@@ -84,6 +99,7 @@ class Visit:
         state = self._state
         if state.phase is Phase.HALTED:
             state.trouble = ""
+            self._meter_is_back()
             state.reading, state.now_s = None, 0.0
             self._think()
 
@@ -227,7 +243,7 @@ class Visit:
 
     def _think(self) -> None:
         state = self._state
-        state.phase = Phase.THINKING
+        state.phase, state.setup, state.why = Phase.THINKING, None, ""
         self._requests.append(Think(state.last, state.not_now))
 
     def _ask_for(self, setup: Setup, why: str) -> None:
@@ -290,6 +306,7 @@ class Visit:
     def _take_reading(self, reading: Reading) -> None:
         state = self._state
         state.reading, self._is_new = reading, True
+        self._meter_is_back()
         if NoticeKind.WRONG_FUNCTION in state.faults and not wrong_function(reading, self._wanted):
             del state.faults[NoticeKind.WRONG_FUNCTION]
         if NoticeKind.HOLD in state.faults and not reading.hold:
@@ -322,14 +339,16 @@ class Visit:
             state.phase = self._after_void
 
     def _take_notice(self, notice: Notice) -> None:
-        faults = self._state.faults
         if notice.kind is NoticeKind.RECORDING:
             self.recording_failed(notice.text)
         if notice.kind is NoticeKind.BACK:
-            for kind in _METER_FAULTS:
-                faults.pop(kind, None)
+            self._meter_is_back()
         elif notice.kind not in _PASSING:
-            faults[notice.kind] = notice.text
+            self._state.faults[notice.kind] = notice.text
+
+    def _meter_is_back(self) -> None:
+        for kind in _METER_FAULTS:
+            self._state.faults.pop(kind, None)
 
     def _follow(self) -> None:
         """Look at the running test."""

@@ -19,7 +19,7 @@ from meterlink.testlog.rows import Source
 
 @pytest.fixture
 def quick(monkeypatch):
-    monkeypatch.setattr(demo_visit, "SPEED", 40.0)
+    monkeypatch.setattr(demo_visit, "SPEED", 20.0)
 
 
 def test_the_demo_ends_in_a_map_a_report_and_a_log_that_its_capture_gives_again(
@@ -41,7 +41,8 @@ def test_the_demo_ends_in_a_map_a_report_and_a_log_that_its_capture_gives_again(
     ]
     live = list(read_rows(out / "tests.csv"))
     assert live
-    meterlink("replay", out / "captures" / "demo.jsonl", "--job", tmp_path / "again")
+    (capture,) = (out / "captures").iterdir()
+    meterlink("replay", capture, "--job", tmp_path / "again")
     again = read_rows(tmp_path / "again" / "tests.csv")
     assert [replace(row, source=Source.LIVE) for row in again] == live
     assert (tmp_path / "again" / "job.toml").read_bytes() == (out / "job.toml").read_bytes()
@@ -73,7 +74,8 @@ def test_ctrl_c_ends_it_cleanly_and_what_was_recorded_is_valid(tmp_path):
     assert "Stopped." in rest
     assert "Traceback" not in rest
     assert list(read_rows(out / "tests.csv")) == []
-    with CaptureReader(out / "captures" / "demo.jsonl") as reader:
+    (capture,) = (out / "captures").iterdir()
+    with CaptureReader(capture) as reader:
         assert list(reader)
         assert reader.damaged_count == 0
 

@@ -55,7 +55,7 @@ class Hands:
         with self._lock:
             self._bench.load_off()
             if self._setup is not None and same_leads(setup, self._setup):
-                self._bench._setup = setup
+                self._bench.move_load(setup)
             else:
                 self._bench.connect(setup, self._now_s())
             self._setup = setup
