@@ -36,10 +36,12 @@ from meterlink.tree.trees import Floats, TreePrior
 
 LOOP_SHARE = 0.01  # of circuits with a second path, before any evidence (from memory: rare)
 TREES = 4  # heaviest trees that get closing runs
-BEAM = 30  # rings kept while receptacles are put on
+BEAM = 16  # rings kept while receptacles are put on
 ROUNDS = 6
 FRONT = 2  # networks whose neighbours are looked at in one round
-FIT_COST = 8_000_000  # networks times runs times tests that one round may cost
+WORTHWHILE = 0.5  # nats that a round must gain for another one
+REFINED = 40  # networks of a round that are fitted to the end
+FIT_COST = 3_000_000  # networks times runs times tests that one look may cost
 LEAST_GAIN = 5.0  # nats beyond noise that a ring must be able to gain to be looked for
 
 
@@ -145,11 +147,13 @@ class _Search:
         pool: dict[Network, float] = {}
         self._weigh(seeds, pool)
         expanded: set[Network] = set()
+        best = -np.inf
         for _ in range(ROUNDS):
             ranked = sorted(pool, key=lambda network: -pool[network])
             front = [network for network in ranked[: 2 * FRONT] if network not in expanded][:FRONT]
-            if not front:
+            if not front or pool[ranked[0]] < best + WORTHWHILE:
                 break
+            best = pool[ranked[0]]
             expanded.update(front)
             for network in front:
                 self._weigh([*moved(network, self.n), *_reclosed(network)], pool)
@@ -165,9 +169,13 @@ class _Search:
         ][:most]
         if not fresh:
             return
-        fitted = fit_loops(Looped.of(fresh), self.tests, self.run_prior)
-        score = fitted.log_evidence + log_shapes(fresh, self.n, self.tree_prior)
-        pool.update(zip(fresh, score.tolist(), strict=True))
+        arrays = Looped.of(fresh)
+        shapes = log_shapes(fresh, self.n, self.tree_prior)
+        quick = fit_loops(arrays, self.tests, self.run_prior, quick=True).log_evidence + shapes
+        best = np.argsort(-quick, kind="stable")[:REFINED]
+        fitted = fit_loops(arrays.part(best), self.tests, self.run_prior).log_evidence
+        pool.update(dict.fromkeys(fresh, -np.inf))  # met, and not worth the end of a climb
+        pool.update((fresh[k], float(e + shapes[k])) for k, e in zip(best, fitted, strict=True))
 
     def _rings(self) -> list[tuple[int, ...]]:
         """Rings through the panel and all receptacles, from a beam over orders."""
@@ -186,7 +194,7 @@ class _Search:
             now = self.tests.only((places & ~inside) == 0)
             if len(now):
                 rings = Looped.of([_ring_network(order) for order in orders])
-                evidence = fit_loops(rings, now, self.run_prior).log_evidence
+                evidence = fit_loops(rings, now, self.run_prior, quick=True).log_evidence
                 orders = [orders[i] for i in np.argsort(-evidence, kind="stable")[:BEAM]]
             else:
                 orders = orders[:BEAM]
@@ -200,13 +208,18 @@ def _ring_network(order: Sequence[int]) -> Network:
 
 
 def _reclosed(network: Network) -> Iterable[Network]:
-    """Networks that differ by the place of the closing run."""
+    """Networks of which one run of the ring leads elsewhere from one of its ends."""
     ring = network.ring()
     for a, b in zip(ring, [*ring[1:], ring[0]], strict=True):
         opened = Network(network.runs - {(min(a, b), max(a, b))})
-        ends = opened.neighbours()
-        if all(p in ends and (p >= PANEL or len(ends[p]) > 2) for p in (a, b)):
-            yield from closed(opened)
+        beside = opened.neighbours()
+        for stays, leaves in ((a, b), (b, a)):
+            if leaves < PANEL and len(beside[leaves]) < 3:
+                continue  # a splice with one onward run left is none
+            for other in beside:
+                run = (min(stays, other), max(stays, other))
+                if other != stays and run not in opened.runs:
+                    yield Network(opened.runs | {run})
 
 
 def _described(
