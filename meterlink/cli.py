@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "start": ("meterlink.commands.start", "Describe a circuit: the job folder for its tests."),
     "test": ("meterlink.commands.guided", "The guided tests of a circuit, with a live meter."),
     "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
+    "withdraw": ("meterlink.commands.withdraw", "Take back a test that is known to be wrong."),
     "next": ("meterlink.commands.next", "The test that is worth most now, and why."),
     "isolate": (
         "meterlink.commands.isolate",

@@ -108,6 +108,11 @@ def command(
             if run is not None:
                 _offer(word, opened, run.rows)
 
+        if not (as_json or keys.available or hub):
+            raise UsageError(
+                "There is no terminal to press keys on. Run it on one, or with --json for a "
+                "script, or with --page."
+            )
         surface = _surface(keys, opened, on_word, as_json=as_json)
         stack.callback(surface.close)
         run = stack.enter_context(

@@ -10,6 +10,7 @@ from meterlink.errors import LogError
 from meterlink.testlog.findings import read_findings
 from meterlink.testlog.reader import Problem, read_rows
 from meterlink.testlog.rows import TestRow
+from meterlink.testlog.withdrawn import withdrawn_tests
 from meterlink.tree.isolation import Finding
 
 
@@ -27,7 +28,7 @@ def job_from(folder: Path) -> Job:
 
 
 def rows_of(job: Job) -> list[TestRow]:
-    """Read the test log; rows that cannot be read are told by line and left out.
+    """Read the tests that count; what cannot be read is told by line, what was taken back named.
 
     Raises:
         LogError: No test log, or a row that names a receptacle which the circuit does not have.
@@ -36,7 +37,11 @@ def rows_of(job: Job) -> list[TestRow]:
     def tell(problem: Problem) -> None:
         remark(f"{problem} The row is left out; correct it to have it count.")
 
-    rows = list(read_rows(job.log_path, tell))
+    away = withdrawn_tests(job.folder)
+    rows = [row for row in read_rows(job.log_path, tell) if row.test not in away]
+    if away:
+        numbers = ", ".join(map(str, sorted(away)))
+        remark(f"taken back and left out: test {numbers} (withdrawn.jsonl).")
     for row in rows:
         if (unknown := unknown_name(row.setup, job.circuit)) is not None:
             raise LogError(

@@ -29,11 +29,12 @@ from meterlink.testlog.findings import read_findings
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.withdrawn import withdraw
 from meterlink.visit.keyboard import Typed, Word, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.outlook import Outlook, look_ahead
 from meterlink.visit.recovery import close_open_test
-from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think
+from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.view import Key, VisitStage
 
 POLL_S = 0.05
@@ -204,6 +205,8 @@ class VisitRun(Closing):
                 self._mark(request)
             case LogTest():
                 self._append(request.done)
+            case Withdraw():
+                self._withdraw(request.test)
             case Think():
                 self._thought = self._thinker.submit(
                     look_ahead,
@@ -251,6 +254,16 @@ class VisitRun(Closing):
         self.rows.append(row)
         self._surface.row(row)
         self.visit.logged(row)
+
+    def _withdraw(self, test: int) -> None:
+        try:
+            withdraw(self._job.folder, test, datetime.now(UTC), "taken back in the visit")
+        except LogError as error:
+            self._surface.say(str(error))
+            return
+        self.rows = [row for row in self.rows if row.test != test]
+        self._surface.say(f"Test {test} counts no more; it stays in the log.")
+        self.visit.withdrawn(test)
 
     def _record(self) -> None:
         """Begin a recording, or go on with the one that could not be written for a while."""

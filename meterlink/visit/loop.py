@@ -22,7 +22,7 @@ from meterlink.live.guard import TestGuard
 from meterlink.live.notices import Notice, NoticeKind, wrong_function
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.outlook import Outlook
-from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think
+from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.showing import view_of
 from meterlink.visit.state import Phase, RunningTest, State
 from meterlink.visit.view import Key, Sound, VisitView
@@ -175,6 +175,14 @@ class Visit:
         self._state.trouble = reason
         self._retry_s = self._state.now_s + RETRY_S
 
+    def withdrawn(self, test: int) -> None:
+        """The answer to ``Withdraw``: the test counts no more."""
+        state = self._state
+        if state.row is not None and state.row.test == test:
+            state.row = None
+        if state.phase in (Phase.SET_UP, Phase.SETTLED):
+            self._think()
+
     def press(self, key: Key, text: str = "", step: int | None = None) -> bool:
         """A key was pressed; ``step`` is the one it answers, where that is known.
 
@@ -292,6 +300,8 @@ class Visit:
                 self._void("the person wanted to begin again", Phase.SET_UP)
             case Key.REPEAT if state.last is not None:
                 self._ask_for(state.last, "Once more, as you wished.")
+            case Key.VOID if not running and state.row is not None:
+                self._requests.append(Withdraw(state.row.test))
             case Key.VOID:
                 self._void("the person took it back", Phase.SET_UP)
             case Key.LOAD_ON if state.test is not None:

@@ -23,6 +23,13 @@ class LogTest:
 
 
 @dataclass(frozen=True, slots=True)
+class Withdraw:
+    """Write down that a logged test does not count; answer with ``withdrawn``, or not at all."""
+
+    test: int
+
+
+@dataclass(frozen=True, slots=True)
 class Think:
     """Work out what the log says and what to test next; answer with ``planned``.
 
@@ -40,4 +47,4 @@ class Record:
     """Begin a new recording; answer with ``recording`` or ``recording_failed``."""
 
 
-Request = SetMark | LogTest | Think | Record
+Request = SetMark | LogTest | Withdraw | Think | Record

@@ -107,8 +107,14 @@ def _halted(state: State) -> VisitView:
     )
 
 
-def _set_up(state: State) -> VisitView:
+def _about_last(state: State) -> tuple[Key, ...]:
+    """Keys for the test before: once more, or taken back while it is that of this visit."""
     repeat = (Key.REPEAT,) if state.last is not None else ()
+    return (*repeat, Key.VOID) if state.row is not None else repeat
+
+
+def _set_up(state: State) -> VisitView:
+    repeat = _about_last(state)
     if state.setup is None:
         view = _plain(state, VisitStage.SET_UP, "No test is possible.", *repeat, Key.NOTE, Key.STOP)
         return replace(view, why=state.why)
@@ -118,7 +124,7 @@ def _set_up(state: State) -> VisitView:
 
 
 def _settled(state: State) -> VisitView:
-    repeat = (Key.REPEAT,) if state.last is not None else ()
+    repeat = _about_last(state)
     view = _plain(
         state,
         VisitStage.SETTLED,

@@ -14,7 +14,7 @@ from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.visit.loop import Visit
 from meterlink.visit.outlook import Outlook
-from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think
+from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.view import Key, VisitStage
 
 CIRCUIT = Circuit("Four", ("A", "B", "C", "D"), volts=120, hertz=60, load_amps=10.0)
@@ -42,6 +42,7 @@ class Play:
         self.rows: list[TestRow] = []
         self.marks: list[str] = []
         self.events: list[Reading | Mark] = []
+        self.withdrawn: list[int] = []
         self.asked: list[type] = []
         self.thoughts: list[Think] = []
         self.disk_full = False
@@ -80,6 +81,9 @@ class Play:
                 self.visit.recording()
         elif isinstance(request, SetMark):
             self.set_mark(request)
+        elif isinstance(request, Withdraw):
+            self.withdrawn.append(request.test)
+            self.visit.withdrawn(request.test)
         elif isinstance(request, LogTest):
             if self.disk_full:
                 self.visit.not_logged("disk full")

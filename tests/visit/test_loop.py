@@ -173,6 +173,18 @@ def test_repeat_after_a_logged_test_asks_for_it_once_more() -> None:
     assert [row.setup for row in play.rows] == [AT_A, AT_A]
 
 
+def test_void_after_a_logged_test_takes_that_one_back_and_thinks_again() -> None:
+    play = Play(AT_A, FROM_A_TO_B)
+    play.whole_test()
+    assert play.stage is VisitStage.SET_UP
+    thoughts = len(play.thoughts)
+    play.press(Key.VOID)
+    assert play.withdrawn == [1]
+    assert len(play.thoughts) == thoughts + 1
+    assert play.stage is VisitStage.SET_UP
+    assert Key.VOID not in play.visit.view.keys
+
+
 @pytest.mark.parametrize("moment", ["before", "idle", "settled"])
 def test_a_test_of_ones_own_can_be_chosen(moment: str) -> None:
     play = Play(AT_A) if moment != "settled" else Play()
@@ -320,7 +332,7 @@ ACTIONS = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(st.lists(ACTIONS, max_size=25))
 def test_whatever_happens_no_test_is_lost_or_logged_twice(
     actions: list[tuple[str, object]],
