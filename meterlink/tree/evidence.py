@@ -32,6 +32,7 @@ MAX_ITERATIONS = 40
 CONVERGED = 1e-3  # nats gained by the last step
 ROUGH_ITERATIONS = 8
 CAUCHY_WIDTH = 3.0  # in standard uncertainties: beyond it the rough fit begins to distrust a test
+DEPTH_U, DEPTH_COST = 5.0, 8.0  # depths that far apart are in order, or one of them is a lie
 FAR_WIDTH, FAR_ITERATIONS = 30.0, 5  # first, so that a poor joint on the hot side is not taken
 # for so many lies of all the tests behind it
 TINY = 1e-300
@@ -215,8 +216,29 @@ def conflict_cost(masks: Masks, tests: Tests) -> Floats:
     cost = np.where(some, np.where(tests.no_change, -np.log(tests.lie), 0.0), 0.0)
     # the source in front of the panel makes a line-drop jump whatever the runs
     cost += np.where(~some & ~tests.no_change & ~tests.line, np.maximum(jump, 0.0), 0.0)
-    total: Floats = cost.sum(axis=1)
+    total: Floats = cost.sum(axis=1) + DEPTH_COST * _wrong_depths(masks, tests)
     return total
+
+
+def _wrong_depths(masks: Masks, tests: Tests) -> Flags:
+    """Trees in which a receptacle feeds another that was measured to be nearer to the panel.
+
+    With meter and load at one receptacle, ``neutral-ground`` shows the depth of the receptacle in
+    the tree, and that grows on the way from the panel whatever the runs are.
+    """
+    own = tests.ground & tests.measured & ~tests.no_change & (tests.lead_a == tests.load)
+    result = np.zeros(len(masks), dtype=bool)
+    depth = tests.drop / tests.amps
+    u = tests.u / tests.amps
+    index = np.flatnonzero(own)
+    for i in index:
+        having = np.where((masks & tests.load[i]) != 0, masks, np.iinfo(np.int64).max)
+        below = having.min(axis=1)
+        sag = 1 + depth[i] * tests.sag_per_mohm[i]
+        nearer = index[depth[index] * sag + DEPTH_U * np.hypot(u[index], u[i]) < depth[i]]
+        bits = np.bitwise_or.reduce(tests.load[nearer], initial=0)
+        result |= (below & bits) != 0
+    return result
 
 
 def _normal(x: Floats, sd: Floats | float) -> Floats:

@@ -21,8 +21,9 @@ from meterlink.tree.regraft import regraft
 from meterlink.tree.trees import Floats, TreePrior, grow, single, squeeze
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
-QUICK_REACH = 30.0  # the same where only the quick estimate is known, and
-QUICK_REACH_FEW, FEW = 60.0, 6  # up to so many receptacles, where all trees can be looked at
+QUICK_REACH = 30.0  # the same where only the quick estimate is known,
+HOPE_REACH = 15.0  # or only what cannot be explained is counted; and both
+REACH_OF_FEW, FEW = 60.0, 6  # up to so many receptacles, where all trees can be looked at
 
 
 NOTHING_FOUND = Isolation()
@@ -50,7 +51,9 @@ def search(
         isolation: What was found with the power off.
     """
     rng = np.random.default_rng(seed)
-    quick_reach = QUICK_REACH_FEW if n <= FEW else QUICK_REACH
+    quick_reach, hope_reach = (
+        (REACH_OF_FEW, REACH_OF_FEW) if n <= FEW else (QUICK_REACH, HOPE_REACH)
+    )
     order = insertion_order(tests, n)
     masks, home = single(order[0])
     inside = 1 << order[0]
@@ -76,7 +79,7 @@ def search(
         else:
             reach = quick_reach
             hope = log_prior + log_found + log_importance - conflict_cost(masks, now)
-            worth = hope > hope.max() - reach
+            worth = hope > hope.max() - hope_reach
             masks, home = squeeze(masks[worth], home[worth])
             log_prior, log_found = log_prior[worth], log_found[worth]
             log_importance = log_importance[worth]
