@@ -15,12 +15,13 @@ The way of a test::
 from drivers.events import Mark
 from drivers.readings import Function, Reading
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Setup, Verdict
-from meterlink.levels.progress import Progress, Stage
+from meterlink.circuit.setup import Setup
+from meterlink.levels.progress import Progress
 from meterlink.levels.visit_split import TestSplitter
 from meterlink.live.guard import TestGuard
-from meterlink.live.notices import Notice, NoticeKind, wrong_function
+from meterlink.live.notices import Notice, NoticeKind
 from meterlink.testlog.rows import TestRow
+from meterlink.visit.faults import Faults
 from meterlink.visit.outlook import Outlook
 from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.showing import view_of
@@ -29,12 +30,7 @@ from meterlink.visit.view import Key, Sound, VisitView
 from meterlink.visit.words import same_leads
 
 RETRY_S = 3.0  # between two tries to write what could not be written
-LONGEST_AFTER_S = 15.0  # of waiting for the level after the load; without it the drop is less sure
-LONGEST_ON_S = 40.0  # of waiting for a certain answer with the load on
 MOST_NOTE = 500  # characters
-
-_PASSING = {NoticeKind.BACK, NoticeKind.RECORDING}
-_METER_FAULTS = {NoticeKind.SILENT, NoticeKind.LOST, NoticeKind.NOT_UNDERSTOOD}
 
 
 class Visit:
@@ -60,7 +56,7 @@ class Visit:
     ) -> None:
         self._wanted = Function.DC if circuit.hertz == 0 else Function.AC
         self._splitter = TestSplitter(circuit)
-        self._state = State(number=number, last=last, not_now=not_now)
+        self._state = State(number, Faults(self._wanted), last=last, not_now=not_now)
         self._requests: list[Request] = [Record()]
         self._retry_s = float("inf")
         self._after_void: Phase = Phase.SET_UP
@@ -99,7 +95,7 @@ class Visit:
         state = self._state
         if state.phase is Phase.HALTED:
             state.trouble = ""
-            self._meter_is_back()
+            state.faults.begin()
             state.reading, state.now_s = None, 0.0
             self._think()
 
@@ -316,18 +312,14 @@ class Visit:
     def _take_reading(self, reading: Reading) -> None:
         state = self._state
         state.reading, self._is_new = reading, True
-        self._meter_is_back()
-        if NoticeKind.WRONG_FUNCTION in state.faults and not wrong_function(reading, self._wanted):
-            del state.faults[NoticeKind.WRONG_FUNCTION]
-        if NoticeKind.HOLD in state.faults and not reading.hold:
-            del state.faults[NoticeKind.HOLD]
+        state.faults.reading(reading)
 
     def _take_mark(self, mark: Mark) -> None:
         state = self._state
         if mark.kind == "test" and self._splitter.setup is not None:
             state.test = RunningTest(mark.t_s, TestGuard(mark.t_s, self._wanted))
             state.setup, state.void = self._splitter.setup, ""
-            state.faults.pop(NoticeKind.BEHIND, None)
+            state.faults.begin()
             if state.phase is not Phase.STOPPED:
                 state.phase, state.leads_placed = Phase.RUNNING, True
         elif mark.kind == "void":
@@ -351,14 +343,7 @@ class Visit:
     def _take_notice(self, notice: Notice) -> None:
         if notice.kind is NoticeKind.RECORDING:
             self.recording_failed(notice.text)
-        if notice.kind is NoticeKind.BACK:
-            self._meter_is_back()
-        elif notice.kind not in _PASSING:
-            self._state.faults[notice.kind] = notice.text
-
-    def _meter_is_back(self) -> None:
-        for kind in _METER_FAULTS:
-            self._state.faults.pop(kind, None)
+        self._state.faults.notice(notice)
 
     def _follow(self) -> None:
         """Look at the running test."""
@@ -372,36 +357,10 @@ class Visit:
             return
         if self._is_new and self._splitter.detector is not None:
             test.progress, self._is_new = self._splitter.detector.progress(), False
-        if test.off_s is not None:
-            self._follow_after(test, test.off_s)
-        elif test.progress is not None:
-            self._follow_load(test)
-
-    def _follow_load(self, test: RunningTest) -> None:
-        """Before the load goes off: notice a quiet level, a jump, a certain answer."""
-        progress = test.progress
-        if progress is None:
-            return
-        if progress.stage in (Stage.SETTLING, Stage.IDLE):
-            test.is_quiet = test.is_quiet or progress.enough
-            return
-        if progress.stage is not Stage.ON:
-            return
-        if progress.verdict is Verdict.IN_PATH and not test.jump_told:
-            test.jump_told = True
-            self._state.ring(Sound.JUMP)
-        on_s = self._state.now_s - (test.load_s or 0.0)
-        if (progress.enough or on_s > LONGEST_ON_S) and not test.is_certain:
-            test.is_certain = True
-            self._state.ring(Sound.DONE)
-
-    def _follow_after(self, test: RunningTest, off_s: float) -> None:
-        """After the load: end the test when its level is known, or will not be."""
-        progress = test.progress
-        known = progress is not None and progress.stage is Stage.AFTER and progress.enough
-        if known or self._state.now_s - off_s > LONGEST_AFTER_S:
-            self._state.phase = Phase.ENDING
-            self._after_void = Phase.SET_UP
+        for sound in test.look(state.now_s):
+            state.ring(sound)
+        if test.is_over(state.now_s):
+            state.phase, self._after_void = Phase.ENDING, Phase.SET_UP
             self._requests.append(SetMark("end"))
 
     def _refresh(self) -> None:

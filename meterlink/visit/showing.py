@@ -55,7 +55,7 @@ def _is_running(state: State) -> bool:
 def _alerts(state: State) -> tuple[str, ...]:
     trouble = (state.trouble,) if state.trouble else ()
     void = (state.void,) if state.void else ()
-    return (*trouble, *void, *state.faults.values())
+    return (*trouble, *void, *state.faults.texts)
 
 
 def _beside(state: State) -> VisitView:

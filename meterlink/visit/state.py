@@ -1,17 +1,22 @@
 """What the visit knows at a moment. Changed by ``loop`` alone, read by ``showing``."""
 
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
 from drivers.readings import Reading
-from meterlink.circuit.setup import Setup
-from meterlink.levels.progress import Progress
+from meterlink.circuit.setup import Setup, Verdict
+from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.guard import TestGuard
 from meterlink.testlog.rows import TestRow
+from meterlink.visit.faults import Faults
 from meterlink.visit.outlook import Outlook
 from meterlink.visit.view import Cue, Sound
+
+LONGEST_ON_S = 40.0  # of waiting for a certain answer with the load on
+LONGEST_AFTER_S = 15.0  # of waiting for the level after the load; without it the drop is less sure
 
 
 class Phase(Enum):
@@ -52,6 +57,30 @@ class RunningTest:
     is_certain: bool = False
     jump_told: bool = False
 
+    def look(self, now_s: float) -> Iterator[Sound]:
+        """Notice a quiet level, a jump, a certain answer; gives what is to be heard."""
+        progress = self.progress
+        if progress is None or self.off_s is not None:
+            return
+        if progress.stage in (Stage.SETTLING, Stage.IDLE):
+            self.is_quiet = self.is_quiet or progress.enough
+        elif progress.stage is Stage.ON:
+            if progress.verdict is Verdict.IN_PATH and not self.jump_told:
+                self.jump_told = True
+                yield Sound.JUMP
+            waited_s = now_s - (self.load_s or 0.0)
+            if (progress.enough or waited_s > LONGEST_ON_S) and not self.is_certain:
+                self.is_certain = True
+                yield Sound.DONE
+
+    def is_over(self, now_s: float) -> bool:
+        """Whether the level after the load is known, or will not be."""
+        if self.off_s is None:
+            return False
+        progress = self.progress
+        known = progress is not None and progress.stage is Stage.AFTER and progress.enough
+        return known or now_s - self.off_s > LONGEST_AFTER_S
+
 
 @dataclass(slots=True)
 class State:
@@ -60,6 +89,7 @@ class State:
     Attributes:
         phase: What it is busy with.
         number: Of the next row in the log.
+        faults: What is wrong with the meter.
         setup: Of the test that is asked for or runs.
         why: Why that one.
         last: Setup of the last test, where leads and load are.
@@ -70,7 +100,6 @@ class State:
         unlogged: Tests that were done and are not in the log yet.
         not_now: Receptacles that nobody can get at.
         trouble: Why nothing goes on: recording or log cannot be written; empty where all is well.
-        faults: Standing alerts of the meter, by kind.
         void: Why the last test was void; empty where it was not.
         reading: The newest.
         now_s: The time.
@@ -78,6 +107,7 @@ class State:
     """
 
     number: int
+    faults: Faults
     last: Setup | None = None
     phase: Phase = Phase.HALTED
     setup: Setup | None = None
@@ -89,7 +119,6 @@ class State:
     unlogged: deque[CompletedTest] = field(default_factory=deque)
     not_now: frozenset[str] = frozenset()
     trouble: str = ""
-    faults: dict[str, str] = field(default_factory=dict)
     void: str = ""
     reading: Reading | None = None
     now_s: float = 0.0
