@@ -10,6 +10,8 @@ estimate of the evidence; the trees chosen are then weighed properly, which keep
 Afterwards ``regraft`` looks for trees that the order of insertion lost.
 """
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +20,7 @@ from meterlink.tree.evidence import RunPrior, conflict_cost
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
 from meterlink.tree.regraft import regraft
-from meterlink.tree.trees import Floats, TreePrior, grow, single, squeeze
+from meterlink.tree.trees import Flags, Floats, Masks, TreePrior, grow, single, squeeze
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
 QUICK_REACH = 30.0  # the same where only the quick estimate is known,
@@ -27,6 +29,35 @@ REACH_OF_FEW, FEW = 60.0, 6  # up to so many receptacles, where all trees can be
 
 
 NOTHING_FOUND = Isolation()
+
+
+@dataclass(frozen=True, slots=True)
+class _Population:
+    """Half-grown trees and the parts of their weight, all logs, shape ``(K,)``."""
+
+    masks: Masks
+    home: Flags
+    prior: Floats
+    found: Floats
+    evidence: Floats
+    importance: Floats
+
+    @property
+    def total(self) -> Floats:
+        """Log weight of each tree."""
+        return self.prior + self.found + self.evidence + self.importance
+
+    def take(self, rows: NDArray[np.intp] | Flags) -> "_Population":
+        """Some of the trees."""
+        masks, home = squeeze(self.masks[rows], self.home[rows])
+        return _Population(
+            masks,
+            home,
+            self.prior[rows],
+            self.found[rows],
+            self.evidence[rows],
+            self.importance[rows],
+        )
 
 
 def search(
@@ -51,56 +82,80 @@ def search(
         isolation: What was found with the power off.
     """
     rng = np.random.default_rng(seed)
-    quick_reach, hope_reach = (
-        (REACH_OF_FEW, REACH_OF_FEW) if n <= FEW else (QUICK_REACH, HOPE_REACH)
-    )
     order = insertion_order(tests, n)
-    masks, home = single(order[0])
-    inside = 1 << order[0]
     places = tests.places()
+    inside = 1 << order[0]
     now = tests.only((places & ~inside) == 0)
-    log_evidence = weigh(masks, home, now, run_prior)
-    log_prior, log_importance, log_found = np.zeros(1), np.zeros(1), np.zeros(1)
+    masks, home = single(order[0])
+    zero = np.zeros(1)
+    trees = _Population(masks, home, zero, zero, weigh(masks, home, now, run_prior), zero)
     complete, news = True, True
     for bit in order[1:]:
-        grown = grow(masks, home, bit, n, tree_prior)
         inside |= 1 << bit
         before, now = len(now), tests.only((places & ~inside) == 0)
         news = len(now) > before
-        log_prior = log_prior[grown.origin] + grown.log_prior_ratio
-        log_importance = log_importance[grown.origin]
-        masks, home = squeeze(grown.masks, grown.home)
-        log_found = isolation.log_weight(masks)
-        reach = NEGLIGIBLE
-        if not news:
-            log_evidence = log_evidence[grown.origin]
-        elif len(masks) <= capacity:
-            log_evidence = weigh(masks, home, now, run_prior)
+        trees = _grown(trees, bit, n, tree_prior, isolation)
+        if news:
+            trees, whole = _weighed(trees, now, n, run_prior, capacity, rng)
         else:
-            reach = quick_reach
-            hope = log_prior + log_found + log_importance - conflict_cost(masks, now)
-            worth = hope > hope.max() - hope_reach
-            masks, home = squeeze(masks[worth], home[worth])
-            log_prior, log_found = log_prior[worth], log_found[worth]
-            log_importance = log_importance[worth]
-            log_evidence = weigh(masks, home, now, run_prior, quick=True)
-        total = log_prior + log_found + log_evidence + log_importance
-        kept, gained, whole = thin(total, capacity, rng, reach)
+            trees, whole = _thinned(trees, capacity, rng, NEGLIGIBLE)
         complete &= whole
-        masks, home = squeeze(masks[kept], home[kept])
-        log_prior, log_found = log_prior[kept], log_found[kept]
-        log_importance = log_importance[kept] + gained
-        weighed = reach == NEGLIGIBLE
-        log_evidence = log_evidence[kept] if weighed else weigh(masks, home, now, run_prior)
-        total = log_prior + log_found + log_evidence + log_importance
-        alive = total > total.max() - NEGLIGIBLE
-        masks, home = squeeze(masks[alive], home[alive])
-        log_prior, log_evidence = log_prior[alive], log_evidence[alive]
-        log_importance, log_found = log_importance[alive], log_found[alive]
+    evidence = trees.evidence
     if not news:  # a receptacle in line on a run makes it longer, so all are weighed once more
-        log_evidence = weigh(masks, home, tests, run_prior)
-    found = Ensemble(masks, home, log_prior + log_found, log_evidence, log_importance, complete)
+        evidence = weigh(trees.masks, trees.home, tests, run_prior)
+    shape = trees.prior + trees.found
+    found = Ensemble(trees.masks, trees.home, shape, evidence, trees.importance, complete)
     return regraft(found, tests, n, tree_prior, run_prior, isolation)
+
+
+def _grown(
+    trees: _Population, bit: int, n: int, tree_prior: TreePrior, isolation: Isolation
+) -> _Population:
+    """All ways of putting one more receptacle on; the evidence is still that of before."""
+    grown = grow(trees.masks, trees.home, bit, n, tree_prior)
+    masks, home = squeeze(grown.masks, grown.home)
+    return _Population(
+        masks,
+        home,
+        trees.prior[grown.origin] + grown.log_prior_ratio,
+        isolation.log_weight(masks),
+        trees.evidence[grown.origin],
+        trees.importance[grown.origin],
+    )
+
+
+def _weighed(
+    trees: _Population,
+    tests: Tests,
+    n: int,
+    run_prior: RunPrior,
+    capacity: int,
+    rng: np.random.Generator,
+) -> tuple[_Population, bool]:
+    """Weigh grown trees by the tests that are complete now and keep those that matter.
+
+    Where they are many, those that cannot explain the jumps are dropped without a fit, and the
+    rest is thinned on a quick estimate before it is weighed properly.
+    """
+    whole = True
+    if len(trees.masks) > capacity:
+        hope_reach, reach = (REACH_OF_FEW, REACH_OF_FEW) if n <= FEW else (HOPE_REACH, QUICK_REACH)
+        hope = trees.prior + trees.found + trees.importance - conflict_cost(trees.masks, tests)
+        trees = trees.take(hope > hope.max() - hope_reach)
+        quick = weigh(trees.masks, trees.home, tests, run_prior, quick=True)
+        trees, whole = _thinned(replace(trees, evidence=quick), capacity, rng, reach)
+    exact = weigh(trees.masks, trees.home, tests, run_prior)
+    trees = replace(trees, evidence=exact)
+    return trees.take(trees.total > trees.total.max() - NEGLIGIBLE), whole
+
+
+def _thinned(
+    trees: _Population, capacity: int, rng: np.random.Generator, reach: float
+) -> tuple[_Population, bool]:
+    """At most ``capacity`` trees, those drawn by chance standing for those left out."""
+    kept, gained, whole = thin(trees.total, capacity, rng, reach)
+    trees = trees.take(kept)
+    return replace(trees, importance=trees.importance + gained), whole
 
 
 def insertion_order(tests: Tests, n: int) -> tuple[int, ...]:
