@@ -12,7 +12,8 @@ from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
-    from meterlink.commands.guided_screen import OnWord, ScriptSurface, TextSurface
+    from meterlink.commands.guided_screen import OnWord, TextSurface
+    from meterlink.commands.guided_script import ScriptSurface
     from meterlink.live.keys import Keys
     from meterlink.live.visiting import VisitRun
     from meterlink.page.hub import Hub
@@ -175,7 +176,8 @@ def _page(stack: ExitStack, *, lan: bool) -> "Hub":
 def _surface(
     keys: "Keys", job: "Job", on_word: "OnWord", *, as_json: bool
 ) -> "TextSurface | ScriptSurface":
-    from meterlink.commands.guided_screen import ScreenSurface, ScriptSurface, TextSurface
+    from meterlink.commands.guided_screen import ScreenSurface, TextSurface
+    from meterlink.commands.guided_script import ScriptSurface
 
     if as_json:
         return ScriptSurface(sys.stdin, on_word)

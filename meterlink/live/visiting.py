@@ -5,24 +5,22 @@ what the thinking thread worked out, and carries out what the visit asks for.
 """
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Protocol
 
 from drivers.address import Address
-from drivers.clock import steady_s
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
 from drivers.events import Mark
-from drivers.readings import Function, Reading
-from meterlink.circuit.job import Job, header_of
+from drivers.readings import Reading
+from meterlink.circuit.job import Job
 from meterlink.errors import LogError, UsageError
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.notices import Notice
 from meterlink.live.session import LiveSession
+from meterlink.live.visit_recording import VisitRecording
 from meterlink.page.hub import Hub
 from meterlink.plan.next_test import Goal
 from meterlink.testlog.findings import read_findings
@@ -33,7 +31,6 @@ from meterlink.testlog.withdrawn import withdraw
 from meterlink.visit.keyboard import Typed, Word, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.outlook import Outlook, look_ahead
-from meterlink.visit.recovery import close_open_test
 from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.view import Key, VisitStage
 
@@ -104,11 +101,9 @@ class VisitRun(Closing):
     ) -> None:
         self._job = job
         self._log = log
-        self._address = address
         self._surface = surface
         self._goal = goal
         self._hub = hub
-        self._clock: Callable[[], float] = lambda: speed * steady_s()
         self._thinker = ThreadPoolExecutor(1, "thinking")
         self._thought: Future[Outlook] | None = None
         self._made: dict[CompletedTest, TestRow] = {}
@@ -116,17 +111,16 @@ class VisitRun(Closing):
         self.latest: Outlook | None = None
         last = self.rows[-1].setup if self.rows else None
         self.visit = Visit(job.circuit, number=log.next_test, last=last, not_now=not_now)
-        self._is_broken = False
-        self._session = self._open()
+        self._recording = VisitRecording(job, address, speed=speed)
 
     @property
     def session(self) -> LiveSession:
         """The meter in use, with its recording."""
-        return self._session
+        return self._recording.session
 
     def close(self) -> None:
         """Give the meter back and end the recording."""
-        self._session.close()
+        self._recording.close()
         self._thinker.shutdown(wait=True, cancel_futures=True)
 
     def run(self) -> bool:
@@ -153,7 +147,7 @@ class VisitRun(Closing):
 
     def _turn(self) -> None:
         """One turn of the loop: a twentieth of a second, or less when something comes."""
-        for event in self._session.poll(POLL_S):
+        for event in self.session.poll(POLL_S):
             self.visit.take(event)
             self._surface.event(event)
             self._trace(event)
@@ -165,7 +159,7 @@ class VisitRun(Closing):
             self.latest, self._thought = self._thought.result(), None
             self._surface.outlook(self.latest)
             self.visit.planned(self.latest)
-        for request in self.visit.advance(self._session.now_s()):
+        for request in self.visit.advance(self.session.now_s()):
             self._carry_out(request)
         self._surface.show(self.visit)
         if self._hub is not None:
@@ -221,18 +215,9 @@ class VisitRun(Closing):
                 self._record()
 
     def _mark(self, request: SetMark) -> None:
-        setup = request.setup
         try:
-            self._session.mark(
-                request.kind,
-                request.text,
-                hookup=setup.hookup.value if setup else None,
-                lead_a=setup.lead_a if setup else None,
-                lead_b=setup.lead_b if setup else None,
-                load_at=setup.load_at if setup else None,
-            )
+            self._recording.mark(request)
         except CaptureError as error:
-            self._is_broken = True
             self.visit.recording_failed(str(error))
 
     def _append(self, done: CompletedTest) -> None:
@@ -240,10 +225,10 @@ class VisitRun(Closing):
         if done not in self._made:
             self._made[done] = measured_row(
                 done,
-                started=self._session.started,
+                started=self.session.started,
                 amps=self._job.circuit.load_amps,
                 source=Source.LIVE,
-                capture=self._session.capture.name if self._session.capture else "",
+                capture=self._recording.name,
             )
         try:
             row = self._log.append(self._made[done])
@@ -266,54 +251,13 @@ class VisitRun(Closing):
         self.visit.withdrawn(test)
 
     def _record(self) -> None:
-        """Begin a recording, or go on with the one that could not be written for a while."""
+        """Go on recording, or say why not."""
+        before = self._recording.session
         try:
-            if not self._session.is_recording:
-                self._replace_session()
-            elif self._is_broken:
-                self._session.mark("void", "the recording could not be written for a while")
+            self._recording.go_on()
         except DriverError as error:
             self.visit.recording_failed(str(error))
             return
-        self._is_broken = False
+        if self._recording.session is not before:
+            self._surface.say(f"Recording to {self._recording.session.capture}.")
         self.visit.recording()
-
-    def _replace_session(self) -> None:
-        broken = self._session.capture
-        self._session.close()
-        if broken is not None:
-            with suppress(DriverError, OSError):  # if not now, then before the next visit
-                close_open_test(broken)
-        self._session = self._open()
-        self._surface.say(f"Recording to {self._session.capture}.")
-
-    def _open(self) -> LiveSession:
-        """Open the meter; record into the job's folder of captures.
-
-        Raises:
-            DriverError: The meter cannot be opened, or the recording not be begun.
-        """
-        wanted = Function.DC if self._job.circuit.hertz == 0 else Function.AC
-        name = f"visit-{datetime.now(UTC):%Y%m%d-%H%M%S-%f}.jsonl"
-        path = self._job.captures_path / name
-        try:
-            self._job.captures_path.mkdir(exist_ok=True)
-            return LiveSession(
-                self._address,
-                path,
-                circuit=header_of(self._job.circuit),
-                wanted=wanted,
-                clock=self._clock,
-            )
-        except (DriverError, OSError) as error:
-            _remove_if_empty(path)
-            if isinstance(error, OSError):
-                raise CaptureError(f"{path.parent} cannot be made: {error.strerror}.") from error
-            raise
-
-
-def _remove_if_empty(path: Path) -> None:
-    """A recording that could not even get its first line is none."""
-    with suppress(OSError):
-        if path.stat().st_size == 0:
-            path.unlink()

@@ -194,13 +194,19 @@ def test_wrong_usage_is_said_before_the_meter_is_opened(
     assert words in done.err
 
 
-def test_a_meter_that_is_not_there_is_one_message(job: Job, meterlink) -> None:
-    done = meterlink(
-        "test", job.folder, "--meter", "lines:/dev/nothing-there,9600", "--confirm-cautions"
-    )
-    assert done.code == 1
-    assert "/dev/nothing-there" in done.err
+def test_a_meter_that_is_not_there_is_one_message(job: Job) -> None:
+    call = [sys.executable, "-m", "meterlink", "test", str(job.folder), "--confirm-cautions"]
+    call += ["--json", "--meter", "lines:/dev/nothing-there,9600"]
+    done = subprocess.run(call, input="", text=True, capture_output=True)
+    assert done.returncode == 1
+    assert "/dev/nothing-there" in done.stderr
     assert list(job.captures_path.glob("*")) == []
+
+
+def test_without_any_keys_it_says_how_to_get_some(job: Job, hands: Hands, meterlink) -> None:
+    done = meterlink("test", job.folder, "--meter", hands.meter.address, "--confirm-cautions")
+    assert done.code == 2
+    assert "--json" in done.err
 
 
 def test_without_a_terminal_the_cautions_have_to_be_confirmed_in_words(
