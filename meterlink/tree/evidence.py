@@ -145,24 +145,18 @@ def columns_of(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Colu
     np.put_along_axis(group, order, np.where(ordered != 0, rank, -1), axis=1)
     width = max(1, int(rank.max(initial=0)) + 1)
 
-    size = np.zeros((trees, width), dtype=np.intp)
-    total = np.zeros((trees, width))
-    variance = np.zeros((trees, width))
+    member = (group[:, None, :] == np.arange(width)[:, None]).astype(np.float64)  # (N, D, E)
+    run_mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))
+    size = member.sum(axis=2).astype(np.intp)
+    total = (member @ run_mean[:, :, None])[:, :, 0]
+    variance = prior.relative_variance * (member @ run_mean[:, :, None] ** 2)[:, :, 0]
+    to_load = (masks[:, :, None] & tests.load) != 0
+    way = (member @ to_load.astype(np.float64)) / np.maximum(size, 1)[:, :, None]
+    unseen = to_load & (group == -1)[:, :, None]
+    used = size > 0
     pattern = np.zeros((trees, width, len(tests)), dtype=bool)
     t, e = np.nonzero(group >= 0)
-    g = group[t, e]
-    run_mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))
-    mean = run_mean[t, e]
-    np.add.at(size, (t, g), 1)
-    np.add.at(total, (t, g), mean)
-    np.add.at(variance, (t, g), prior.relative_variance * mean**2)
-    pattern[t, g] = seen[t, e]
-    used = size > 0
-    to_load = (masks[:, :, None] & tests.load) != 0
-    way = np.zeros((trees, width, len(tests)))
-    np.add.at(way, (t, g), to_load[t, e])
-    way /= np.maximum(size, 1)[:, :, None]
-    unseen = to_load & (group == -1)[:, :, None]
+    pattern[t, group[t, e]] = seen[t, e]
     safe = np.where(used, total, 1.0)
     log_variance = np.log1p(np.where(used, variance, 0.0) / safe**2)
     return Columns(

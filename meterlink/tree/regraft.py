@@ -26,8 +26,8 @@ from meterlink.tree.trees import (
 
 ROUNDS = 10
 FRONT = 3  # trees taken apart in one round
-HINT = 20.0  # nats behind all trees together, on the quick estimate
 REACH = 6.0  # nats behind all trees together: less than 0.25 % of the weight does not matter
+HINT = 15.0  # the same where only the quick estimate is known, or what cannot be explained
 
 
 def regraft(
@@ -43,6 +43,7 @@ def regraft(
     Rounds go on while they find heavier trees or trees of like weight, ``ROUNDS`` at most.
     """
     expanded: set[bytes] = set()
+    looked_at = {row.tobytes() for row in padded(ensemble.masks, n)}
     for _ in range(ROUNDS):
         score = ensemble.log_prior + ensemble.log_evidence
         total = float(np.logaddexp.reduce(score + ensemble.log_importance))
@@ -55,18 +56,18 @@ def regraft(
         if not front:
             break
         expanded |= {rows[i].tobytes() for i in front}
-        known = {row.tobytes() for row in rows}
         masks = np.unique(moved(rows[front], n, tree_prior), axis=0)
-        masks = masks[[row.tobytes() not in known for row in masks]]
+        masks = masks[[row.tobytes() not in looked_at for row in masks]]
+        looked_at |= {row.tobytes() for row in masks}
+        masks = masks[conflict_cost(masks, tests) < conflict_cost(rows[front], tests).min() + HINT]
         if not len(masks):
             continue
         masks, home = squeeze(masks, homes(masks))
         log_prior = log_shape(masks, home, n, tree_prior) + isolation.log_weight(masks)
-        hope = log_prior - conflict_cost(masks, tests)
-        near = hope > hope.max() - HINT
-        masks, home, log_prior = masks[near], home[near], log_prior[near]
         hint = log_prior + weigh(masks, home, tests, run_prior, quick=True)
-        near = hint > total - HINT
+        old = ensemble.masks[front], ensemble.home[front]
+        error = ensemble.log_evidence[front] - weigh(*old, tests, run_prior, quick=True)
+        near = hint + error.max() > total - HINT
         if not near.any():
             continue
         masks, home, log_prior = masks[near], home[near], log_prior[near]
