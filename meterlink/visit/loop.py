@@ -176,6 +176,7 @@ class Visit:
         state = self._state
         if state.row is not None and state.row.test == test:
             state.row = None
+            state.leads_placed = False  # they may be what was wrong
         if state.phase in (Phase.SET_UP, Phase.SETTLED):
             self._think()
 

@@ -148,6 +148,31 @@ def test_two_visits_to_one_job_are_refused_and_the_first_goes_on(job: Job, hands
     assert len(rows_of(job)) == 1
 
 
+class SecondThoughts(ScriptOperator):
+    """Takes the first test back once it is logged, then stops."""
+
+    def _answer(self, view: dict) -> None:
+        if view["stage"] == "set-up" and "void" in view["keys"]:
+            self.say("void")
+        elif view["stage"] == "set-up" and "repeat" in view["keys"]:
+            self.say("stop")
+        else:
+            super()._answer(view)
+
+
+def test_a_logged_test_that_is_taken_back_counts_no_more_in_this_visit_or_later(
+    job: Job, hands: Hands, meterlink
+) -> None:
+    visit = SecondThoughts(job.folder, hands)
+    maps = [event["tests"] for event in visit.events() if event["event"] == "map"]
+    code, messages = visit.finish()
+    assert code == 0, messages
+    assert maps == [0, 1, 0]
+    assert "Test 1 counts no more" in messages
+    assert [row.test for row in rows_of(job)] == [1]
+    assert json.loads(meterlink("map", job.folder, "--json").out)["tests"] == 0
+
+
 LIMITED = """
 import resource, signal, sys
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
