@@ -85,6 +85,9 @@ def main() -> NoReturn:
     from drivers.errors import DriverError
     from meterlink.errors import MeterlinkError
 
+    for name in ("stdout", "stderr"):  # closed by the caller: what goes there goes nowhere
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123 (stays open to the end; no path)
     try:
         group(prog_name="meterlink", standalone_mode=True)
     except MeterlinkError as error:

@@ -81,3 +81,13 @@ def test_a_defect_ends_as_one_message_and_its_place_is_shown_where_asked_for(mon
     monkeypatch.setenv("METERLINK_TRACE", "1")
     with pytest.raises(KeyError):
         cli.main()
+
+
+def test_with_standard_output_closed_a_command_still_ends_well(monkeypatch, capsys):
+    monkeypatch.setattr("sys.argv", ["meterlink", "--help"])
+    monkeypatch.setattr("sys.stdout", None)
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    cli.sys.stdout.close()
+    assert ended.value.code == 0
+    assert capsys.readouterr().err == ""

@@ -30,6 +30,7 @@ LOG_FILE = "tests.csv"
 CAPTURES = "captures"
 
 MAX_JOB_BYTES = 256 * 1024
+_KINDS = (".toml", ".csv", ".jsonl")  # the files of a job that are read
 
 _PLACES: Mapping[tuple[str, str], str] = {  # (table, key) to attribute of Circuit
     ("circuit", "name"): "name",
@@ -88,6 +89,7 @@ def read_job(folder: Path) -> Job:
             names file and line.
     """
     path = folder / JOB_FILE
+    _refuse_pipes(folder)
     text = _read_text(path)
     try:
         tables = tomllib.loads(text)
@@ -119,6 +121,8 @@ def write_job(folder: Path, circuit: Circuit) -> Job:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         write_durably(path, [_to_toml(circuit).encode("utf-8")])
+    except FileExistsError as error:
+        raise JobError(f"{folder} is a file. Give a folder for the job.") from error
     except OSError as error:
         raise JobError(
             f"{path} cannot be written: {error.strerror or error}. Check that the folder is "
@@ -159,14 +163,30 @@ def header_of(circuit: Circuit) -> dict[str, object]:
     return {key: _plain(value) for key, value in values.items() if value is not None}
 
 
+def _refuse_pipes(folder: Path) -> None:
+    """Refuse a job with a pipe or device in the place of one of its files: reading it may hang.
+
+    Raises:
+        JobError: There is one.
+    """
+    for path in (found for kind in _KINDS for found in sorted(folder.glob(f"*{kind}"))):
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise JobError(f"{path} is a device or pipe, no file. Move it away.")
+
+
 def _read_text(path: Path) -> str:
     try:
         with path.open("rb") as stream:
             data = stream.read(MAX_JOB_BYTES + 1)
     except FileNotFoundError as error:
         raise JobError(
-            f"{path} is not there. Give a job folder, or make one with 'meterlink replay CAPTURE "
-            f"--job {path.parent}'."
+            f"{path} is not there. Give a job folder, or make one: 'meterlink start {path.parent}' "
+            f"describes a circuit, 'meterlink replay CAPTURE --job {path.parent}' takes it from a "
+            "recording."
+        ) from error
+    except NotADirectoryError as error:
+        raise JobError(
+            f"{path.parent} is a file. Give the job folder, the one with {JOB_FILE} in it."
         ) from error
     except OSError as error:
         raise JobError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error

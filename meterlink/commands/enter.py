@@ -35,7 +35,7 @@ HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
     metavar="MV",
     help="Half of the span in which the reading wandered. Default: 5; line-drop: 200.",
 )
-@click.option("--amps", type=float, help="Of the load, where it is not the job's.")
+@click.option("--amps", type=float, metavar="A", help="Of the load, where it is not the job's.")
 @click.option("--time", "time_text", metavar="ISO", help="When; default: now.")
 @click.option("--note", default="", help="Anything worth keeping.")
 def command(

@@ -8,21 +8,23 @@ import click
 if TYPE_CHECKING:
     from drivers.discovery import Finding, Port
 
-_LOOK = {
+_LOOK = {  # where to look, by system
     "linux": (
-        "Linux: 'ls /dev/ttyUSB* /dev/ttyACM*' lists adapters and 'dmesg | tail' what happened "
-        "when the cable was plugged in. Ports belong to a group, often dialout: "
-        "'sudo usermod -aG dialout $USER', then log in again. USB instruments need a udev rule. "
-        "'fuser /dev/ttyUSB0' names a program that holds a port."
+        "Linux: 'ls /dev/ttyUSB* /dev/ttyACM*' lists adapters, 'dmesg | tail' says what happened "
+        "when the cable was plugged in.",
+        "Ports belong to a group, often dialout: 'sudo usermod -aG dialout $USER', then log in "
+        "again. USB instruments need a udev rule.",
+        "'fuser /dev/ttyUSB0' names a program that holds a port.",
     ),
     "darwin": (
-        "macOS: 'ls /dev/cu.*' lists ports. An adapter may need its maker's driver, allowed in "
-        "System Settings, Privacy and Security. 'lsof /dev/cu.NAME' names a program that holds a "
-        "port."
+        "macOS: 'ls /dev/cu.*' lists ports.",
+        "An adapter may need its maker's driver, allowed in System Settings, Privacy and Security.",
+        "'lsof /dev/cu.NAME' names a program that holds a port.",
     ),
     "win32": (
         "Windows: Device Manager, Ports (COM & LPT), lists ports; one with a yellow sign lacks its "
-        "driver. Only one program can have a port open: close terminals and logging programs."
+        "driver.",
+        "Only one program can have a port open: close terminals and logging programs.",
     ),
 }
 
@@ -134,8 +136,10 @@ def _print_remembered() -> None:
 
 
 def _advice() -> str:
-    return (
-        "Check that the meter is on, that its link is switched on (often a key to hold while "
-        "turning it on), and that the cable is plugged in at both ends. "
-        + _LOOK.get(sys.platform, _LOOK["linux"])
+    """What to check, a line each."""
+    checks = (
+        "Is the meter on, and its link switched on (often a key to hold while turning it on)?",
+        "Is the cable plugged in at both ends?",
+        *_LOOK.get(sys.platform, _LOOK["linux"]),
     )
+    return "Check:" + "".join(f"\n  - {check}" for check in checks)

@@ -2,8 +2,12 @@
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from meterlink.plan.next_test import NextTest
 
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
 
@@ -29,9 +33,9 @@ HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
 @click.option(
     "--hookup", type=click.Choice(HOOKUPS), help="Weigh a test of your own instead: its hookup,"
 )
-@click.option("--lead-a", help="the receptacle of its first lead,")
-@click.option("--lead-b", help="of its second lead,")
-@click.option("--load-at", help="and of the load.")
+@click.option("--lead-a", metavar="NAME", help="the receptacle of its first lead,")
+@click.option("--lead-b", metavar="NAME", help="of its second lead,")
+@click.option("--load-at", metavar="NAME", help="and of the load.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     job: Path,
@@ -88,23 +92,26 @@ def command(
             not_now=not_now,
             hookups=[Hookup(name) for name in hookups] or None,
         )
-    setup = answer.setup
     if as_json:
-        click.echo(
-            json.dumps(
-                {
-                    "hookup": str(setup.hookup),
-                    "lead_a": setup.lead_a,
-                    "lead_b": setup.lead_b,
-                    "load_at": setup.load_at,
-                    "gain_bits": round(answer.gain_bits, 3),
-                    "why": answer.why,
-                    "settled": answer.settled,
-                    "effort": round(answer.effort, 2),
-                },
-                ensure_ascii=False,
-            )
-        )
-        return
-    click.echo(instruction(setup))
-    click.echo(f"{answer.why} (about {answer.gain_bits:.1f} bits)")
+        click.echo(_as_json(answer))
+    elif answer.settled and hookup is None:
+        click.echo("Settled: no more tests are needed. One that would confirm it:")
+        click.echo(instruction(answer.setup))
+    else:
+        click.echo(instruction(answer.setup))
+        click.echo(f"{answer.why} (about {answer.gain_bits:.1f} bits)")
+
+
+def _as_json(answer: "NextTest") -> str:
+    setup = answer.setup
+    content = {
+        "hookup": str(setup.hookup),
+        "lead_a": setup.lead_a,
+        "lead_b": setup.lead_b,
+        "load_at": setup.load_at,
+        "gain_bits": round(answer.gain_bits, 3),
+        "why": answer.why,
+        "settled": answer.settled,
+        "effort": round(answer.effort, 2),
+    }
+    return json.dumps(content, ensure_ascii=False)

@@ -20,6 +20,7 @@ from meterlink.errors import LogError, UsageError
 from meterlink.lab.errors import LabError
 from meterlink.lab.log_records import log_records
 from meterlink.lab.table import Question, Table, Tally
+from meterlink.show.text_width import clean
 from meterlink.testlog.formula import restored
 
 MAX_NAMED = 10  # problems told in full, over all logs
@@ -181,8 +182,8 @@ class _LogReader:
         if near and near[0].rpartition("_")[0] == column.rpartition("_")[0]:
             hint = f" It has {near[0]}: convert it and name it {column}, so that units agree."
         raise UsageError(
-            f"{self._path} has no column {column[:_MAX_CELL]} ({what}).{hint} "
-            f"Its columns: {', '.join(name[:_MAX_CELL] for name in names[:30])}."
+            f"{self._path} has no column {column[:_MAX_CELL]} ({what}).{clean(hint)} "
+            f"Its columns: {', '.join(clean(name[:_MAX_CELL]) for name in names[:30])}."
         )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from meterlink.lab.many import Outcome
 from meterlink.show.text_width import clean
+from meterlink.show.words import counted
 
 
 @dataclass(slots=True)
@@ -38,8 +39,8 @@ def summary_lines(totals: Totals) -> Iterator[str]:
     """The summary and the table of failures."""
     read = totals.captures - totals.skipped - len(totals.failed)
     yield (
-        f"{totals.captures} captures: {read} read, {totals.skipped} done before, "
-        f"{len(totals.failed)} failed; {totals.tests} tests, {totals.added} appended"
+        f"{counted(totals.captures, 'capture')}: {read} read, {totals.skipped} done before, "
+        f"{len(totals.failed)} failed; {counted(totals.tests, 'test')}, {totals.added} appended"
     )
     if totals.failed:
         yield ""

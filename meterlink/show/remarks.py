@@ -30,6 +30,8 @@ POOR = frozenset({PointFlag.HIGH_RESISTANCE.value, PointFlag.HOT_HIGH_RESISTANCE
 def remarks(flags: Sequence[str]) -> tuple[Remark, ...]:
     """Words for flags; a name that is not known is shown as it is, as an alert."""
     known = {flag.value for flag in PointFlag}
+    if PointFlag.UNTESTED in flags:  # which says it already
+        flags = [flag for flag in flags if flag != PointFlag.RUN_UNKNOWN]
     return tuple(
         _WORDS[PointFlag(flag)]
         if flag in known

@@ -1,7 +1,7 @@
 """Row-level tests on invented circuits, for the studies of the resolver and the planner.
 
-The physics is ``meterlink.simulation.wiring``; what a detector would report is drawn here: pickup of
-unknown phase against the drop, jitter, supply wander on ``line-drop``, a heater whose current falls
+The physics is ``meterlink.simulation.wiring``; what a detector would report is drawn here: pickup
+of unknown phase against the drop, jitter, supply wander on ``line-drop``, a heater whose current falls
 with the voltage it gets, and tests that lie (no change although there should be one).
 """
 
@@ -15,10 +15,28 @@ from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.simulation.wiring import Wiring, random_wiring
 from meterlink.testlog.rows import Source, TestRow
 
-NAMES = (
-    "Alcove Bath Cellar Den Eaves Foyer Garage Hatch Island Junk Kitchen Landing Mezzanine Nursery "
-    "Office Pantry Quarters Refuge Stairs Terrace"
-).split()
+NAMES = [
+    "Alcove",
+    "Bath",
+    "Cellar",
+    "Den",
+    "Eaves",
+    "Foyer",
+    "Garage",
+    "Hatch",
+    "Island",
+    "Junk",
+    "Kitchen",
+    "Landing",
+    "Mezzanine",
+    "Nursery",
+    "Office",
+    "Pantry",
+    "Quarters",
+    "Refuge",
+    "Stairs",
+    "Terrace",
+]
 CONDUCTORS = (("14 AWG copper", 8.2855e-3, 120.0), ("2.5 mm2 copper", 7.1e-3, 230.0))
 
 

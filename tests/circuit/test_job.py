@@ -119,10 +119,26 @@ def test_a_missing_folder_a_file_as_folder_and_a_folder_as_file_are_refused(tmp_
     with pytest.raises(JobError, match="is not there"):
         read_job(tmp_path / "nowhere")
     (tmp_path / "file").write_text("x")
-    with pytest.raises(JobError, match="Not a directory"):
+    with pytest.raises(JobError, match=r"is a file\. Give the job folder"):
         read_job(tmp_path / "file")
     (tmp_path / JOB_FILE).mkdir()
     with pytest.raises(JobError, match="Is a directory"):
+        read_job(tmp_path)
+
+
+def test_a_job_is_not_written_into_a_file(tmp_path):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(JobError, match=r"is a file\. Give a folder"):
+        write_job(tmp_path / "file", read_job(job_with(tmp_path, GOOD.encode())).circuit)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+@pytest.mark.parametrize("name", ["job.toml", "tests.csv", "isolation.csv", "cautions.jsonl"])
+def test_a_pipe_in_the_place_of_a_file_is_refused_and_not_waited_for(tmp_path, name):
+    job_with(tmp_path, GOOD.encode())
+    (tmp_path / name).unlink(missing_ok=True)
+    os.mkfifo(tmp_path / name)
+    with pytest.raises(JobError, match="device or pipe"):
         read_job(tmp_path)
 
 

@@ -198,3 +198,10 @@ def test_any_bytes_after_good_rows_leave_those_rows(tmp_path, content):
         stream.write(content)
     trials = read(path)
     assert trials.table.series()[0].value.tolist()[:2] == [1, 2]
+
+
+def test_names_of_columns_that_command_a_terminal_are_shown_harmless(tmp_path):
+    (tmp_path / "odd.csv").write_bytes(b"\x1b[2J,test\n1,2\n")
+    with pytest.raises(UsageError) as refused:
+        read_trials([tmp_path / "odd.csv"], Question())
+    assert "\x1b" not in str(refused.value)

@@ -151,7 +151,7 @@ def test_meters_prints_json(meterlink: Meterlink, meter: SimulatedMeter) -> None
 def test_meters_that_finds_nothing_says_what_to_check(meterlink: Meterlink) -> None:
     run = meterlink("meters", "/dev/no-such-port")
     assert run.code == 1
-    assert "Check that the meter is on" in run.err
+    assert "Is the meter on" in run.err
 
 
 def test_a_remembered_meter_is_opened_by_its_name(
