@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from meterlink.circuit.job import Job, read_job
+from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.circuit.names import unknown_name
 from meterlink.errors import LogError
 from meterlink.testlog.findings import read_findings
@@ -12,6 +12,7 @@ from meterlink.testlog.reader import Problem, read_rows
 from meterlink.testlog.rows import TestRow
 from meterlink.testlog.withdrawn import withdrawn_tests
 from meterlink.tree.isolation import Finding
+from meterlink.tree.observations import USUAL_AMPS
 
 
 def remark(text: object) -> None:
@@ -42,6 +43,11 @@ def rows_of(job: Job) -> list[TestRow]:
     if away:
         numbers = ", ".join(map(str, sorted(away)))
         remark(f"taken back and left out: test {numbers} (withdrawn.jsonl).")
+    if job.circuit.load_amps is None and any(row.amps is None for row in rows):
+        remark(
+            f"the current of the load is not known; {USUAL_AMPS:g} A is taken, and resistances and "
+            f"lengths are only as good as that. Write it to {JOB_FILE}: [load] amps."
+        )
     for row in rows:
         if (unknown := unknown_name(row.setup, job.circuit)) is not None:
             raise LogError(

@@ -1,8 +1,8 @@
 """Row-level tests on invented circuits, for the studies of the resolver and the planner.
 
 The physics is ``meterlink.simulation.wiring``; what a detector would report is drawn here: pickup
-of unknown phase against the drop, jitter, supply wander on ``line-drop``, a heater whose current falls
-with the voltage it gets, and tests that lie (no change although there should be one).
+of unknown phase against the drop, jitter, supply wander on ``line-drop``, a heater whose current
+falls with the voltage it gets, and tests that lie (no change although there should be one).
 """
 
 from dataclasses import dataclass

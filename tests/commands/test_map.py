@@ -123,3 +123,13 @@ def test_a_full_disk_behind_standard_output_is_told(job):
     assert done.returncode == 1
     assert "No space left on device" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_load_without_a_stated_current_is_said_to_be_assumed(meterlink, tmp_path):
+    names = '[circuit]\nname = "x"\nreceptacles = ["A", "B"]\n'
+    (tmp_path / "job.toml").write_text(names)
+    test = ["--hookup", "neutral-ground", "--lead-a", "A", "--load-at", "A"]
+    meterlink("enter", tmp_path, *test, "--idle", 5, "--on", 400)
+    assert "current of the load is not known" in meterlink("map", tmp_path).err
+    (tmp_path / "job.toml").write_text(names + "[load]\namps = 11\n")
+    assert "current of the load" not in meterlink("map", tmp_path).err
