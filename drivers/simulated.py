@@ -92,7 +92,6 @@ class SimulatedMeter(Closing):
         instrument: Of ``scpi``: what answers; its fields may be changed.
         display: What it does to its input; its fields may be changed at any time.
         sent: Number of whole readings sent so far, faults apart.
-        untaken: Number of readings lost because the program at the other end did not read.
     """
 
     def __init__(
@@ -124,7 +123,6 @@ class SimulatedMeter(Closing):
         self.driver = driver
         self.display = display or Display()
         self.sent = 0
-        self.untaken = 0
         self._on_sent = on_sent
         self._volts = volts
         self._write = nr3_text if bare else None
@@ -270,12 +268,10 @@ class SimulatedMeter(Closing):
             return False
         gone = self._line.write(data)
         if gone == 0:
-            self.untaken += 1
             return False
         for _ in range(200):  # half a reading is on its way: the rest must follow
             if gone == len(data):
                 return True
             time.sleep(0.005)
             gone += self._line.write(data[gone:])
-        self.untaken += 1
         return False

@@ -41,7 +41,7 @@ class LazyGroup(click.Group):
         """Names in the order of the job."""
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 (the same)
         """Import the module of one command."""
         if cmd_name not in COMMANDS:
             return None
@@ -51,7 +51,7 @@ class LazyGroup(click.Group):
         _keep_lines_of_examples(command)
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 (same)
         """List the commands from the table, so that help imports none of them."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])

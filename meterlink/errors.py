@@ -23,7 +23,3 @@ class JobError(MeterlinkError):
 
 class LogError(MeterlinkError):
     """A test log cannot be read, written or locked."""
-
-
-class ContradictionError(MeterlinkError):
-    """The evidence cannot all be true, whatever the wiring."""

@@ -24,14 +24,6 @@ class Change:
     cost: float
     gain: float
 
-    def log_likelihood_ratio(self, sd: float) -> float:
-        """Log-likelihood of two levels over one, for independent noise of spread ``sd``.
-
-        For normal noise of known spread the ratio is ``gain / (2 sd**2)`` (Hinkley 1970,
-        Biometrika 57, eq. 2.3; from memory).
-        """
-        return self.gain / (2.0 * sd * sd)
-
 
 def split_gains(values: Floats) -> Floats:
     """Fall of the sum of squares for each split.

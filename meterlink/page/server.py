@@ -29,7 +29,7 @@ class PageError(MeterlinkError):
 class _HastyProtocol(H11Protocol):
     """HTTP/1.1 that hangs up on who does not get a request together in time, and on crowds."""
 
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # theirs
         super().connection_made(transport)
         self._deadline = self.loop.call_later(REQUEST_TIMEOUT_S, self._expire)
         if len(self.connections) > MAX_CONNECTIONS:

@@ -160,6 +160,7 @@ def finding_notes(
             notes.append(
                 f"{finding.receptacle} was found {finding.state} with the onward conductors of "
                 f"{finding.at} parted; everything else says that {finding.at} {does} it "
-                f"({wrong:.0%}). Look again whether it was that box and that breaker."
+                f"({100 * min(wrong, 0.999):.1f} %). Look again whether it was that box and that "
+                "breaker."
             )
     return tuple(notes)
