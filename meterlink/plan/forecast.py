@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 
 from meterlink.circuit.setup import Setup
 from meterlink.tree.ensemble import refit
-from meterlink.tree.evidence import SOURCE_MOHM, SOURCE_SD, SPLIT_ALPHA
 from meterlink.tree.observations import LIE_NO_CHANGE, USUAL_AMPS, Observation, Tests
 from meterlink.tree.resolve import Posterior
+from meterlink.tree.run_prior import SOURCE_MOHM, SOURCE_SD, SPLIT_ALPHA
 from meterlink.tree.search import thin
 from meterlink.tree.trees import Floats
 
-PICKUP_U_MV = 6.0  # what pickup of 5 to 15 mV leaves of uncertainty in a drop (METHOD section 2)
+PICKUP_U_MV = 6.0  # what pickup of 5 to 15 mV leaves of uncertainty in a drop (common practice)
 NO_JUMP_U_MV = 3.0  # the same where there is no jump
 SUPPLY_U_MV = 80.0  # wander of the supply between idle and on (common practice)
 AMPS_REL_U = 0.005

@@ -5,17 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.evidence import (
-    Columns,
-    Fit,
-    RunPrior,
-    columns_of,
-    evidence_key,
-    fit,
-    log_evidences,
-    rough_log_evidences,
-)
+from meterlink.tree.columns import Columns, columns_of, evidence_key
+from meterlink.tree.evidence import Fit, fit, log_evidences, rough_log_evidences
 from meterlink.tree.observations import Tests
+from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.trees import Flags, Floats, Masks
 
 CHUNK = 1500  # trees fitted at once: bounds memory

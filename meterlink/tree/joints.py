@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.tree.evidence import HOT_RATIO_SD, POOR_HOT_SD, POOR_HOT_SHARE, RunPrior
+from meterlink.tree.run_prior import HOT_RATIO_SD, POOR_HOT_SD, POOR_HOT_SHARE, RunPrior
 from meterlink.tree.trees import Floats
 
 POOR_SHARE = 0.02  # of runs with a poor joint before any evidence (from memory: one circuit in ten)

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.tree.evidence import EYE_WIDTH, JUMP_RANGE_MV, RunPrior
 from meterlink.tree.network import Looped
 from meterlink.tree.observations import Tests
+from meterlink.tree.run_prior import EYE_WIDTH, JUMP_RANGE_MV, RunPrior
 from meterlink.tree.trees import Floats
 
 ROUGH_ITERATIONS, ITERATIONS = 6, 15

@@ -17,8 +17,9 @@ from itertools import pairwise
 import numpy as np
 
 from meterlink.tree import wiring
+from meterlink.tree.columns import columns_of
 from meterlink.tree.ensemble import Ensemble
-from meterlink.tree.evidence import RunPrior, columns_of, log_evidences
+from meterlink.tree.evidence import log_evidences
 from meterlink.tree.loop_evidence import LoopFit, fit_loops
 from meterlink.tree.network import (
     PANEL,
@@ -31,6 +32,7 @@ from meterlink.tree.network import (
     tree_network,
 )
 from meterlink.tree.observations import Tests
+from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.search import insertion_order
 from meterlink.tree.trees import Floats, TreePrior
 

@@ -16,7 +16,7 @@ from meterlink.tree.trees import Flags, Floats, Masks
 USUAL_AMPS = 10.0  # of a heater, where nobody said; only the scale of the runs hangs on it
 AMPS_REL_U = 0.004  # supply wander between tests moves a heater's current so much (common practice)
 FLOOR_U_MV = 0.3  # nobody knows a drop better: contact of the probes (common practice)
-USUAL_LIMIT_MV = 20.0  # jump that a person sees by eye above 5 to 15 mV of wander (METHOD sizes)
+USUAL_LIMIT_MV = 20.0  # jump that a person sees by eye above 5 to 15 mV of wander (common practice)
 LIE_NO_CHANGE = 0.03  # a plug not home, a switch off, a lead that slipped: a few per cent
 LIE_JUMP = 0.006  # something else switched just then, a load at the wrong place
 LIE_FLAGGED = 0.15  # the detector noticed something that spoils tests

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.tree.columns import Columns
 from meterlink.tree.ensemble import Ensemble, refit
-from meterlink.tree.evidence import SPLIT_ALPHA, Columns, Fit, RunPrior
+from meterlink.tree.evidence import Fit
 from meterlink.tree.observations import Tests
+from meterlink.tree.run_prior import SPLIT_ALPHA, RunPrior
 from meterlink.tree.trees import Floats, Masks, clades
 
 PANEL = 0

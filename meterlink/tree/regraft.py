@@ -8,10 +8,11 @@ comes in with its own weight.
 
 import numpy as np
 
+from meterlink.tree.conflicts import conflict_cost
 from meterlink.tree.ensemble import Ensemble, weigh
-from meterlink.tree.evidence import RunPrior, conflict_cost
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
+from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.trees import (
     Floats,
     Masks,

@@ -10,7 +10,6 @@ from meterlink.errors import UsageError
 from meterlink.testlog.rows import TestRow
 from meterlink.tree import wiring
 from meterlink.tree.ensemble import Ensemble
-from meterlink.tree.evidence import RunPrior
 from meterlink.tree.flags import PointFlag
 from meterlink.tree.hazards import Hazards, hazards_of
 from meterlink.tree.isolation import Finding, Isolation, elsewhere, finding_notes
@@ -30,6 +29,7 @@ from meterlink.tree.posterior import (
     runs_of,
     unseparated,
 )
+from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.search import search
 from meterlink.tree.trees import MAX_RECEPTACLES, TreePrior
 

@@ -15,11 +15,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.tree.conflicts import conflict_cost
 from meterlink.tree.ensemble import Ensemble, weigh
-from meterlink.tree.evidence import RunPrior, conflict_cost
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
 from meterlink.tree.regraft import regraft
+from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.trees import Flags, Floats, Masks, TreePrior, grow, single, squeeze
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)

@@ -18,8 +18,9 @@ from simulated_tests import Bench
 
 from meterlink.circuit.setup import Hookup
 from meterlink.testlog.rows import TestRow
+from meterlink.tree.columns import columns_of
 from meterlink.tree.ensemble import Ensemble, weigh
-from meterlink.tree.evidence import JUMP_RANGE_MV, RunPrior, columns_of, fit
+from meterlink.tree.evidence import fit
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import (
     first_probabilities,
@@ -28,6 +29,7 @@ from meterlink.tree.posterior import (
     relations,
 )
 from meterlink.tree.resolve import Posterior, infer, map_of
+from meterlink.tree.run_prior import JUMP_RANGE_MV, RunPrior
 from meterlink.tree.trees import every_tree, homes
 
 SAMPLES = 4000

@@ -78,7 +78,7 @@ def way(feeds: Parents, point: object) -> frozenset[object]:
 
 
 def runs_seen(feeds: Parents, setup: Setup, names: Sequence[str] = NAMES) -> frozenset[object]:
-    """Runs that take part in a test, from METHOD's words: shared ways and their difference."""
+    """Runs that take part in a test, in plain words: shared ways and their difference."""
     a, load = way(feeds, names.index(setup.lead_a)), way(feeds, names.index(setup.load_at))
     if setup.lead_b is None:
         return a & load

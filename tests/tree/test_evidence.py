@@ -9,7 +9,10 @@ from scipy import integrate, stats
 
 from meterlink.circuit.setup import Verdict
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.evidence import (
+from meterlink.tree.columns import columns_of, evidence_key
+from meterlink.tree.evidence import fit, log_evidences
+from meterlink.tree.observations import LIE_JUMP, LIE_NO_CHANGE, Tests, observations_of
+from meterlink.tree.run_prior import (
     EYE_WIDTH,
     HOT_RATIO_SD,
     JUMP_RANGE_MV,
@@ -18,12 +21,7 @@ from meterlink.tree.evidence import (
     SOURCE_MOHM,
     SOURCE_SD,
     RunPrior,
-    columns_of,
-    evidence_key,
-    fit,
-    log_evidences,
 )
-from meterlink.tree.observations import LIE_JUMP, LIE_NO_CHANGE, Tests, observations_of
 from meterlink.tree.trees import every_tree, homes
 
 from .plain import LINE, NG, NN, circuit, row

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from meterlink.tree.evidence import HOT_RATIO_SD, RunPrior
 from meterlink.tree.joints import (
     EXCESS_LOG_SD,
     EXCESS_MEDIAN_MOHM,
@@ -14,6 +13,7 @@ from meterlink.tree.joints import (
     HotRatio,
     weigh_joints,
 )
+from meterlink.tree.run_prior import HOT_RATIO_SD, RunPrior
 
 PRIOR = RunPrior.for_conductor(8.2855e-3)
 

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.tree.evidence import RunPrior, columns_of, log_evidences
+from meterlink.tree.columns import columns_of
+from meterlink.tree.evidence import log_evidences
 from meterlink.tree.loop_evidence import _Loops, fit_loops
 from meterlink.tree.network import (
     Looped,
@@ -21,6 +22,7 @@ from meterlink.tree.network import (
 )
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.resolve import resolve
+from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.trees import TreePrior, every_tree, homes, log_shape
 from meterlink.tree.wiring import Loop, WiringMap
 

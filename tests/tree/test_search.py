@@ -5,10 +5,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from meterlink.tree.columns import columns_of
 from meterlink.tree.ensemble import Ensemble
-from meterlink.tree.evidence import RunPrior, columns_of, log_evidences
+from meterlink.tree.evidence import log_evidences
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import first_probabilities, orders_of, relations
+from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.search import insertion_order, search, thin
 from meterlink.tree.trees import TreePrior, homes
 
