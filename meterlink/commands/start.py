@@ -128,13 +128,13 @@ class _Asking:
         if not self.on_terminal:
             return offered
         while True:
-            shown = "" if offered is None else str(offered)
+            shown = f"{offered:g}" if isinstance(offered, float) else str(offered or "")
             text = click.prompt(question, default=shown, show_default=bool(shown), err=True)
             if text == shown:
                 return offered
             try:
                 return read(text)
-            except (MeterlinkError, ValueError) as error:
+            except MeterlinkError as error:
                 click.echo(f"  {error}", err=True)
 
     def yes(self, question: str, *, offered: bool) -> bool:
@@ -262,7 +262,10 @@ def _figure(key: str) -> Callable[[str], float]:
     def read(text: str) -> float:
         from meterlink.circuit.checks import FIGURES, checked_figure
 
-        value = float(text.replace(",", "."))
+        try:
+            value = float(text.replace(",", "."))
+        except ValueError as error:
+            raise UsageError(f"{text!r} is no number. Write one, such as 12 or 12.5.") from error
         if key in FIGURES:
             checked_figure(value, key, key.replace("_", " "))
         return value

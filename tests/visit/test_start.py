@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.circuit.job import read_job
+from meterlink.commands import start
 from meterlink.visit import cautions
 
 from .terminal_operator import TerminalOperator
@@ -128,3 +129,21 @@ def test_on_a_terminal_it_asks_again_until_the_answer_makes_sense(tmp_path: Path
     assert (circuit.conductor, circuit.load_amps) == ("12 AWG copper", 12.5)
     assert (circuit.rooms, circuit.run_lengths_m) == ({"Desk": "Study"}, {"Door": 4.0})
     assert cautions.are_confirmed(tmp_path / "x")
+
+
+def test_answers_are_offered_as_a_person_writes_them_and_asked_for_again_in_words(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers = iter(["Door, Bed", "", ""])
+    offered = []
+
+    def prompt(question: str, *, default: str, **_: object) -> str:
+        offered.append(default)
+        return next(answers) or default
+
+    monkeypatch.setattr("click.prompt", prompt)
+    ask = start._Asking(on_terminal=True)
+    assert ask("Supply, volts", 120.0, start._figure("volts")) == 120.0
+    assert ask("Rooms", {}, dict) == {}
+    assert offered == ["120", "120", ""]
+    assert "'Door, Bed' is no number" in capsys.readouterr().err
