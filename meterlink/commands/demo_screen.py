@@ -3,11 +3,10 @@
 import shutil
 import sys
 import time
-from types import TracebackType
-from typing import Self
 
 import click
 
+from drivers.closing import Closing
 from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress, Stage
 from meterlink.show.tests_table import drop, says, where
@@ -27,7 +26,7 @@ STAGES = {
 }
 
 
-class Screen:
+class Screen(Closing):
     """Writes to standard error; the status line is only for a terminal.
 
     Elsewhere (a file, a pipe) each stage of a test gets a line of its own when it ends.
@@ -39,15 +38,8 @@ class Screen:
         self._is_dirty = False
         self._stage = ""
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Wipe the status line."""
         self._clear()
 
     def say(self, text: str) -> None:

@@ -2,11 +2,11 @@
 
 import sys
 import time
-from types import TracebackType
 from typing import Self
 
 import click
 
+from drivers.closing import Closing
 from meterlink.lab.rhythm import Stage
 from meterlink.lab.run import Beat, Plan
 from meterlink.show.tests_table import drop, says
@@ -15,7 +15,7 @@ from meterlink.show.words import NBSP
 REDRAW_S = 0.2
 
 
-class TrialsScreen:
+class TrialsScreen(Closing):
     """Writes to standard error; the status line is only for a terminal.
 
     Elsewhere each change of the load gets a line of its own.
@@ -36,12 +36,8 @@ class TrialsScreen:
         click.echo(f"About {minutes:.0f} min. Stop with q or Ctrl-C.", err=True)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Wipe the status line."""
         self._clear()
 
     def show(self, beat: Beat) -> None:

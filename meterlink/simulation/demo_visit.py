@@ -8,10 +8,10 @@ timed by, go ``SPEED`` times as fast as the wall clock.
 import threading
 import time
 from collections.abc import Sequence
-from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol
 
 from drivers.clock import steady_s
+from drivers.closing import Closing
 from drivers.events import Mark
 from drivers.readings import Reading
 from drivers.simulated import Display, SimulatedMeter
@@ -49,7 +49,7 @@ class Watcher(Protocol):
         """A test was logged."""
 
 
-class DemoHands:
+class DemoHands(Closing):
     """A simulated meter and the hands at leads, load and keys (``live.visiting.Surface``).
 
     Args:
@@ -84,15 +84,8 @@ class DemoHands:
         )
         self.address = self._meter.address
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Switch the simulated meter off."""
         self._meter.close()
 
     def typed(self) -> Sequence[Typed]:
