@@ -54,8 +54,9 @@ def command(
     from meterlink.commands.job_input import rows_of as read_rows_of
     from meterlink.show.isolation_check import Check, check_json, check_text, expectations
     from meterlink.testlog.findings import append_findings
+    from meterlink.tree.infer import infer
     from meterlink.tree.posterior import relations
-    from meterlink.tree.resolve import infer, map_of
+    from meterlink.tree.resolve import map_of
 
     opened = job_from(job)
     names = opened.circuit.receptacles

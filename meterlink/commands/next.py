@@ -64,7 +64,7 @@ def command(
     from meterlink.errors import UsageError
     from meterlink.plan.next_test import Goal, next_test, worth_of
     from meterlink.plan.words import instruction
-    from meterlink.tree.resolve import infer
+    from meterlink.tree.infer import infer
 
     opened = job_from(job)
     for name in not_now:

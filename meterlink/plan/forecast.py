@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from meterlink.circuit.setup import Setup
 from meterlink.tree.ensemble import refit
+from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import LIE_NO_CHANGE, USUAL_AMPS, Observation, Tests
-from meterlink.tree.resolve import Posterior
 from meterlink.tree.run_prior import SOURCE_MOHM, SOURCE_SD, SPLIT_ALPHA
 from meterlink.tree.search import thin
 from meterlink.tree.trees import Floats

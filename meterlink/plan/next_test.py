@@ -19,8 +19,8 @@ from meterlink.plan.forecast import (
     particles_of,
 )
 from meterlink.plan.words import reason
+from meterlink.tree.infer import SETTLED, Posterior
 from meterlink.tree.posterior import first_probabilities
-from meterlink.tree.resolve import SETTLED, Posterior
 from meterlink.tree.trees import Floats
 
 SCREEN_TREES = 40  # every possible test is weighed with so many trees,

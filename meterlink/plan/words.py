@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.forecast import Particles
-from meterlink.tree.resolve import Posterior
+from meterlink.tree.infer import Posterior
 
 SOME_BITS = 0.01
 

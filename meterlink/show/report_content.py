@@ -21,6 +21,7 @@ from meterlink.show.visits import Digest, Visit, digests, visits
 from meterlink.show.voltage_drop import Drop, Limit, drops, full_load, limits
 from meterlink.show.words import LEADS, percent, with_uncertainty
 from meterlink.testlog.rows import TestRow
+from meterlink.tree.observations import USUAL_AMPS
 from meterlink.tree.wiring import Point, Splice, WiringMap
 
 CAUTIONS = (
@@ -138,6 +139,11 @@ def _assumptions(circuit: Circuit) -> Iterator[str]:
         "The load is resistive: its current falls with the voltage that reaches it. The ground "
         "wire carries no current and is bonded to neutral at the service only."
     )
+    if circuit.load_amps is None:
+        yield (
+            f"The current of the load is not stated; where a test does not state it either, "
+            f"{USUAL_AMPS:g} A is taken. Resistances and lengths hang on it, the order does not."
+        )
     yield (
         "For the voltage drop the hot conductor of each run has the resistance of its neutral, and "
         "is as warm as it was in the tests; a cable at full load is warmer and drops more."

@@ -124,7 +124,7 @@ def resolve(quick: bool) -> Iterator[Line]:
     import oracle
     from simulated_tests import Bench
 
-    from meterlink.tree.resolve import infer
+    from meterlink.tree.infer import infer
 
     for n in (5,) if quick else (5, 6):
         bench = Bench.draw(n, 4)
@@ -146,7 +146,7 @@ def _against_joining(n: int) -> Line:
     from simulated_tests import Bench
 
     from meterlink.circuit.setup import Hookup, Setup
-    from meterlink.tree.resolve import infer
+    from meterlink.tree.infer import infer
 
     bench = Bench.draw(n, 4, lie=0.0)
     names = list(bench.circuit.receptacles)
@@ -169,7 +169,7 @@ def plan(quick: bool) -> Iterator[Line]:
     from simulated_tests import Bench
 
     from meterlink.plan.next_test import next_test
-    from meterlink.tree.resolve import infer
+    from meterlink.tree.infer import infer
 
     for n in (5,) if quick else (5, 8, 12):
         bench = Bench.draw(n, 2)

@@ -18,8 +18,8 @@ import numpy as np
 from simulated_tests import Bench, true_clades
 
 from meterlink.circuit.setup import Hookup, Setup
+from meterlink.tree.infer import infer
 from meterlink.tree.posterior import first_probabilities
-from meterlink.tree.resolve import infer
 
 BANDS = ((0.0, 0.5), (0.5, 0.9), (0.9, 0.95), (0.95, 0.99), (0.99, 1.01))
 

@@ -20,7 +20,7 @@ from simulated_tests import Bench
 
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.resolve import infer
+from meterlink.tree.infer import infer
 
 RECEPTACLES = 8
 NOISES_MV = (1.0, 3.0, 10.0, 20.0, 40.0, 80.0)

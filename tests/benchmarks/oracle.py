@@ -21,6 +21,7 @@ from meterlink.testlog.rows import TestRow
 from meterlink.tree.columns import columns_of
 from meterlink.tree.ensemble import Ensemble, weigh
 from meterlink.tree.evidence import fit
+from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import (
     first_probabilities,
@@ -28,7 +29,7 @@ from meterlink.tree.posterior import (
     orders_of,
     relations,
 )
-from meterlink.tree.resolve import Posterior, infer, map_of
+from meterlink.tree.resolve import map_of
 from meterlink.tree.run_prior import JUMP_RANGE_MV, RunPrior
 from meterlink.tree.trees import every_tree, homes
 

@@ -17,7 +17,7 @@ from simulated_tests import Bench, true_clades
 
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.next_test import Goal, is_settled, next_test
-from meterlink.tree.resolve import infer
+from meterlink.tree.infer import infer
 
 
 def fixed_routine(bench: Bench) -> Iterator[Setup]:

@@ -22,7 +22,7 @@ from meterlink.plan.forecast import (
 from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
 from meterlink.plan.words import instruction
 from meterlink.testlog.rows import Source, TestRow
-from meterlink.tree.resolve import infer
+from meterlink.tree.infer import infer
 
 NAMES = ("Attic", "Bay", "Cove", "Den")
 CIRCUIT = Circuit("invented", NAMES, volts=120.0, conductor="14 AWG copper", load_amps=10.0)

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from meterlink.tree.infer import infer
 from meterlink.tree.isolation import (
     WRONG,
     Cut,
@@ -16,7 +17,7 @@ from meterlink.tree.isolation import (
     elsewhere,
 )
 from meterlink.tree.posterior import relations
-from meterlink.tree.resolve import infer, resolve
+from meterlink.tree.resolve import resolve
 from meterlink.tree.trees import clades, every_tree
 
 from .plain import NAMES, NG, circuit, row

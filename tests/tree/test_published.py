@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 
 from meterlink.testlog.rows import TestRow
+from meterlink.tree.infer import infer
 from meterlink.tree.posterior import best_tree
-from meterlink.tree.resolve import infer, map_of, resolve
+from meterlink.tree.resolve import map_of, resolve
 from meterlink.tree.trees import bits_of
 from meterlink.tree.wiring import WiringMap
 

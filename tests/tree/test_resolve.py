@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from meterlink.circuit.setup import Hookup, Verdict
 from meterlink.errors import UsageError
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.resolve import SETTLED, infer, map_of, resolve
+from meterlink.tree.infer import SETTLED, infer
+from meterlink.tree.resolve import map_of, resolve
 from meterlink.tree.wiring import WiringMap
 
 from .plain import LINE, NAMES, NG, NN, circuit, row
