@@ -40,12 +40,14 @@ class _Given:
 @click.option("--name", help="What people call the circuit; default: the name of the folder.")
 @click.option("--receptacle", multiple=True, metavar="NAME", help="A receptacle; once for each.")
 @click.option("--room", multiple=True, metavar="NAME=ROOM", help="The room a receptacle is in.")
-@click.option("--volts", type=float, help="Nominal supply; default: 120.")
-@click.option("--hertz", type=float, help="Its frequency; default: 60, or 50 above 200 V.")
+@click.option("--volts", type=float, metavar="V", help="Nominal supply; default: 120.")
+@click.option(
+    "--hertz", type=float, metavar="HZ", help="Its frequency; default: 60, or 50 above 200 V."
+)
 @click.option("--breaker", "breaker_amps", type=float, metavar="AMPS", help="Its rating.")
 @click.option("--conductor", help="Such as '14 AWG copper' or '2.5 mm2 copper'.")
-@click.option("--amps", type=float, help="Current of the load at nominal volts.")
-@click.option("--watts", type=float, help="Power of the load, instead of its current.")
+@click.option("--amps", type=float, metavar="A", help="Current of the load at nominal volts.")
+@click.option("--watts", type=float, metavar="W", help="Power of the load, instead of its current.")
 @click.option(
     "--lead-amps", type=float, metavar="AMPS", help="Rating of the load's extension lead, if any."
 )

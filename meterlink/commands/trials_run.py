@@ -31,7 +31,9 @@ _COLUMN = re.compile(r"[a-z][a-z0-9_]{0,39}")
 @click.option("--lead-a", required=True, metavar="NAME", help="Receptacle of the first lead.")
 @click.option("--lead-b", metavar="NAME", help="Of the second, for neutral-neutral.")
 @click.option("--load-at", required=True, metavar="NAME", help="Receptacle of the load.")
-@click.option("--amps", type=float, help="Of the load; goes into a job.toml that is made anew.")
+@click.option(
+    "--amps", type=float, metavar="A", help="Of the load; goes into a job.toml that is made anew."
+)
 @click.option("--idle", "idle_s", default=8.0, show_default=True, help="Seconds before the load.")
 @click.option("--on", "on_s", default=10.0, show_default=True, help="Seconds with the load on.")
 @click.option("--after", "after_s", default=6.0, show_default=True, help="Seconds after it.")
