@@ -4,12 +4,12 @@ import asyncio
 import secrets
 import socket
 import threading
-from types import TracebackType
 from typing import Self
 
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from drivers.closing import Closing
 from meterlink.errors import MeterlinkError
 from meterlink.page.app import Page
 from meterlink.page.hub import Hub
@@ -44,7 +44,7 @@ class _HastyProtocol(H11Protocol):
             self.transport.close()
 
 
-class PageServer:
+class PageServer(Closing):
     """Serves the page while a visit runs.
 
     Use::
@@ -104,14 +104,6 @@ class PageServer:
         if not self._ready.wait(_START_TIMEOUT_S):
             raise PageError("The page did not start. Run the visit without --page.")
         return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Stop serving; viewers see that the connection is gone."""

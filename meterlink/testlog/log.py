@@ -4,10 +4,10 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
 
 from filelock import FileLock, Timeout
 
+from drivers.closing import Closing
 from meterlink.durable import sync_folder, write_durably
 from meterlink.errors import LogError
 from meterlink.testlog.columns import COLUMNS, from_cells, to_cells
@@ -21,7 +21,7 @@ MAX_TORN_BYTES = 256 * 1024  # far more than a row; anything longer is no half r
 MAX_NOTE_LENGTH = 20_000  # characters; the capture keeps longer notes whole
 
 
-class TestLog:
+class TestLog(Closing):
     """The test log, open for appending by this process alone.
 
     Opening makes the file if it is missing, with its schema beside it
@@ -78,17 +78,6 @@ class TestLog:
         except BaseException:
             self.close()
             raise
-
-    def __enter__(self) -> "TestLog":
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     @property
     def next_test(self) -> int:

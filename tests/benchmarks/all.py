@@ -101,7 +101,7 @@ def detect(quick: bool) -> Iterator[Line]:
 def _feed(kind: Callable[[], object], values: list[float]) -> None:
     detector = kind()
     for value in values:
-        detector.update(value)  # type: ignore[attr-defined]
+        detector.update(value)
 
 
 def _detect_online(values: np.ndarray) -> None:

@@ -43,7 +43,7 @@ def line(name: str, hookup: Hookup, drop_mv: float, style: Style, seed: int, tri
     rng = np.random.default_rng([seed, int(drop_mv), len(hookup)])
     results = [measured(trial(rng, hookup, drop_mv, style)) for _ in range(trials)]
     usable = [m for m in results if m.drop_mv is not None and m.drop_u_mv]
-    z = np.array([(m.drop_mv - drop_mv) / m.drop_u_mv for m in usable])  # type: ignore[operator]
+    z = np.array([(m.drop_mv - drop_mv) / m.drop_u_mv for m in usable])
     u = np.median([m.drop_u_mv for m in usable])
     says = [sum(m.verdict is verdict for m in results) for verdict in Verdict]
     shares = "  ".join(f"{np.mean(np.abs(z) <= k):6.1%}" for k in (1, 2, 3))

@@ -77,7 +77,7 @@ def study(kind: str, circuits: int, seed: int, tests_each: float) -> str:
         bench = Bench.draw(n, seed + k)
         if kind != "tree":
             wiring = meshed(bench.circuit.receptacles, bench.rng, kind)
-            bench.wiring = wiring  # type: ignore[assignment]
+            bench.wiring = wiring
         rows = [bench.row(i, bench.random_setup()) for i in range(1, round(tests_each * n) + 1)]
         start = time.perf_counter()
         found = resolve(bench.circuit, rows)

@@ -250,7 +250,7 @@ def test_reading_takes_no_more_memory_for_a_longer_file() -> None:
 
     tracemalloc.start()
     try:
-        capture = CaptureReader(Endless())  # type: ignore[arg-type]
+        capture = CaptureReader(Endless())
         assert list(capture) == []
         assert tracemalloc.get_traced_memory()[1] < 10 * MAX_LINE_BYTES
     finally:

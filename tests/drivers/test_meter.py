@@ -68,7 +68,7 @@ def run(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[Event]]:
         assert isinstance(last, PlayedLink)
         events: list[Event] = []
         address = parse_address("lines:COM1")
-        meter = Meter(address, events.append, lambda: 1.0, **options)  # type: ignore[arg-type]
+        meter = Meter(address, events.append, lambda: 1.0, **options)
         meter.start()
         assert last.empty.wait(WITHIN_S)
         meter.stop()

@@ -51,7 +51,7 @@ class Bench:
 
     def __init__(self, address: str = "scpi:COM1", **instrument: object) -> None:
         levels = count(1)
-        self.instrument = SimulatedInstrument(lambda: next(levels) * 1e-3, **instrument)  # type: ignore[arg-type]
+        self.instrument = SimulatedInstrument(lambda: next(levels) * 1e-3, **instrument)
         self.link = InstrumentLink(self.instrument)
         self.events: list[Event] = []
         self.now_s = 0.0
@@ -148,13 +148,13 @@ def test_an_instrument_that_stops_answering_is_taken_for_lost() -> None:
 
 def test_an_error_queue_without_end_does_not_hold_it_up() -> None:
     bench = Bench()
-    bench.instrument._next_error = lambda _: '-222,"Data out of range"'  # type: ignore[method-assign]
+    bench.instrument._next_error = lambda _: '-222,"Data out of range"'
     answers = bench.instrument.answer
 
     def answer(command: str) -> bytes:
         return b'-222,"Data out of range"\n' if command == "SYST:ERR?" else answers(command)
 
-    bench.instrument.answer = answer  # type: ignore[method-assign]
+    bench.instrument.answer = answer
     with pytest.raises(OpeningError):
         bench.talk.begin(bench.link)
     assert len(bench.instrument.commands) < 1000

@@ -49,7 +49,7 @@ def test_hold_keeps_the_display_as_it_was() -> None:
 
 @pytest.mark.parametrize("write", [lines_text, segment_frame])
 def test_beyond_the_last_range_is_overload(write: object) -> None:
-    assert write(700.0) == write(None)  # type: ignore[operator]
+    assert write(700.0) == write(None)
 
 
 def test_a_frame_written_with_hold_and_another_function_is_read_so() -> None:

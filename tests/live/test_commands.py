@@ -165,7 +165,7 @@ def test_a_remembered_meter_is_opened_by_its_name(
 
 def start(*arguments: object, **kinds: object) -> "subprocess.Popen[bytes]":
     command = [sys.executable, "-m", "meterlink", *map(str, arguments)]
-    return subprocess.Popen(command, stdin=subprocess.DEVNULL, **kinds)  # type: ignore[call-overload,no-any-return]
+    return subprocess.Popen(command, stdin=subprocess.DEVNULL, **kinds)
 
 
 @contextlib.contextmanager

@@ -24,7 +24,7 @@ pytestmark = pytest.mark.skipif(not available(), reason="no pseudo-terminals her
 
 def meter(driver: str = "lines", **kinds: object) -> SimulatedMeter:
     display = Display(noise_v=1e-4)
-    return SimulatedMeter(lambda t_s: 0.008, driver=driver, rate_hz=50, display=display, **kinds)  # type: ignore[arg-type]
+    return SimulatedMeter(lambda t_s: 0.008, driver=driver, rate_hz=50, display=display, **kinds)
 
 
 def poll_until(session: LiveSession, enough: Callable[[list[Event]], bool]) -> list[Event]:

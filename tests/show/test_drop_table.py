@@ -33,10 +33,10 @@ def test_the_table_names_the_documents_that_recommend() -> None:
 def test_the_json_key_says_within_which_limit_a_drop_is() -> None:
     far = replace(ONE, points=(Point("Porch", "panel", 1.0, 200.0, 1.0, None),))
     found = drop_mapping(far, CIRCUIT, 12.0)
-    [point] = found["points"]  # type: ignore[misc]
+    [point] = found["points"]
     assert point["percent"] == pytest.approx(4.0)
     assert point["within_percent"] == 5.0
-    assert drop_mapping(far, CIRCUIT, 20.0)["points"][0]["within_percent"] is None  # type: ignore[index]
+    assert drop_mapping(far, CIRCUIT, 20.0)["points"][0]["within_percent"] is None
 
 
 @pytest.mark.parametrize("width", [40, 60, 120])

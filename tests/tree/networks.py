@@ -33,7 +33,7 @@ def common_path(edges: Iterable[Edge], sources: Iterable[str]) -> tuple[list[str
 
 def edges_of(example: Mapping[str, object]) -> list[Edge]:
     """Runs of one example of ``distributor_networks.json``."""
-    return [(e["from"], e["to"], e["loop_ohm"]) for e in example["edges"]]  # type: ignore[attr-defined]
+    return [(e["from"], e["to"], e["loop_ohm"]) for e in example["edges"]]
 
 
 def rows_of_matrix(

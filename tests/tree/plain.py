@@ -120,7 +120,7 @@ def log_shape(feeds: Parents, n: int, fork: float, splice: float, panel: float) 
 
 def circuit(n: int, **known: object) -> Circuit:
     """A circuit of the first ``n`` names; nothing else is known unless given."""
-    return Circuit(name="test", receptacles=NAMES[:n], **known)  # type: ignore[arg-type]
+    return Circuit(name="test", receptacles=NAMES[:n], **known)
 
 
 def row(

@@ -64,7 +64,7 @@ def test_a_published_chain_comes_back_from_shuffled_drops(name: str, seed: int) 
     shuffled = [names[i] for i in order]
     scale = 40 / np.mean([ohm for *_, ohm in edges])  # to runs that a dwelling has
     rows = rows_of_matrix(shuffled, g[np.ix_(order, order)] * scale)
-    rng.shuffle(rows)  # type: ignore[arg-type]
+    rng.shuffle(rows)
     found = resolve(circuit_of(shuffled), rows)
     assert found.settled
     feeds = {p.name: (p.fed_from, p.run_mohm) for p in found.points}

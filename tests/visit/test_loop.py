@@ -124,7 +124,7 @@ def test_readings_that_cannot_be_used_say_why_the_load_has_to_wait(
     reading: Callable[[float], Reading], words: str
 ) -> None:
     play = Play(AT_A)
-    play.reading = lambda: reading(play.now_s)  # type: ignore[method-assign]
+    play.reading = lambda: reading(play.now_s)
     play.press(Key.READY)
     play.wait(4.0)
     assert play.stage is VisitStage.SETTLING
@@ -290,14 +290,14 @@ def test_a_row_that_cannot_be_written_is_kept_and_written_once_when_there_is_roo
     play.load(on=False)
     refuse, play.carry_out = (
         play.carry_out,
-        lambda request: (  # type: ignore[method-assign]
+        lambda request: (
             play.visit.not_logged("disk full") if isinstance(request, LogTest) else refuse(request)
         ),
     )
     play.wait(20.0)
     assert play.rows == []
     assert "disk full" in play.visit.view.alerts
-    play.carry_out = refuse  # type: ignore[method-assign]
+    play.carry_out = refuse
     play.wait(5.0)
     assert len(play.rows) == 1
     assert play.visit.view.alerts == ()
@@ -311,7 +311,7 @@ def test_stopping_with_a_row_unwritten_says_that_the_next_visit_logs_it() -> Non
     play.until_says("Switch the load off")
     play.load(on=False)
     refuse = play.carry_out
-    play.carry_out = lambda request: (  # type: ignore[method-assign]
+    play.carry_out = lambda request: (
         play.visit.not_logged("disk full") if isinstance(request, LogTest) else refuse(request)
     )
     play.wait(20.0)
@@ -363,5 +363,5 @@ def act(play: Play, what: str, value: object) -> None:
     elif what == "disk":
         play.disk_full = bool(value)
     elif what == "choose":
-        play.visit.choose(value)  # type: ignore[arg-type]
+        play.visit.choose(value)
         play.advance()
