@@ -12,7 +12,8 @@ from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import Orders, orders_of
 from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.search import search
-from meterlink.tree.trees import MAX_RECEPTACLES, TreePrior
+from meterlink.tree.tree_prior import TreePrior
+from meterlink.tree.trees import MAX_RECEPTACLES
 
 SETTLED = 0.95
 

@@ -34,7 +34,8 @@ from meterlink.tree.network import (
 from meterlink.tree.observations import Tests
 from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.search import insertion_order
-from meterlink.tree.trees import Floats, TreePrior
+from meterlink.tree.tree_prior import TreePrior
+from meterlink.tree.trees import Floats
 
 LOOP_SHARE = 0.01  # of circuits with a second path, before any evidence (from memory: rare)
 TREES = 4  # heaviest trees that get closing runs

@@ -11,7 +11,8 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.trees import Flags, Floats, Masks, TreePrior, bits_of
+from meterlink.tree.tree_prior import TreePrior
+from meterlink.tree.trees import Flags, Floats, Masks, bits_of
 
 PANEL = 0  # receptacle ``i`` is the point ``i + 1``, splices are negative
 Run = tuple[int, int]
@@ -203,19 +204,26 @@ def log_shape_of(network: Network, n: int, prior: TreePrior) -> float:
 
     Forks and splices weigh as in a tree. A ring from the panel back to the panel is the usual way
     to build one, and its second home run is no fork; a closing run elsewhere is one of as many as
-    there are pairs of points.
+    there are pairs of points. What branches off the ring itself says nothing of how often trees
+    branch.
     """
-    through_panel = PANEL in network.ring()
+    ring = frozenset(network.ring())
+    through_panel = PANEL in ring
     total = 0.0 if through_panel else -float(np.log(n * (n + 1) / 2))
+    branches = 0
     for point, others in network.neighbours().items():
         degree = len(others)
         if point == PANEL:
-            total += max(degree - (2 if through_panel else 1), 0) * prior.log_panel_fork(n)
+            more = max(degree - (2 if through_panel else 1), 0)
+            total += more * prior.log_panel_fork(n)
         elif point > 0:
-            total += max(degree - 2, 0) * prior.log_fork(n)
+            more = max(degree - 2, 0)
+            total += more * prior.log_fork(n)
         else:
-            total += max(degree - 3, 0) * prior.log_fork(n) + prior.log_splice(n)
-    return total
+            more = max(degree - 2, 0)
+            total += (more - 1) * prior.log_fork(n) + prior.log_splice(n)
+        branches += more * (point not in ring)
+    return total + float(prior.log_branches(n)[min(branches, n)])
 
 
 def log_shapes(networks: Sequence[Network], n: int, prior: TreePrior) -> Floats:

@@ -13,10 +13,10 @@ from meterlink.tree.ensemble import Ensemble, weigh
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
 from meterlink.tree.run_prior import RunPrior
+from meterlink.tree.tree_prior import TreePrior
 from meterlink.tree.trees import (
     Floats,
     Masks,
-    TreePrior,
     distinct,
     grow,
     homes,

@@ -25,7 +25,8 @@ from meterlink.tree.posterior import (
     runs_of,
     unseparated,
 )
-from meterlink.tree.trees import Floats, TreePrior
+from meterlink.tree.tree_prior import TreePrior
+from meterlink.tree.trees import Floats
 
 DOUBTFUL = 0.5  # a test is named when it more probably lies than not
 POOR = 0.5

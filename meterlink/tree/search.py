@@ -21,7 +21,8 @@ from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
 from meterlink.tree.regraft import regraft
 from meterlink.tree.run_prior import RunPrior
-from meterlink.tree.trees import Flags, Floats, Masks, TreePrior, grow, single, squeeze
+from meterlink.tree.tree_prior import TreePrior
+from meterlink.tree.trees import Flags, Floats, Masks, grow, single, squeeze
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
 QUICK_REACH = 30.0  # the same where only the quick estimate is known,

@@ -15,40 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.tree.tree_prior import TreePrior
+
 Masks = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 MAX_RECEPTACLES = 40  # bits used of 63; nobody's breaker has more (common practice: 8 to 13)
-
-
-@dataclass(frozen=True, slots=True)
-class TreePrior:
-    """Weights of the shapes that a circuit can have, relative to a plain chain.
-
-    A chain is the most common, a fork at a receptacle less, a hidden splice least (common
-    practice). The number of places where a fork can be grows with the square of the number of
-    receptacles, the number of forks that people make only with the number itself; the weight of
-    one fork therefore falls with ``n``: ``forks_per_receptacle * 4 / n`` makes that many forks
-    per receptacle the expected number (there are about ``n**2 / 4`` trees with one fork for each
-    chain).
-    """
-
-    forks_per_receptacle: float = 0.1
-    splices_per_receptacle: float = 0.05
-    panel_forks_per_receptacle: float = 0.025
-
-    def log_fork(self, n: int) -> float:
-        """Log weight of one more branch at a receptacle or splice, ``n`` receptacles in all."""
-        return float(np.log(min(1.0, self.forks_per_receptacle * 4 / n)))
-
-    def log_splice(self, n: int) -> float:
-        """Log weight of one splice with two onward runs."""
-        return float(np.log(min(1.0, self.splices_per_receptacle * 4 / n)))
-
-    def log_panel_fork(self, n: int) -> float:
-        """Log weight of one more run that starts at the panel."""
-        return float(np.log(min(1.0, self.panel_forks_per_receptacle * 4 / n)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +77,11 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
     through = np.where(above, masks[:, None, :] | new, masks[:, None, :])
     beyond = np.where(strictly, masks[:, None, :] | new, masks[:, None, :])
     splice = is_splice(masks)
-    leaf = (masks & (masks - 1)) == 0
+    leaf = exists & ((masks & (masks - 1)) == 0)  # each branch has made one more of them
     log_fork, log_splice = prior.log_fork(n), prior.log_splice(n)
+    rates = prior.log_branches(n)
+    branches = leaf.sum(axis=1) - 1
+    one_more = rates[branches + 1] - rates[branches]
 
     parts: list[tuple[Masks, Flags, NDArray[np.intp], Floats]] = []
 
@@ -145,12 +121,14 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
             np.concatenate([masks, lone[:, :1], zero[:, :1]], axis=1),
             panel_home,
             np.arange(trees),
-            np.full(trees, prior.log_panel_fork(n)),
+            prior.log_panel_fork(n) + one_more,
         )
     )
-    add(through, same_home, (lone, zero), no_home, exists, np.where(leaf, 0.0, log_fork))
+    forked = log_fork + one_more[:, None]
+    spliced = log_splice + one_more[:, None]
+    add(through, same_home, (lone, zero), no_home, exists, np.where(leaf, 0.0, forked))
     add(beyond, parted_home, (masks | new, zero), home, exists, flat)
-    add(beyond, parted_home, (masks | new, lone), home, exists, flat + log_splice)
+    add(beyond, parted_home, (masks | new, lone), home, exists, flat + spliced)
     add(through, same_home, (zero, zero), no_home, splice, flat + log_fork - log_splice)
     return Grown(
         np.concatenate([p[0] for p in parts]),
@@ -191,8 +169,10 @@ def log_shape(masks: Masks, home: Flags, n: int, prior: TreePrior) -> Floats:
     np.add.at(children, (t, parent[t, f]), 1)
     splice = is_splice(masks)
     branches = np.where(splice, np.maximum(children - 2, 0), np.maximum(children - 1, 0))
+    leaves = ((masks != 0) & (masks & (masks - 1) == 0)).sum(axis=1)
     result: Floats = (
-        branches.sum(axis=1) * prior.log_fork(n)
+        prior.log_branches(n)[leaves - 1]
+        + branches.sum(axis=1) * prior.log_fork(n)
         + splice.sum(axis=1) * prior.log_splice(n)
         + np.maximum(home.sum(axis=1) - 1, 0) * prior.log_panel_fork(n)
     )

@@ -1,18 +1,21 @@
 """How often answers are right that are given with a stated certainty.
 
     python tests/benchmarks/calibration.py [--circuits 1000] [--seed 50000] [--workers 2]
+        [--branches 3] [--most 16]
 
 Invented circuits of 4 to 16 receptacles (``simulated_tests``: chains, forks at receptacles, hidden
 splices; pickup, wander, 3 % lying tests), other seeds than any that were looked at while the code
-was written. Each gets ``n`` to ``4 n`` tests: a routine one at each receptacle, then random ones.
-The table shows, for the whole order and for the first receptacle, how many answers were given in
+was written; with ``--branches`` so many times as many forks and splices as usual. Each gets ``n`` to ``4 n`` tests: a routine one at each receptacle, then random ones.
+The table (printed every 100 circuits) shows, for the whole order and for the first receptacle, how many answers were given in
 each band of certainty and what share of them was right, with its standard error.
 """
 
 import argparse
+import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from simulated_tests import Bench, true_clades
@@ -36,11 +39,11 @@ class Answer:
     seconds: float
 
 
-def answer(seed: int) -> Answer:
+def answer(seed: int, most: int, branches: float) -> Answer:
     """Test one invented circuit and resolve it."""
     rng = np.random.default_rng(seed)
-    n = int(rng.integers(4, 17))
-    bench = Bench.draw(n, seed)
+    n = int(rng.integers(4, most + 1))
+    bench = Bench.draw(n, seed, branches=branches)
     names = bench.circuit.receptacles
     setups = [Setup(Hookup.NEUTRAL_GROUND, name, None, name) for name in names]
     more = int(rng.integers(0, 3 * n + 1))
@@ -63,16 +66,9 @@ def answer(seed: int) -> Answer:
     )
 
 
-def main() -> None:
-    """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--circuits", type=int, default=1000)
-    parser.add_argument("--seed", type=int, default=50000)
-    parser.add_argument("--workers", type=int, default=2)
-    options = parser.parse_args()
-    seeds = range(options.seed, options.seed + options.circuits)
-    with ProcessPoolExecutor(options.workers) as pool:
-        answers = list(pool.map(answer, seeds, chunksize=4))
+def show(answers: list[Answer]) -> None:
+    """Print the table of what was answered so far."""
+    print(f"{len(answers)} circuits")
     for what in ("order", "first"):
         print(f"{what:6}  certainty   answers  right")
         stated = np.array([getattr(a, what) for a in answers])
@@ -93,7 +89,27 @@ def main() -> None:
         ]
         print(f"        wrong above 0.99: {wrong}")
     seconds = np.array([a.seconds for a in answers])
-    print(f"CPU seconds a circuit: median {np.median(seconds):.2f}, most {seconds.max():.1f}")
+    print(f"CPU seconds a circuit: median {np.median(seconds):.2f}, most {seconds.max():.1f}\n")
+    sys.stdout.flush()
+
+
+def main() -> None:
+    """Print the table as it grows."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--circuits", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=50000)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--branches", type=float, default=1.0)
+    parser.add_argument("--most", type=int, default=16)
+    options = parser.parse_args()
+    seeds = range(options.seed, options.seed + options.circuits)
+    one = partial(answer, most=options.most, branches=options.branches)
+    answers: list[Answer] = []
+    with ProcessPoolExecutor(options.workers) as pool:
+        for found in pool.map(one, seeds, chunksize=4):
+            answers.append(found)
+            if len(answers) % 100 == 0 or len(answers) == options.circuits:
+                show(answers)
 
 
 if __name__ == "__main__":

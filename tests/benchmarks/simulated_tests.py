@@ -51,12 +51,27 @@ class Bench:
     lies: int = 0
 
     @classmethod
-    def draw(cls, n: int, seed: int, *, lie: float = 0.03, grounded: bool = True) -> "Bench":
-        """A random circuit of ``n`` receptacles."""
+    def draw(
+        cls,
+        n: int,
+        seed: int,
+        *,
+        lie: float = 0.03,
+        grounded: bool = True,
+        branches: float = 1.0,
+    ) -> "Bench":
+        """A random circuit of ``n`` receptacles; ``branches`` times as many as usual on it."""
         rng = np.random.default_rng(seed)
         conductor, ohm_per_m, volts = CONDUCTORS[int(rng.integers(len(CONDUCTORS)))]
         names = tuple(NAMES[:n])
-        wiring = random_wiring(names, rng, ohm_per_m=ohm_per_m)
+        wiring = random_wiring(
+            names,
+            rng,
+            ohm_per_m=ohm_per_m,
+            fork=0.1 * branches,
+            splice=0.05 * branches,
+            fork_at_panel=0.015 * branches,
+        )
         amps = float(rng.uniform(6, 12.5))
         circuit = Circuit(
             name=f"invented {seed}",

@@ -14,6 +14,7 @@ import numpy as np
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.testlog.rows import Source, TestRow
+from meterlink.tree.tree_prior import RATE_LOG_SD, TreePrior
 
 NN, NG, LINE = Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND, Hookup.LINE_DROP
 NAMES = ("Attic", "Bath", "Cellar", "Den", "Eaves", "Foyer", "Garage", "Hatch")
@@ -104,18 +105,35 @@ def masks_of(listed: Sequence[tuple[Branch, ...]]) -> np.ndarray:
 
 
 def log_shape(feeds: Parents, n: int, fork: float, splice: float, panel: float) -> float:
-    """Prior weight of a shape, from the words of ``TreePrior``."""
+    """Prior weight of a shape at the usual rate of branches, from the words of ``TreePrior``."""
     total = 0.0
     for point in {"panel", *feeds}:
         onward = sum(feeds[p] == point for p in feeds)
         if point == "panel":
-            total += max(onward - 1, 0) * np.log(min(1, panel * 4 / n))
+            total += max(onward - 1, 0) * np.log(panel * 4 / n)
         elif isinstance(point, tuple):
-            total += np.log(min(1, splice * 4 / n))
-            total += max(onward - 2, 0) * np.log(min(1, fork * 4 / n))
+            total += np.log(splice * 4 / n) + max(onward - 2, 0) * np.log(fork * 4 / n)
         else:
-            total += max(onward - 1, 0) * np.log(min(1, fork * 4 / n))
+            total += max(onward - 1, 0) * np.log(fork * 4 / n)
     return total
+
+
+def log_shapes(n: int, prior: TreePrior) -> np.ndarray:
+    """Weights of all wirings: rates of branches mixed, each a probability over the listing."""
+    usual = (
+        prior.forks_per_receptacle,
+        prior.splices_per_receptacle,
+        prior.panel_forks_per_receptacle,
+    )
+    every = [parents(wiring) for wiring in wirings(tuple(range(n)))]
+    base = np.array([log_shape(feeds, n, *usual) for feeds in every])
+    ends = np.array([len(set(feeds) - set(feeds.values())) for feeds in every])
+    mixed = np.zeros(len(every))
+    for rate in prior.rates:
+        weight = np.exp(base) * rate ** (ends - 1)
+        mixed += np.exp(-0.5 * (np.log(rate) / RATE_LOG_SD) ** 2) * weight / weight.sum()
+    chain = (base == 0).argmax()
+    return np.log(mixed / mixed[chain])
 
 
 def circuit(n: int, **known: object) -> Circuit:

@@ -23,7 +23,8 @@ from meterlink.tree.network import (
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.resolve import resolve
 from meterlink.tree.run_prior import RunPrior
-from meterlink.tree.trees import TreePrior, every_tree, homes, log_shape
+from meterlink.tree.tree_prior import TreePrior
+from meterlink.tree.trees import every_tree, homes, log_shape
 from meterlink.tree.wiring import Loop, WiringMap
 
 from .networks import circuit_of, common_path, rows_of_matrix

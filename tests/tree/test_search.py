@@ -12,13 +12,14 @@ from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import first_probabilities, orders_of, relations
 from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.search import insertion_order, search, thin
-from meterlink.tree.trees import TreePrior, homes
+from meterlink.tree.tree_prior import TreePrior
+from meterlink.tree.trees import homes
 
 from .plain import (
     NAMES,
     NG,
     circuit,
-    log_shape,
+    log_shapes,
     masks_of,
     parents,
     random_rows,
@@ -27,7 +28,6 @@ from .plain import (
 )
 
 PRIOR, SHAPES = RunPrior(), TreePrior()
-BY_HAND = (SHAPES.forks_per_receptacle, SHAPES.splices_per_receptacle)
 
 
 def drawn_tests(seed: int, n: int, m: int) -> Tests:
@@ -45,9 +45,10 @@ def listed(tests: Tests, n: int) -> Ensemble:
     """Every tree with its weight, nothing left out."""
     every = wirings(tuple(range(n)))
     masks = masks_of(every)
-    shapes = [log_shape(parents(w), n, *BY_HAND, SHAPES.panel_forks_per_receptacle) for w in every]
     evidence = log_evidences(columns_of(masks, homes(masks), tests, PRIOR), tests)
-    return Ensemble(masks, homes(masks), np.array(shapes), evidence, np.zeros(len(masks)), True)
+    return Ensemble(
+        masks, homes(masks), log_shapes(n, SHAPES), evidence, np.zeros(len(masks)), True
+    )
 
 
 def difference(a: Ensemble, b: Ensemble, n: int) -> float:

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from meterlink.tree.tree_prior import RATES, TreePrior, log_trees
 from meterlink.tree.trees import (
-    TreePrior,
     bits_of,
     clades,
     every_tree,
@@ -20,8 +20,7 @@ from meterlink.tree.trees import (
     without,
 )
 
-from .plain import log_shape as plain_log_shape
-from .plain import masks_of, parents, way, wirings
+from .plain import log_shapes, masks_of, parents, way, wirings
 
 COUNTS = Path(__file__).parents[2] / "fixtures" / "reference" / "tree_counts.csv"
 
@@ -75,12 +74,36 @@ def test_weights_grown_step_by_step_are_those_of_the_finished_shape(n: int) -> N
     np.testing.assert_allclose(log_shape(masks, home, n, prior), grown, atol=1e-12)
 
 
-def test_weights_of_shapes_follow_their_description() -> None:
-    prior = TreePrior(0.11, 0.07, 0.03)
-    listed = wirings((0, 1, 2, 3))
-    masks = masks_of(listed)
-    expected = [plain_log_shape(parents(w), 4, 0.11, 0.07, 0.03) for w in listed]
-    np.testing.assert_allclose(log_shape(masks, homes(masks), 4, prior), expected, atol=1e-12)
+@pytest.mark.parametrize("rates", [(1.0,), RATES])
+def test_weights_of_shapes_follow_their_description(rates: tuple[float, ...]) -> None:
+    prior = TreePrior(0.11, 0.07, 0.03, rates)
+    masks = masks_of(wirings((0, 1, 2, 3)))
+    got = log_shape(masks, homes(masks), 4, prior)
+    np.testing.assert_allclose(got, log_shapes(4, prior), atol=1e-12)
+
+
+@pytest.mark.parametrize("n", range(1, 41))
+def test_trees_of_weight_one_number_what_oeis_a005263_gives(n: int) -> None:
+    of_one = TreePrior(n / 4, n / 4, n / 4)
+    if n <= 6:
+        assert np.exp(log_trees(of_one, n, 1.0)) == pytest.approx(published_counts()[n])
+    assert np.isfinite(log_trees(of_one, n, 1.0))
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_the_sum_of_all_weights_is_that_of_the_listing(rate: float) -> None:
+    usual = TreePrior(rates=(1.0,))
+    masks, home, log_prior = every_tree(5, usual)
+    branches = np.array([sum(int(m).bit_count() == 1 for m in row) for row in masks]) - 1
+    expected = np.logaddexp.reduce(log_prior + branches * np.log(rate))
+    assert log_trees(usual, 5, rate) == pytest.approx(expected)
+    assert log_shape(masks, home, 5, usual) == pytest.approx(log_prior)
+
+
+def test_branches_seen_make_more_branches_believable() -> None:
+    for n in (4, 8, 20, 40):
+        each_more = np.diff(TreePrior().log_branches(n))
+        assert (np.diff(each_more) > 0).all()
 
 
 def test_homes_splices_and_clades_are_those_of_the_plain_listing() -> None:
