@@ -93,20 +93,18 @@ def columns_of(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Colu
     )
 
 
-def evidence_key(masks: Masks, home: Flags, tests: Tests, *, sag: bool = True) -> NDArray[np.int64]:
+def evidence_key(masks: Masks, home: Flags, tests: Tests) -> NDArray[np.int64]:
     """A number for each tree; trees with the same number have the same evidence.
 
     It hashes the multiset of (tests that see the run, tests whose load is beyond it, home run or
-    not) over the runs on the way to any load. Without ``sag`` runs that no test sees are left out,
-    though they lower the current a little: fewer different trees for a quick estimate.
+    not) over the runs on the way to any load.
     """
     rng = np.random.default_rng(2)
     weights = rng.integers(1, 1 << 62, size=(2, len(tests)), dtype=np.int64)
     unique, inverse = np.unique(masks, return_inverse=True)
     hashed = np.where(tests.carrying(unique), weights[0], 0).sum(axis=-1)
-    if sag:
-        on_way = ((unique[:, None] & tests.load) != 0) & (tests.sag_per_mohm > 0)
-        hashed += np.where(on_way, weights[1], 0).sum(axis=-1)
+    on_way = ((unique[:, None] & tests.load) != 0) & (tests.sag_per_mohm > 0)
+    hashed += np.where(on_way, weights[1], 0).sum(axis=-1)
     pattern = hashed[inverse.reshape(masks.shape)]
     with np.errstate(over="ignore"):
         mixed = (pattern ^ (pattern >> 31)) * np.int64(0x1D8E4E27C47D124F)

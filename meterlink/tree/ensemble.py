@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meterlink.tree.columns import Columns, columns_of, evidence_key
-from meterlink.tree.evidence import Fit, fit, log_evidences, rough_log_evidences
+from meterlink.tree.evidence import Fit, fit, log_evidences
 from meterlink.tree.observations import Tests
+from meterlink.tree.offspring import Runs, runs_of_fit
 from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.trees import Flags, Floats, Masks
 
@@ -42,22 +43,44 @@ class Ensemble:
         return share
 
 
-def weigh(
-    masks: Masks, home: Flags, tests: Tests, prior: RunPrior, *, quick: bool = False
-) -> Floats:
-    """Log evidence of each tree, each different one computed once; ``quick``: an estimate."""
-    method = rough_log_evidences if quick else log_evidences
-    _, first, inverse = np.unique(
-        evidence_key(masks, home, tests, sag=not quick), return_index=True, return_inverse=True
-    )
+def weigh(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Floats:
+    """Log evidence of each tree, each different one computed once."""
+    parts, inverse = _different(masks, home, tests)
     values = np.concatenate(
-        [
-            method(columns_of(masks[part], home[part], tests, prior), tests)
-            for part in np.array_split(first, max(1, -(-len(first) // CHUNK)))
-        ]
+        [log_evidences(columns_of(masks[part], home[part], tests, prior), tests) for part in parts]
     )
-    result: Floats = values[inverse.reshape(-1)]
+    result: Floats = values[inverse]
     return result
+
+
+def weigh_with_runs(
+    masks: Masks, home: Flags, tests: Tests, prior: RunPrior
+) -> tuple[Floats, Runs]:
+    """Log evidence of each tree and what its fit says of the runs."""
+    parts, inverse = _different(masks, home, tests)
+    evidence = np.zeros(len(masks))
+    pieces, places = [], []
+    seen = 0
+    for part in parts:
+        fitted = fit(columns_of(masks[part], home[part], tests, prior), tests)
+        rows = np.flatnonzero((inverse >= seen) & (inverse < seen + len(part)))
+        fitted = fitted.take(inverse[rows] - seen)
+        columns = columns_of(masks[rows], home[rows], tests, prior)
+        evidence[rows] = fitted.log_evidence
+        pieces.append(runs_of_fit(masks[rows], home[rows], tests, prior, columns, fitted))
+        places.append(rows)
+        seen += len(part)
+    return evidence, Runs.joined(pieces).take(np.argsort(np.concatenate(places)))
+
+
+def _different(
+    masks: Masks, home: Flags, tests: Tests
+) -> tuple[list[NDArray[np.intp]], NDArray[np.intp]]:
+    """One tree of each kind that the tests cannot tell apart, in parts; the kind of each tree."""
+    _, first, inverse = np.unique(
+        evidence_key(masks, home, tests), return_index=True, return_inverse=True
+    )
+    return np.array_split(first, max(1, -(-len(first) // CHUNK))), inverse.reshape(-1)
 
 
 def refit(

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meterlink.tree.columns import Columns
 from meterlink.tree.objective import Problem
@@ -29,6 +30,8 @@ class Fit:
         covariance: Of these logs, ``(N, D, D)``.
         truth: Probability that each test says what it seems to, ``(N, m)``.
         log_hot: Mode of log(hot / neutral) of the columns; empty where no test is ``line-drop``.
+        log_source: Mode of the log of the source's mohm, and its variance, ``(N, 2)``; empty where
+            no test is ``line-drop``.
         hot_covariance: Joint covariance of log resistances and log hot ratios, ``(N, 2D, 2D)``.
         predicted_mv: What each test should show at the mode, ``(N, m)``.
     """
@@ -38,8 +41,13 @@ class Fit:
     covariance: Floats
     truth: Floats
     log_hot: Floats
+    log_source: Floats
     hot_covariance: Floats
     predicted_mv: Floats
+
+    def take(self, rows: NDArray[np.intp]) -> "Fit":
+        """The same for some of the trees, or for trees that fit alike."""
+        return Fit(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
 
 def _climb(problem: Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Floats:
@@ -71,21 +79,6 @@ def _climb(problem: Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Flo
     return x
 
 
-def rough_log_evidences(columns: Columns, tests: Tests) -> Floats:
-    """A quick estimate of ``log_evidences``, good to a few nats where it matters.
-
-    Two steps from the linear solution instead of the climb to the mode, and the hot side taken as
-    equal to the neutral.
-    """
-    stated = np.tile(tests.amps, (len(columns.mean), 1))
-    problem = Problem(columns, tests, stated, rough=0.0, hot=False)
-    if _nothing_seen(columns, tests):
-        return _unseen(problem).log_evidence
-    for _ in range(2):  # the sag at the loads bends the linear solution
-        problem = problem.sagged(problem.start())
-    return _laplace(problem, _climb(problem, problem.start(), 2))[0]
-
-
 def log_evidences(columns: Columns, tests: Tests) -> Floats:
     """Log evidence of each tree by Laplace's approximation, shape ``(N,)``.
 
@@ -113,6 +106,9 @@ def fit(columns: Columns, tests: Tests) -> Fit:
         covariance=covariance[:, :width, :width],
         truth=problem.likelihood(predicted)[1],
         log_hot=x[:, width:-1] if problem.with_line else np.zeros((problem.trees, 0)),
+        log_source=np.stack([x[:, -1], covariance[:, -1, -1]], axis=1)
+        if problem.with_line
+        else np.zeros((problem.trees, 0)),
         hot_covariance=covariance[:, : 2 * width, : 2 * width]
         if problem.with_line
         else np.zeros((problem.trees, 0, 0)),
@@ -132,7 +128,7 @@ def _rough(columns: Columns, tests: Tests) -> tuple[Problem, Floats]:
     if _nothing_seen(columns, tests):
         return problem, np.zeros((problem.trees, problem.size))
     x = problem.sagged(problem.start()).start()
-    if problem.with_hot:
+    if problem.with_line:
         x = _climb(problem.sagged(x, rough=FAR_WIDTH), x, FAR_ITERATIONS)
     x = _climb(problem.sagged(x, rough=CAUCHY_WIDTH), x, ROUGH_ITERATIONS)
     return problem.sagged(x), x
@@ -158,6 +154,7 @@ def _unseen(problem: Problem) -> Fit:
         covariance=covariance,
         truth=truth,
         log_hot=np.zeros((problem.trees, 0)),
+        log_source=np.zeros((problem.trees, 0)),
         hot_covariance=np.zeros((problem.trees, 0, 0)),
         predicted_mv=predicted,
     )

@@ -6,16 +6,20 @@ each part behind a run is cut off and put back in every possible place, and what
 comes in with its own weight.
 """
 
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
 import numpy as np
 
-from meterlink.tree.conflicts import conflict_cost
-from meterlink.tree.ensemble import Ensemble, weigh
+from meterlink.tree.ensemble import Ensemble, weigh, weigh_with_runs
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
+from meterlink.tree.offspring import foretold
 from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.tree_prior import TreePrior
 from meterlink.tree.trees import (
     Floats,
+    Grown,
     Masks,
     distinct,
     grow,
@@ -28,7 +32,7 @@ from meterlink.tree.trees import (
 ROUNDS = 10
 FRONT = 3  # trees taken apart in one round
 REACH = 6.0  # nats behind all trees together: less than 0.25 % of the weight does not matter
-HINT = 15.0  # the same where only the quick estimate is known, or what cannot be explained
+FORETOLD_U = 4.0  # nats by which what is foretold may be wrong (measured: 1 to 2 usually)
 
 
 def regraft(
@@ -57,21 +61,17 @@ def regraft(
         if not front:
             break
         expanded |= {rows[i].tobytes() for i in front}
-        masks = np.unique(moved(rows[front], n, tree_prior), axis=0)
+        fresh = [
+            _worthwhile(move, tests, n, tree_prior, run_prior, isolation, total)
+            for move in moves(rows[front], n, tree_prior)
+        ]
+        masks = np.unique(np.concatenate([rows[:0], *fresh]), axis=0)
         masks = masks[[row.tobytes() not in looked_at for row in masks]]
         looked_at |= {row.tobytes() for row in masks}
-        masks = masks[conflict_cost(masks, tests) < conflict_cost(rows[front], tests).min() + HINT]
         if not len(masks):
             continue
         masks, home = squeeze(masks, homes(masks))
         log_prior = log_shape(masks, home, n, tree_prior) + isolation.log_weight(masks)
-        hint = log_prior + weigh(masks, home, tests, run_prior, quick=True)
-        old = ensemble.masks[front], ensemble.home[front]
-        error = ensemble.log_evidence[front] - weigh(*old, tests, run_prior, quick=True)
-        near = hint + error.max() > total - HINT
-        if not near.any():
-            continue
-        masks, home, log_prior = masks[near], home[near], log_prior[near]
         log_evidence = weigh(masks, home, tests, run_prior)
         good = log_prior + log_evidence > total - REACH
         if good.any():
@@ -79,44 +79,77 @@ def regraft(
     return ensemble
 
 
-def moved(masks: Masks, n: int, tree_prior: TreePrior) -> Masks:
-    """All trees that differ from the given ones by the place of one receptacle or of one part.
+@dataclass(frozen=True, slots=True)
+class Move:
+    """Something cut off some trees, and all trees that come of putting it back.
+
+    Attributes:
+        cut: Bits of what was cut off.
+        bare: The trees without it.
+        grown: The trees with it, grown from these; runs inside the part are new ones.
+    """
+
+    cut: int
+    bare: Masks
+    grown: Grown
+
+
+def moves(masks: Masks, n: int, tree_prior: TreePrior) -> Iterator[Move]:
+    """Each receptacle, and each part behind a run, cut off and put back everywhere.
 
     Args:
         masks: Trees of ``n`` receptacles, shape ``(trees, runs)``.
         n: Number of receptacles.
         tree_prior: Weights of shapes (needed for growing; not used here).
-
-    Returns:
-        Padded trees (see ``padded``), some more than once.
     """
-    parts = [masks[:0]]
     for bit in range(n):
         bare = without(masks, bit)
         if bare.any():
-            parts.append(padded(grow(bare, homes(bare), bit, n, tree_prior).masks, n))
+            yield Move(1 << bit, bare, grow(bare, homes(bare), bit, n, tree_prior))
     everything = (1 << n) - 1
-    for e in range(masks.shape[1]):
-        cut = masks[:, e]
-        rows = np.flatnonzero((np.bitwise_count(cut) > 1) & (cut != everything))
-        if len(rows):
-            parts.append(padded(_part_moved(masks[rows], cut[rows], n, tree_prior), n))
-    return np.concatenate([padded(part, n) for part in parts])
+    for cut in np.unique(masks[(np.bitwise_count(masks) > 1) & (masks != everything)]):
+        yield _part_moved(masks[(masks == cut).any(axis=1)], int(cut), n, tree_prior)
 
 
-def _part_moved(masks: Masks, cut: Masks, n: int, tree_prior: TreePrior) -> Masks:
+def _part_moved(masks: Masks, cut: int, n: int, tree_prior: TreePrior) -> Move:
     """Cut off what lies behind run ``cut`` of each tree and put it on everywhere.
 
     The part travels as one stand-in receptacle, number ``n``, and is unpacked where it arrives.
     """
-    part = (masks & cut[:, None]) == masks
-    inner = np.where(part & (masks != cut[:, None]), masks, 0)
-    rest = distinct(np.where(part, 0, masks & ~cut[:, None]))
-    grown = grow(rest, homes(rest), n, n + 1, tree_prior)
+    part = (masks & cut) == masks
+    inner = np.where(part & (masks != cut), masks, 0)
+    bare = distinct(np.where(part, 0, masks & ~np.int64(cut)))
+    grown = grow(bare, homes(bare), n, n + 1, tree_prior)
     stand_in = np.int64(1) << np.int64(n)
-    carried = cut[grown.origin][:, None]
-    outer = np.where((grown.masks & stand_in) != 0, grown.masks & ~stand_in | carried, grown.masks)
-    return np.concatenate([outer, inner[grown.origin]], axis=1)
+    outer = np.where((grown.masks & stand_in) != 0, grown.masks & ~stand_in | cut, grown.masks)
+    inside = inner[grown.origin]
+    unpacked = replace(
+        grown,
+        masks=np.concatenate([outer, inside], axis=1),
+        home=np.concatenate([grown.home, np.zeros_like(inside, dtype=bool)], axis=1),
+    )
+    return Move(cut, bare, unpacked)
+
+
+def _worthwhile(
+    move: Move,
+    tests: Tests,
+    n: int,
+    tree_prior: TreePrior,
+    run_prior: RunPrior,
+    isolation: Isolation,
+    total: float,
+) -> Masks:
+    """Trees of a move, padded, that may matter beside trees of log weight ``total``."""
+    touched = (tests.places() & move.cut) != 0
+    home = homes(move.bare)
+    evidence, runs = weigh_with_runs(move.bare, home, tests.only(~touched), run_prior)
+    masks = padded(move.grown.masks, n)
+    shape = log_shape(masks, homes(masks), n, tree_prior) + isolation.log_weight(masks)
+    least = total - REACH - FORETOLD_U - evidence[move.grown.origin] - shape
+    guess = foretold(runs, move.grown, tests.only(touched), run_prior, least)
+    result: Masks = masks[guess > least]
+    return result
 
 
 def padded(masks: Masks, n: int) -> Masks:

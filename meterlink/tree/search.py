@@ -5,8 +5,9 @@ grown receptacle by receptacle, every way of putting the next one on is weighed 
 are complete by then, and the population is thinned to ``capacity`` so that nothing is biased: trees
 above a threshold are kept as they are, the rest is drawn by systematic sampling and carries the
 threshold as its weight (Fearnhead and Clifford 2003, optimal resampling). As long as no more than
-``capacity`` trees have weight, the result is the full listing. The choice is made on a quick
-estimate of the evidence; the trees chosen are then weighed properly, which keeps it unbiased.
+``capacity`` trees have weight, the result is the full listing. The choice is made on what the fit
+of the smaller tree foretells (``offspring``); the trees chosen are then weighed properly, which
+keeps it unbiased.
 Afterwards ``regraft`` looks for trees that the order of insertion lost.
 """
 
@@ -15,20 +16,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.conflicts import conflict_cost
-from meterlink.tree.ensemble import Ensemble, weigh
+from meterlink.tree.ensemble import Ensemble, weigh, weigh_with_runs
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
+from meterlink.tree.offspring import Runs, foretold
 from meterlink.tree.regraft import regraft
 from meterlink.tree.run_prior import RunPrior
 from meterlink.tree.tree_prior import TreePrior
-from meterlink.tree.trees import Flags, Floats, Masks, grow, single, squeeze
+from meterlink.tree.trees import Flags, Floats, Grown, Masks, grow, single, squeeze
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
-QUICK_REACH = 30.0  # the same where only the quick estimate is known,
-HOPE_REACH = 15.0  # or only what cannot be explained is counted; and both
-REACH_OF_FEW, FEW = 60.0, 6  # up to so many receptacles, where all trees can be looked at
-
+FORETOLD_REACH = 30.0  # the same where the evidence is only foretold
+LAST_ROOM = 3  # times as many finished trees are weighed as half-grown ones
 
 NOTHING_FOUND = Isolation()
 
@@ -87,34 +86,43 @@ def search(
     order = insertion_order(tests, n)
     places = tests.places()
     inside = 1 << order[0]
-    now = tests.only((places & ~inside) == 0)
+    known = tests.only((places & ~inside) == 0)
     masks, home = single(order[0])
     zero = np.zeros(1)
-    trees = _Population(masks, home, zero, zero, weigh(masks, home, now, run_prior), zero)
-    complete, news = True, True
+    trees = _Population(masks, home, zero, zero, zero, zero)
+    evidence, runs = weigh_with_runs(masks, home, known, run_prior)
+    trees = replace(trees, evidence=evidence)
+    complete, stale = True, False
     for bit in order[1:]:
+        room = capacity * (LAST_ROOM if bit == order[-1] else 1)
         inside |= 1 << bit
-        before, now = len(now), tests.only((places & ~inside) == 0)
-        news = len(now) > before
-        trees = _grown(trees, bit, n, tree_prior, isolation)
-        if news:
-            trees, whole = _weighed(trees, now, n, run_prior, capacity, rng)
-        else:
-            trees, whole = _thinned(trees, capacity, rng, NEGLIGIBLE)
+        now = tests.only((places & ~inside) == 0)
+        news = now.only((now.places() >> bit & 1) != 0)
+        if stale and len(news):  # receptacles without a test have been put on since
+            runs = weigh_with_runs(trees.masks, trees.home, known, run_prior)[1]
+        grown = grow(trees.masks, trees.home, bit, n, tree_prior)
+        trees = _grown(trees, grown, isolation)
+        if len(news):
+            guess = trees.evidence
+            if len(guess) > room:
+                guess = guess + foretold(runs, grown, news, run_prior)
+            trees = replace(trees, evidence=guess)
+        trees, whole = _thinned(trees, room, rng, FORETOLD_REACH if len(news) else NEGLIGIBLE)
+        if len(news):
+            trees, runs = _weighed(trees, now, run_prior)
+            known = now
+        stale = not len(news)
         complete &= whole
     evidence = trees.evidence
-    if not news:  # a receptacle in line on a run makes it longer, so all are weighed once more
+    if stale:  # a receptacle in line on a run makes it longer, so all are weighed once more
         evidence = weigh(trees.masks, trees.home, tests, run_prior)
     shape = trees.prior + trees.found
     found = Ensemble(trees.masks, trees.home, shape, evidence, trees.importance, complete)
     return regraft(found, tests, n, tree_prior, run_prior, isolation)
 
 
-def _grown(
-    trees: _Population, bit: int, n: int, tree_prior: TreePrior, isolation: Isolation
-) -> _Population:
-    """All ways of putting one more receptacle on; the evidence is still that of before."""
-    grown = grow(trees.masks, trees.home, bit, n, tree_prior)
+def _grown(trees: _Population, grown: Grown, isolation: Isolation) -> _Population:
+    """Trees with one more receptacle; the evidence is still that of before."""
     masks, home = squeeze(grown.masks, grown.home)
     return _Population(
         masks,
@@ -126,29 +134,12 @@ def _grown(
     )
 
 
-def _weighed(
-    trees: _Population,
-    tests: Tests,
-    n: int,
-    run_prior: RunPrior,
-    capacity: int,
-    rng: np.random.Generator,
-) -> tuple[_Population, bool]:
-    """Weigh grown trees by the tests that are complete now and keep those that matter.
-
-    Where they are many, those that cannot explain the jumps are dropped without a fit, and the
-    rest is thinned on a quick estimate before it is weighed properly.
-    """
-    whole = True
-    if len(trees.masks) > capacity:
-        hope_reach, reach = (REACH_OF_FEW, REACH_OF_FEW) if n <= FEW else (HOPE_REACH, QUICK_REACH)
-        hope = trees.prior + trees.found + trees.importance - conflict_cost(trees.masks, tests)
-        trees = trees.take(hope > hope.max() - hope_reach)
-        quick = weigh(trees.masks, trees.home, tests, run_prior, quick=True)
-        trees, whole = _thinned(replace(trees, evidence=quick), capacity, rng, reach)
-    exact = weigh(trees.masks, trees.home, tests, run_prior)
-    trees = replace(trees, evidence=exact)
-    return trees.take(trees.total > trees.total.max() - NEGLIGIBLE), whole
+def _weighed(trees: _Population, tests: Tests, run_prior: RunPrior) -> tuple[_Population, Runs]:
+    """Trees weighed properly, those that do not matter left out, with what is known of the runs."""
+    evidence, runs = weigh_with_runs(trees.masks, trees.home, tests, run_prior)
+    trees = replace(trees, evidence=evidence)
+    near = trees.total > trees.total.max() - NEGLIGIBLE
+    return trees.take(near), runs.take(near)
 
 
 def _thinned(

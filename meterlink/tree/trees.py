@@ -32,12 +32,17 @@ class Grown:
         masks: Masks of the new trees, two columns wider than before.
         home: Which runs start at the panel.
         origin: Row of the tree that each was grown from.
+        split: Column of the run that was parted, whose nearer part is in the first new column;
+            -1 where none was.
+        before: Number of columns of the old tree; they come first, in their places.
         log_prior_ratio: Log of the new tree's prior weight over the old one's.
     """
 
     masks: Masks
     home: Flags
     origin: NDArray[np.intp]
+    split: NDArray[np.intp]
+    before: int
     log_prior_ratio: Floats
 
 
@@ -83,7 +88,7 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
     branches = leaf.sum(axis=1) - 1
     one_more = rates[branches + 1] - rates[branches]
 
-    parts: list[tuple[Masks, Flags, NDArray[np.intp], Floats]] = []
+    parts: list[tuple[Masks, Flags, NDArray[np.intp], NDArray[np.intp], Floats]] = []
 
     def add(
         body: Masks,
@@ -92,6 +97,7 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
         tail_home: Flags,
         which: Flags,
         log_ratio: Floats,
+        parted: bool = False,
     ) -> None:
         """Collect the grown trees of one way where ``which[t, e]`` allows it."""
         t, e = np.nonzero(which)
@@ -102,6 +108,7 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
                 np.concatenate([body[t, e], width], axis=1),
                 np.concatenate([body_home[t, e], ends], axis=1),
                 t,
+                e if parted else np.full_like(e, -1),
                 log_ratio[t, e],
             )
         )
@@ -121,20 +128,23 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
             np.concatenate([masks, lone[:, :1], zero[:, :1]], axis=1),
             panel_home,
             np.arange(trees),
+            np.full(trees, -1),
             prior.log_panel_fork(n) + one_more,
         )
     )
     forked = log_fork + one_more[:, None]
     spliced = log_splice + one_more[:, None]
     add(through, same_home, (lone, zero), no_home, exists, np.where(leaf, 0.0, forked))
-    add(beyond, parted_home, (masks | new, zero), home, exists, flat)
-    add(beyond, parted_home, (masks | new, lone), home, exists, flat + spliced)
+    add(beyond, parted_home, (masks | new, zero), home, exists, flat, True)
+    add(beyond, parted_home, (masks | new, lone), home, exists, flat + spliced, True)
     add(through, same_home, (zero, zero), no_home, splice, flat + log_fork - log_splice)
     return Grown(
         np.concatenate([p[0] for p in parts]),
         np.concatenate([p[1] for p in parts]),
         np.concatenate([p[2] for p in parts]),
         np.concatenate([p[3] for p in parts]),
+        runs,
+        np.concatenate([p[4] for p in parts]),
     )
 
 

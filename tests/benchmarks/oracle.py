@@ -203,7 +203,8 @@ def main() -> None:
     circuits = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     sampled = int(sys.argv[2]) if len(sys.argv) > 2 else 40
     against_listing(circuits)
-    against_sampling(sampled)
+    if sampled:
+        against_sampling(sampled)
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ import numpy as np
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.testlog.rows import Source, TestRow
-from meterlink.tree.tree_prior import RATE_LOG_SD, TreePrior
+from meterlink.tree.tree_prior import RATE_LOG_SD, RATE_MEDIAN, TreePrior
 
 NN, NG, LINE = Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND, Hookup.LINE_DROP
 NAMES = ("Attic", "Bath", "Cellar", "Den", "Eaves", "Foyer", "Garage", "Hatch")
@@ -131,7 +131,9 @@ def log_shapes(n: int, prior: TreePrior) -> np.ndarray:
     mixed = np.zeros(len(every))
     for rate in prior.rates:
         weight = np.exp(base) * rate ** (ends - 1)
-        mixed += np.exp(-0.5 * (np.log(rate) / RATE_LOG_SD) ** 2) * weight / weight.sum()
+        mixed += (
+            np.exp(-0.5 * (np.log(rate / RATE_MEDIAN) / RATE_LOG_SD) ** 2) * weight / weight.sum()
+        )
     chain = (base == 0).argmax()
     return np.log(mixed / mixed[chain])
 
