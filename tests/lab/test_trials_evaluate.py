@@ -3,11 +3,14 @@
 import csv
 import io
 import json
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from lab.logs import drops, write_log
 from lab.reference import facts
+
+from meterlink.testlog.withdrawn import withdraw
 
 
 @pytest.fixture
@@ -165,3 +168,17 @@ def test_names_that_command_a_terminal_do_not_reach_it(meterlink, tmp_path):
     rows = [{"drop_mV": 1, "lead_a": "\x1b[2JDesk"}]
     run = meterlink("trials", write_log(tmp_path / "log.csv", rows))
     assert "\x1b" not in run.out
+
+
+def test_what_was_taken_back_is_left_out_and_told_everywhere(meterlink, tmp_path):
+    write_log(tmp_path / "tests.csv", drops(150, 151, 90, 152, 20))
+    for number in (3, 5):
+        withdraw(tmp_path, number, datetime(2026, 5, 4, tzinfo=UTC))
+    page = tmp_path / "page.html"
+    run = meterlink("trials", tmp_path, "--plot", page)
+    assert "3 trials, 3 in-path" in run.out
+    assert "2 tests were taken back and are left out: 3, 5 (withdrawn.jsonl)" in run.err
+    assert "2 left out: test 3 in" in page.read_text(encoding="utf-8")
+    content = json.loads(meterlink("trials", tmp_path, "--json").out)
+    assert [one["test"] for one in content["withdrawn"]] == [3, 5]
+    assert content["groups"][0]["n"] == 3
