@@ -95,7 +95,11 @@ def command(
     if as_json:
         click.echo(_as_json(answer))
     elif answer.settled and hookup is None:
-        click.echo("Settled: no more tests are needed. One that would confirm it:")
+        click.echo(
+            "There is only one order; nothing was tested yet. A test that would confirm it:"
+            if len(opened.circuit.receptacles) == 1 and not rows
+            else "Settled: no more tests are needed. One that would confirm it:"
+        )
         click.echo(instruction(answer.setup))
     else:
         click.echo(instruction(answer.setup))
