@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from meterlink.live.visiting import VisitRun
     from meterlink.page.hub import Hub
     from meterlink.testlog.rows import TestRow
-    from meterlink.visit.keyboard import Word
+    from meterlink.visit.view import Word
 
 
 @click.command()
@@ -189,7 +189,7 @@ def _offer(word: "Word", job: "Job", rows: "list[TestRow]") -> None:
     """Write the report, or show the isolation check, as their commands do."""
     from meterlink.commands.isolate import command as isolate
     from meterlink.commands.report import command as report
-    from meterlink.visit.keyboard import Word
+    from meterlink.visit.view import Word
 
     if not rows:
         click.echo("There is no test yet.", err=True)
