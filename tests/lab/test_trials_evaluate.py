@@ -45,6 +45,29 @@ def test_json_holds_every_figure_and_no_nan(meterlink, bench):
     assert group["expanded"]["dof"] == 29
 
 
+def test_a_ratio_of_what_was_measured_together_is_that_of_the_guides_example_h_2(
+    meterlink, tmp_path
+):
+    # JCGM 100:2008, H.2: voltage and current, five times, measured together and correlated. A ratio
+    # for each row has the correlation in its scatter (H.2.4); --per-amp does just that.
+    example = facts("gum_examples.json")["H.2"]
+    volts, milliamps = np.array(example["V_volt"]), np.array(example["I_mA"])
+    rows = [
+        {"drop_mV": f"{1e3 * v:.0f}", "amps": f"{i / 1e3:.6f}", "drop_u_mV": ""}
+        for v, i in zip(volts, milliamps, strict=True)
+    ]
+    run = meterlink("trials", write_log(tmp_path / "h2.csv", rows), "--per-amp", "--json")
+    (group,) = json.loads(run.out)["groups"]
+    published = example["published"]
+    assert group["mean"] / 1e3 == pytest.approx(published["Z_ohm"], abs=0.0005)
+    assert group["u_mean"] / 1e3 == pytest.approx(published["u_Z"], abs=0.0005)
+    assert np.corrcoef(volts, milliamps)[0, 1] == pytest.approx(published["r_VI"], abs=0.005)
+    # As if the two were independent it would be a seventh too small: the check can tell.
+    shares = [np.std(x, ddof=1) / np.sqrt(5) / np.mean(x) for x in (volts, milliamps)]
+    alone = published["Z_ohm"] * np.hypot(*shares)
+    assert alone < published["u_Z"] - 0.03
+
+
 def test_csv_is_one_row_a_group_that_a_reader_of_tables_takes(meterlink, tmp_path):
     rows = [*drops(1, 2, 3), {"drop_mV": 4, "lead_a": "=1+1"}, {"drop_mV": "", "load_at": "Hall"}]
     run = meterlink("trials", write_log(tmp_path / "log.csv", rows), "--csv")
