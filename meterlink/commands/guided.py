@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from meterlink.live.visiting import VisitRun
     from meterlink.page.hub import Hub
     from meterlink.testlog.rows import TestRow
-    from meterlink.visit.keyboard import Word
+    from meterlink.visit.view import Word
 
 
 @click.command()
@@ -77,8 +77,6 @@ def command(
       meterlink test upstairs --meter bench --goal first --not-now Attic
       meterlink test upstairs --meter bench --lan
     """
-    import signal
-
     from meterlink.commands.guided_screen import as_drawn
     from meterlink.commands.job_input import job_from, remark, rows_of
     from meterlink.live.keys import Keys
@@ -93,9 +91,7 @@ def command(
     opened = job_from(job)
     away = frozenset(place(name, opened.circuit.receptacles) for name in not_now)
     cautions(opened.folder, confirmed=confirm_cautions)
-    for name in ("SIGTERM", "SIGHUP"):  # end in order, as by Ctrl-C
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.default_int_handler)
+    _end_in_order()
     with ExitStack() as stack:
         log = stack.enter_context(TestLog(opened.log_path))
         for text in (*log.remarks, *recover(opened, log)):
@@ -109,12 +105,7 @@ def command(
             if run is not None:
                 _offer(word, opened, run.rows)
 
-        if not (as_json or keys.available or hub):
-            raise UsageError(
-                "There is no terminal to press keys on. Run it on one, or with --json for a "
-                "script, or with --page."
-            )
-        surface = _surface(keys, opened, on_word, as_json=as_json)
+        surface = _surface(keys, opened, on_word, as_json=as_json, has_page=hub is not None)
         stack.callback(surface.close)
         run = stack.enter_context(
             VisitRun(
@@ -163,6 +154,15 @@ def cautions(folder: Path, *, confirmed: bool) -> None:
     confirm(folder, datetime.now().astimezone())
 
 
+def _end_in_order() -> None:
+    """Have the process ended as by Ctrl-C where the system or a closed terminal ends it."""
+    import signal
+
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.default_int_handler)
+
+
 def _page(stack: ExitStack, *, lan: bool) -> "Hub":
     from meterlink.page.invitation import invitation
     from meterlink.page.server import LOOPBACK, PageServer, lan_address
@@ -174,13 +174,23 @@ def _page(stack: ExitStack, *, lan: bool) -> "Hub":
 
 
 def _surface(
-    keys: "Keys", job: "Job", on_word: "OnWord", *, as_json: bool
+    keys: "Keys", job: "Job", on_word: "OnWord", *, as_json: bool, has_page: bool
 ) -> "TextSurface | ScriptSurface":
+    """Where the person or the script is.
+
+    Raises:
+        UsageError: Nowhere.
+    """
     from meterlink.commands.guided_screen import ScreenSurface, TextSurface
     from meterlink.commands.guided_script import ScriptSurface
 
     if as_json:
         return ScriptSurface(sys.stdin, on_word)
+    if not (keys.available or has_page):
+        raise UsageError(
+            "There is no terminal to press keys on. Run it on one, or with --json for a script, "
+            "or with --page."
+        )
     kind = ScreenSurface if sys.stderr.isatty() else TextSurface
     return kind(keys, job.circuit.receptacles, on_word)
 
@@ -189,7 +199,7 @@ def _offer(word: "Word", job: "Job", rows: "list[TestRow]") -> None:
     """Write the report, or show the isolation check, as their commands do."""
     from meterlink.commands.isolate import command as isolate
     from meterlink.commands.report import command as report
-    from meterlink.visit.keyboard import Word
+    from meterlink.visit.view import Word
 
     if not rows:
         click.echo("There is no test yet.", err=True)

@@ -16,10 +16,10 @@ from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import clean, wrap
 from meterlink.show.words import NBSP
 from meterlink.testlog.rows import TestRow
-from meterlink.visit.keyboard import Keyboard, Typed, Word, numbered
+from meterlink.visit.keyboard import Keyboard, Typed, numbered
 from meterlink.visit.loop import Visit
 from meterlink.visit.outlook import Outlook
-from meterlink.visit.view import Key, VisitView
+from meterlink.visit.view import Key, VisitView, Word
 
 _LABELS = {
     Key.READY: "Enter all in place",

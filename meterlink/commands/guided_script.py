@@ -17,10 +17,10 @@ from meterlink.show.map_json import as_mapping
 from meterlink.show.rows_json import row_mapping
 from meterlink.show.text_width import clean
 from meterlink.testlog.rows import TestRow
-from meterlink.visit.keyboard import Typed, Word, typed_line
+from meterlink.visit.keyboard import Typed, typed_line
 from meterlink.visit.loop import Visit
 from meterlink.visit.outlook import Outlook
-from meterlink.visit.view import Key, VisitView
+from meterlink.visit.view import Key, VisitView, Word
 
 
 class ScriptSurface:

@@ -1,12 +1,17 @@
 """``meterlink next``: the test that is worth most now."""
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from meterlink.errors import UsageError
+
 if TYPE_CHECKING:
+    from meterlink.circuit.circuit import Circuit
+    from meterlink.circuit.setup import Setup
     from meterlink.plan.next_test import NextTest
 
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
@@ -58,30 +63,18 @@ def command(
       meterlink next upstairs --with neutral-neutral
       meterlink next upstairs --hookup neutral-ground --lead-a Desk --load-at Bed
     """
-    from meterlink.circuit.names import unknown_name
-    from meterlink.circuit.setup import Hookup, Setup
+    from meterlink.circuit.setup import Hookup
     from meterlink.commands.job_input import findings_of, job_from, rows_of
-    from meterlink.errors import UsageError
     from meterlink.plan.next_test import Goal, next_test, worth_of
-    from meterlink.plan.words import instruction
     from meterlink.tree.infer import infer
 
     opened = job_from(job)
-    for name in not_now:
-        if name not in opened.circuit.receptacles:
-            raise UsageError(
-                f"--not-now {name!r}: the circuit has no such receptacle. It has "
-                f"{', '.join(opened.circuit.receptacles)}."
-            )
+    _check_not_now(not_now, opened.circuit)
     rows = rows_of(opened) if opened.log_path.exists() else []
     posterior = infer(opened.circuit, rows, findings=findings_of(opened))
     last = rows[-1].setup if rows else None
-    if hookup or lead_a or lead_b or load_at:
-        if hookup is None or lead_a is None or load_at is None:
-            raise UsageError("A test of your own needs --hookup, --lead-a and --load-at.")
-        own = Setup(Hookup(hookup), lead_a, lead_b, load_at)
-        if (unknown := unknown_name(own, opened.circuit)) is not None:
-            raise UsageError(unknown)
+    own = _own_setup(opened.circuit, hookup, lead_a, lead_b, load_at)
+    if own is not None:
         answer = worth_of(posterior, own, last=last, goal=Goal(goal))
     else:
         answer = next_test(
@@ -94,12 +87,57 @@ def command(
         )
     if as_json:
         click.echo(_as_json(answer))
-    elif answer.settled and hookup is None:
-        click.echo("Settled: no more tests are needed. One that would confirm it:")
-        click.echo(instruction(answer.setup))
+        return
+    only_order = len(opened.circuit.receptacles) == 1 and not rows
+    for line in _in_words(answer, is_own=own is not None, only_order=only_order):
+        click.echo(line)
+
+
+def _check_not_now(names: tuple[str, ...], circuit: "Circuit") -> None:
+    """Refuse a receptacle to leave out that the circuit does not have."""
+    for name in names:
+        if name not in circuit.receptacles:
+            raise UsageError(
+                f"--not-now {name!r}: the circuit has no such receptacle. It has "
+                f"{', '.join(circuit.receptacles)}."
+            )
+
+
+def _own_setup(
+    circuit: "Circuit",
+    hookup: str | None,
+    lead_a: str | None,
+    lead_b: str | None,
+    load_at: str | None,
+) -> "Setup | None":
+    """The test that a person wants weighed; ``None`` where none is named."""
+    from meterlink.circuit.names import unknown_name
+    from meterlink.circuit.setup import Hookup, Setup
+
+    if not (hookup or lead_a or lead_b or load_at):
+        return None
+    if hookup is None or lead_a is None or load_at is None:
+        raise UsageError("A test of your own needs --hookup, --lead-a and --load-at.")
+    own = Setup(Hookup(hookup), lead_a, lead_b, load_at)
+    if (unknown := unknown_name(own, circuit)) is not None:
+        raise UsageError(unknown)
+    return own
+
+
+def _in_words(answer: "NextTest", *, is_own: bool, only_order: bool) -> Iterator[str]:
+    """What to do, and why; ``only_order``: one receptacle, and nothing was tested."""
+    from meterlink.plan.words import instruction
+
+    if answer.settled and not is_own:
+        yield (
+            "There is only one order; nothing was tested yet. A test that would confirm it:"
+            if only_order
+            else "Settled: no more tests are needed. One that would confirm it:"
+        )
+        yield instruction(answer.setup)
     else:
-        click.echo(instruction(answer.setup))
-        click.echo(f"{answer.why} (about {answer.gain_bits:.1f} bits)")
+        yield instruction(answer.setup)
+        yield f"{answer.why} (about {answer.gain_bits:.1f} bits)"
 
 
 def _as_json(answer: "NextTest") -> str:

@@ -96,6 +96,7 @@ def evaluate(
     For each series: mean, repeatability standard deviation, uncertainty, drift, suspected outliers
     (named, never left out), and whether the stated drop_u_mV agrees with the spread seen. COLUMN is
     any column of the logs, or one of: setup (hookup, leads and load), log (the path as given), day.
+    Tests that were taken back ('meterlink withdraw') are left out and named.
 
     \b
     Examples:

@@ -20,7 +20,8 @@ def export(logs: tuple[Path, ...], *, out: Path) -> None:
     r"""Write the rows of LOGS (test logs or job folders) to one table.
 
     Its first column is the log; columns that only some logs have come last. A single log needs no
-    export: tests.csv opens in table programs as it is, with its schema beside it.
+    export: tests.csv opens in table programs as it is, with its schema beside it. Tests that were
+    taken back ('meterlink withdraw') are left out and named.
 
     \b
     Examples:
@@ -41,4 +42,6 @@ def export(logs: tuple[Path, ...], *, out: Path) -> None:
     done = export_logs(logs, out, tell)
     if problems:
         remark(f"{problems} rows or figures could not be used; correct them to have them count.")
+    for text in done.remarks:
+        remark(text)
     remark(f"{done.rows} rows written to {out}.")

@@ -78,7 +78,8 @@ def run(
 ) -> None:
     r"""Take repeat trials of one hookup.
 
-    Trials are taken until the log of the job in DIR holds as many as --repeat says.
+    Trials are taken until the log of the job in DIR holds as many as --repeat says; one that was
+    taken back ('meterlink withdraw') does not count and is made up for.
 
     The load is switched by hand on the rhythm shown, or by what --switch-command or --switch-scpi
     names. q or Ctrl-C stops: the trial that runs is left out, the load is switched off (a hand is

@@ -22,6 +22,7 @@ from meterlink.lab.log_records import log_records
 from meterlink.lab.read_logs import figure, moment
 from meterlink.testlog.columns import COLUMNS
 from meterlink.testlog.formula import restored
+from meterlink.testlog.withdrawn import left_out_text, withdrawn_from
 
 _BATCH_ROWS = 20_000
 _COUNTS = {"test", "n_idle", "n_on"}
@@ -33,14 +34,17 @@ Cells = dict[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """How many rows went out, and the columns after ours."""
+    """How many rows went out, the columns after ours, and what was left out, in sentences."""
 
     rows: int
     extra: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
 
 def export_logs(paths: Sequence[Path], target: Path, on_problem: OnProblem) -> Exported:
     """Write the rows of logs to one file; what it holds depends on its name's end.
+
+    Tests that were taken back are left out, as whoever reads the file does not see that they were.
 
     Args:
         paths: Logs or job folders, in order.
@@ -63,13 +67,14 @@ def export_logs(paths: Sequence[Path], target: Path, on_problem: OnProblem) -> E
     extra = tuple(dict.fromkeys(n for names in headers for n in names if n not in COLUMNS))
     if "log" in extra:
         raise UsageError("A log has a column named log already, so the path has no place. Rename.")
-    rows = _Counted(_rows(logs, on_problem))
+    remarks: list[str] = []
+    rows = _Counted(_rows(logs, on_problem, remarks.append))
     try:
         write(rows, extra, target, on_problem)
     except OSError as error:
         why = error.strerror or error
         raise LogError(f"{target} cannot be written: {why}. Check folder and disk.") from error
-    return Exported(rows.count, extra)
+    return Exported(rows.count, extra, tuple(remarks))
 
 
 class _Counted:
@@ -96,13 +101,23 @@ def _header(path: Path) -> list[str]:
     return names
 
 
-def _rows(logs: dict[Path, Path], on_problem: OnProblem) -> Iterator[Cells]:
+def _rows(
+    logs: dict[Path, Path], on_problem: OnProblem, on_left_out: Callable[[str], None]
+) -> Iterator[Cells]:
     for given, path in logs.items():
+        away = {str(test) for test in withdrawn_from(path)}
+        gone = set()
         with _opened(path) as stream:
             records = log_records(path, stream, on_problem)
             _, names = next(records)
             for _, cells in records:
-                yield {"log": str(given), **dict(zip(names, cells, strict=True))}
+                row = {"log": str(given), **dict(zip(names, cells, strict=True))}
+                if row.get("test", "") in away:
+                    gone.add(int(row["test"]))
+                else:
+                    yield row
+        if gone:
+            on_left_out(left_out_text(path, gone))
 
 
 def _opened(path: Path) -> io.BufferedReader:

@@ -51,6 +51,7 @@ def study_json(study: Study) -> str:
         "compared_by": list(question.factors),
         "groups": [_group(group, study) for group in study.groups],
         "left_out": [{"log": log, "test": test} for log, test in sorted(question.left_out)],
+        "withdrawn": [{"log": log, "test": test} for log, test in study.withdrawn],
         "unusable_rows": study.problem_count,
         "problems": list(study.problems),
         "remarks": list(study.remarks),

@@ -22,6 +22,7 @@ from meterlink.lab.log_records import log_records
 from meterlink.lab.table import Question, Table, Tally
 from meterlink.show.text_width import clean
 from meterlink.testlog.formula import restored
+from meterlink.testlog.withdrawn import left_out_text, withdrawn_from
 
 MAX_NAMED = 10  # problems told in full, over all logs
 _SETUP = ("hookup", "lead_a", "lead_b", "load_at")
@@ -33,13 +34,19 @@ KeyOf = Callable[[list[str]], Hashable]
 
 @dataclass(slots=True)
 class Trials:
-    """What was read: the table, and what could not be used of the logs."""
+    """What was read: the table, and what of the logs is not in it.
+
+    Attributes:
+        left_out: Trials that were left out as the question asks: path of the log as given, number.
+        withdrawn: The same for those that were taken back (``meterlink.testlog.withdrawn``).
+    """
 
     table: Table
     problems: list[str] = field(default_factory=list)
     problem_count: int = 0
     remarks: list[str] = field(default_factory=list)
     left_out: set[tuple[str, int]] = field(default_factory=set)
+    withdrawn: set[tuple[str, int]] = field(default_factory=set)
 
     def problem(self, text: str) -> None:
         """Count a row that cannot be used; tell the first ones."""
@@ -50,6 +57,8 @@ class Trials:
 
 def read_trials(paths: Iterable[Path], question: Question) -> Trials:
     """Read logs, or the logs of job folders, in the order given; one named twice is read once.
+
+    Tests of a job that were taken back are left out, with a remark.
 
     Raises:
         LogError: A file cannot be read or is no test log.
@@ -72,7 +81,7 @@ def read_trials(paths: Iterable[Path], question: Question) -> Trials:
                 f"{path} cannot be read: {os.strerror(error.errno or 0)}. Give the path of a job "
                 f"folder or of its {LOG_FILE}."
             ) from error
-    missing = sorted(question.left_out - trials.left_out)
+    missing = sorted(question.left_out - trials.left_out - trials.withdrawn)
     if missing:
         raise UsageError(f"{missing[0][0]} has no test {missing[0][1]} that could be left out.")
     return trials
@@ -102,6 +111,7 @@ class _LogReader:
         self._question = trials.table.question
         left_out = self._question.left_out
         self._left_out = {number for log, number in left_out if log == self._log}
+        self._withdrawn = withdrawn_from(path)
 
     def read(self, stream: IO[bytes]) -> None:
         """Read all of it."""
@@ -110,8 +120,12 @@ class _LogReader:
         places = self._places(names)
         group_of = _tuple_of([self._key(names, name) for name in self._question.groups])
         factor_of = [self._key(names, name) for name in self._question.factors]
+        gone = set()
         for line, cells in records:
             test = _number(cells[places.test]) if places.test is not None else 0
+            if test in self._withdrawn:
+                gone.add(test)
+                continue
             if test in self._left_out:
                 self._trials.left_out.add((self._log, test))
                 continue
@@ -128,6 +142,9 @@ class _LogReader:
                 continue
             time_s = _seconds(cells[places.time]) if places.time is not None else math.nan
             self._table.add(value, u, time_s, test, group, [key(cells) for key in factor_of])
+        if gone:
+            self._trials.remarks.append(left_out_text(self._path, gone))
+            self._trials.withdrawn |= {(self._log, test) for test in gone}
 
     def _places(self, names: list[str]) -> _Places:
         question = self._question
@@ -208,6 +225,8 @@ def check_values(trials: Trials) -> None:
     empty = sum(tally.empty for tally in trials.table.tallies)
     if empty:
         why += f" {empty} rows have nothing in {trials.table.question.value}."
+    if trials.withdrawn:
+        why += f" Tests that were taken back do not count: {len(trials.withdrawn)}."
     raise LabError(f"There is no trial to evaluate in the logs.{why}")
 
 

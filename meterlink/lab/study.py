@@ -96,6 +96,7 @@ class Study:
         problems: The first rows that could not be used, in sentences.
         problem_count: How many there were.
         remarks: What else was odd.
+        withdrawn: Trials that were taken back and are left out: path of the log as given, number.
     """
 
     question: Question
@@ -105,6 +106,7 @@ class Study:
     problems: tuple[str, ...]
     problem_count: int
     remarks: tuple[str, ...]
+    withdrawn: tuple[tuple[str, int], ...] = ()
 
 
 def study_logs(
@@ -143,6 +145,7 @@ def study_logs(
         problems=tuple(trials.problems),
         problem_count=trials.problem_count,
         remarks=tuple(trials.remarks),
+        withdrawn=tuple(sorted(trials.withdrawn)),
     )
 
 

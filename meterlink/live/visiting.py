@@ -21,18 +21,18 @@ from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.notices import Notice
 from meterlink.live.session import LiveSession
 from meterlink.live.visit_recording import VisitRecording
-from meterlink.page.hub import Hub
+from meterlink.page.hub import Hub, Press
 from meterlink.plan.next_test import Goal
 from meterlink.testlog.findings import read_findings
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.testlog.withdrawn import withdraw
-from meterlink.visit.keyboard import Typed, Word, own_setup, places
+from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.outlook import Outlook, look_ahead
 from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
-from meterlink.visit.view import Key, VisitStage
+from meterlink.visit.view import Key, VisitStage, Word
 
 POLL_S = 0.05
 _LAST_LOOK_S = 0.3
@@ -154,7 +154,7 @@ class VisitRun(Closing):
         for typed in self._surface.typed():
             self._obey(typed)
         for press in self._hub.presses() if self._hub else ():
-            self.visit.press(press.key, press.text, press.step)
+            self._answer(press)
         if self._thought is not None and self._thought.done():
             self.latest, self._thought = self._thought.result(), None
             self._surface.outlook(self.latest)
@@ -169,15 +169,23 @@ class VisitRun(Closing):
         if self._hub is not None and isinstance(event, Reading) and event.volts is not None:
             self._hub.trace(event.t_s, 1e3 * event.volts)
 
-    def _obey(self, typed: Typed) -> None:
+    def _answer(self, press: Press) -> None:
+        """A press on the page; one that comes late means nothing any more."""
+        if isinstance(press.key, Key):
+            self.visit.press(press.key, press.text, press.step)
+        elif press.step == self.visit.view.step:
+            self._obey(Typed(press.key, press.text), by_number=True)
+
+    def _obey(self, typed: Typed, *, by_number: bool = False) -> None:
+        """What was typed; with ``by_number`` receptacles are named by their numbers only."""
         names = self._job.circuit.receptacles
         try:
             match typed.what:
                 case Word.CHOOSE:
-                    if not self.visit.choose(own_setup(typed.text, names)):
+                    if not self.visit.choose(own_setup(typed.text, names, by_number=by_number)):
                         self._surface.say("Another test can be chosen before the load is on.")
                 case Word.NOT_NOW:
-                    self._leave_out(places(typed.text, names))
+                    self._leave_out(places(typed.text, names, by_number=by_number))
                 case Word():
                     self._surface.word(typed.what, self.latest)
                 case Key():

@@ -2,7 +2,7 @@
 
 ``/join`` trades the key in the address for a viewer's secret; ``/`` and its style and script are
 read once at the start; ``/events`` tells what changes (server-sent events); ``/key`` and
-``/operate`` take what the operator presses.
+``/operate`` take what the operator presses or decides.
 """
 
 import asyncio
@@ -18,12 +18,13 @@ from starlette.routing import Route
 
 from meterlink.page.guard import COOKIE, JOIN_PATH, VIEWER, Guard, viewer_of
 from meterlink.page.hub import MAX_NOTE, Hub, Press, RefusedError, Seen, same_secret
-from meterlink.visit.view import Key
+from meterlink.visit.view import Key, Word
 
 MAX_BODY_BYTES = 4096
 BODY_TIMEOUT_S = 5.0
 TOGETHER_S = 0.05  # changes within this time go out as one message
 BEAT_S = 5.0  # a message at least so often, so that a page notices when it is cut off
+KEYS = {str(key): key for key in (*Key, Word.CHOOSE, Word.NOT_NOW)}  # what the page can press
 
 _STATIC = {
     "/": ("page.html", "text/html"),
@@ -159,9 +160,10 @@ def _read_press(body: bytes) -> Press | None:
         return None
     if not isinstance(found, dict):
         return None
-    key, step, text = found.get("key"), found.get("step"), found.get("text", "")
-    if key not in list(Key) or type(step) is not int or not isinstance(text, str):
+    name, step, text = found.get("key"), found.get("step"), found.get("text", "")
+    key = KEYS.get(name) if isinstance(name, str) else None
+    if key is None or type(step) is not int or not isinstance(text, str):
         return None
     if len(text) > MAX_NOTE:
         return None
-    return Press(Key(key), step, text)
+    return Press(key, step, text)

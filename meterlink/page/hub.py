@@ -13,8 +13,10 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 
+from meterlink.errors import UsageError
 from meterlink.show.text_width import clean
-from meterlink.visit.view import Key, VisitView
+from meterlink.visit.keyboard import own_setup, places
+from meterlink.visit.view import Choices, Key, VisitView, Word
 
 TRACE_S = 60.0
 MAX_TRACE = 1200  # points; of more than twenty readings a second some are left out
@@ -25,9 +27,16 @@ MAX_NOTE = 500  # characters
 
 @dataclass(frozen=True, slots=True)
 class Press:
-    """A key that the operator pressed on the page, for the step that was shown."""
+    """What the operator pressed on the page, for the step that was shown.
 
-    key: Key
+    Attributes:
+        key: A key, or the word for a test of one's own or for receptacles to leave out.
+        step: The step that it answers.
+        text: The note, or with a word what ``meterlink.visit.keyboard`` takes: receptacles by
+            their numbers only, as they are listed in the view.
+    """
+
+    key: Key | Word
     step: int
     text: str = ""
 
@@ -165,7 +174,7 @@ class Hub:
 
         Raises:
             RefusedError: Not the operator, the step is over, the key means nothing there, it was
-                pressed already, or too many wait.
+                pressed already, too many wait, or the text is no test or receptacle.
         """
         with self._lock:
             view = self._view
@@ -173,9 +182,11 @@ class Hub:
                 raise RefusedError("this viewer only watches")
             if view is None or press.step != view.step:
                 raise RefusedError("that step is over")
-            if press.key not in view.keys:
+            if press.key not in (*view.keys, *view.choices.words):
                 raise RefusedError("that key means nothing now")
-            if press.key is not Key.NOTE:
+            if isinstance(press.key, Word):
+                _check(press.key, press.text, view.choices)
+            elif press.key is not Key.NOTE:
                 if (press.key, press.step) in self._answered:
                     raise RefusedError("pressed already")
                 self._answered.add((press.key, press.step))
@@ -203,6 +214,17 @@ class Hub:
             seen.view, seen.reading = self._view_number, self._reading[1]
             seen.point, seen.role = self._points, self._role_number
         return f"{{{','.join(parts)}}}" if parts else None
+
+
+def _check(word: Word, text: str, choices: Choices) -> None:
+    """Refuse at once, in words for the person, what the visit would not take."""
+    try:
+        if word is Word.CHOOSE:
+            own_setup(text, choices.receptacles, by_number=True)
+        else:
+            places(text, choices.receptacles, by_number=True)
+    except UsageError as error:
+        raise RefusedError(str(error).rstrip(".")) from error
 
 
 def _as_json(view: VisitView) -> str:

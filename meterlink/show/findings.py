@@ -20,6 +20,8 @@ from meterlink.show.words import (
 )
 from meterlink.tree.wiring import Doubt, Loop, PoorJoint, WiringMap
 
+_NOTHING = "nothing was tested yet"
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -44,6 +46,9 @@ def named(name: str) -> str:
 def first_sentence(wiring_map: WiringMap) -> str:
     """The answer most people came for: the receptacle right after the panel."""
     first = wiring_map.first
+    if first.receptacle is not None and len(wiring_map.points) == 1 and not wiring_map.tests:
+        only = named(first.receptacle)
+        return f"First after the panel: {only}, the only receptacle; {_NOTHING}"
     sure = f"{certainty(first.probability)}, {percent(first.probability)}"
     if first.receptacle is None:
         return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
@@ -56,12 +61,17 @@ def first_sentence(wiring_map: WiringMap) -> str:
 
 
 def order_sentence(wiring_map: WiringMap) -> str:
-    """How sure the whole order is, and from how many tests."""
+    """How sure the whole order is, and from how many tests.
+
+    A single receptacle has only one order; what is not known is whether anything fits it.
+    """
+    tests = counted(wiring_map.tests, "test")
+    begin = f"Order of {counted(len(wiring_map.points), 'receptacle')}"
+    if len(wiring_map.points) == 1 and not wiring_map.settled:
+        known = f"not confirmed yet, from {tests}" if wiring_map.tests else _NOTHING
+        return f"{begin}: there is only one; {known}"
     state = "settled" if wiring_map.settled else "not settled yet"
-    return (
-        f"Order of {counted(len(wiring_map.points), 'receptacle')}: {state}, "
-        f"{percent(wiring_map.order_probability)}, from {counted(wiring_map.tests, 'test')}"
-    )
+    return f"{begin}: {state}, {percent(wiring_map.order_probability)}, from {tests}"
 
 
 def joint_sentence(joint: PoorJoint) -> str:

@@ -15,7 +15,15 @@ from meterlink.show.layout import Place, places
 from meterlink.show.remarks import POOR, Remark, remarks
 from meterlink.show.svg import ALERT, FAINT, INK, PAPER, add, markup, picture
 from meterlink.show.text_width import clean, isolated, wrap
-from meterlink.show.words import NBSP, SETTLED_FROM, certainty, length, percent, with_uncertainty
+from meterlink.show.words import (
+    NBSP,
+    SETTLED_FROM,
+    certainty,
+    counted,
+    length,
+    percent,
+    with_uncertainty,
+)
 from meterlink.tree.wiring import PANEL, Point, PoorJoint, Splice, WiringMap
 
 LEAST_WIDTH = 320.0
@@ -100,7 +108,9 @@ def size_of(picture: str) -> tuple[float, float]:
 def counted_points(wiring_map: WiringMap) -> str:
     """How many points the map has, in words."""
     splices = len(wiring_map.splices)
-    return f"{len(wiring_map.points)} receptacles" + (f", {splices} splices" if splices else "")
+    return counted(len(wiring_map.points), "receptacle") + (
+        f", {counted(splices, 'splice')}" if splices else ""
+    )
 
 
 def description(wiring_map: WiringMap) -> str:

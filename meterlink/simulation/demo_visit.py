@@ -20,10 +20,10 @@ from meterlink.levels.progress import Progress
 from meterlink.live.notices import Notice
 from meterlink.simulation.bench import SimulatedBench
 from meterlink.testlog.rows import TestRow
-from meterlink.visit.keyboard import Typed, Word
+from meterlink.visit.keyboard import Typed
 from meterlink.visit.loop import Visit
 from meterlink.visit.outlook import Outlook
-from meterlink.visit.view import Key, VisitStage
+from meterlink.visit.view import Key, VisitStage, Word
 from meterlink.visit.words import same_leads
 
 SPEED = 10.0

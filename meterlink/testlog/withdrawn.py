@@ -7,15 +7,18 @@ withdrawing, ISO 8601 with offset), ``why``. Whoever reads the log for an answer
 
 import json
 import os
+from collections.abc import Collection
 from datetime import datetime
 from pathlib import Path
 
+from meterlink.circuit.job import LOG_FILE
 from meterlink.durable import sync_folder
 from meterlink.errors import LogError
 
 WITHDRAWN_FILE = "withdrawn.jsonl"
 _MOST_BYTES = 16 << 20
 _MOST_WHY = 500
+_MOST_NAMED = 20  # numbers in a sentence
 
 
 def withdrawn_tests(folder: Path) -> dict[int, str]:
@@ -35,6 +38,26 @@ def withdrawn_tests(folder: Path) -> dict[int, str]:
     except OSError as error:
         raise LogError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error
     return dict(pair for line in lines if (pair := _pair(line)) is not None)
+
+
+def withdrawn_from(log: Path) -> dict[int, str]:
+    """The same for the log of a job folder; empty for a log that lies elsewhere.
+
+    Raises:
+        LogError: The file cannot be read.
+    """
+    return withdrawn_tests(log.parent) if log.name == LOG_FILE else {}
+
+
+def left_out_text(log: object, tests: Collection[int]) -> str:
+    """That tests of a log do not count, how many and which, one sentence."""
+    many = len(tests) != 1
+    shown = ", ".join(map(str, sorted(tests)[:_MOST_NAMED]))
+    more = f" and {len(tests) - _MOST_NAMED} more" if len(tests) > _MOST_NAMED else ""
+    return (
+        f"{log}: {len(tests)} test{'s were' if many else ' was'} taken back and "
+        f"{'are' if many else 'is'} left out: {shown}{more} ({WITHDRAWN_FILE})."
+    )
 
 
 def withdraw(folder: Path, test: int, time: datetime, why: str = "") -> None:

@@ -6,26 +6,15 @@ On a terminal single characters count; a script writes a line for each: ``ready`
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
-from meterlink.visit.view import Key, VisitView
+from meterlink.visit.view import Key, VisitView, Word
 
 ENTER = "\r\n"
 ESCAPE = "\x1b"
 BACK = "\x7f\b"
 MOST_TYPED = 500
-
-
-class Word(StrEnum):
-    """What can be asked for besides the keys of a view."""
-
-    CHOOSE = "choose"  # a test of one's own
-    NOT_NOW = "not-now"  # receptacles that cannot be got at
-    REPORT = "report"
-    ISOLATE = "isolate"
-    MAP = "map"
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +107,13 @@ def typed_line(line: str) -> Typed:
     return Typed(known[word], text.strip())
 
 
-def own_setup(text: str, receptacles: Sequence[str]) -> Setup:
+def own_setup(text: str, receptacles: Sequence[str], *, by_number: bool = False) -> Setup:
     """The test that a person wrote down: hookup, leads, load.
 
     Args:
         text: Such as "nn 1 2 3" (numbers as listed), or "neutral-ground, Desk, Bed".
         receptacles: Of the circuit, in their order.
+        by_number: Numbers only, so that a receptacle that is named like a number is not meant.
 
     Raises:
         UsageError: It is no test of this circuit; the message says how to write one.
@@ -136,19 +126,19 @@ def own_setup(text: str, receptacles: Sequence[str]) -> Setup:
             "neutral), ng 1 3 (neutral to ground), ld 1 3 (hot to neutral), with the numbers of "
             "the receptacles, or their names with commas between."
         )
-    *leads, load = [place(word, receptacles) for word in words[1:]]
+    *leads, load = [place(word, receptacles, by_number=by_number) for word in words[1:]]
     return Setup(hookup, leads[0], leads[1] if hookup.has_lead_b else None, load)
 
 
-def place(word: str, receptacles: Sequence[str]) -> str:
+def place(word: str, receptacles: Sequence[str], *, by_number: bool = False) -> str:
     """A receptacle by its name or its number in the list.
 
     Raises:
         UsageError: There is none.
     """
-    if word in receptacles:
+    if word in receptacles and not by_number:
         return word
-    for name in receptacles:
+    for name in receptacles if not by_number else ():
         if name.casefold() == word.casefold():
             return name
     if word.isascii() and word.isdigit() and 1 <= int(word[:6]) <= len(receptacles):
@@ -156,16 +146,18 @@ def place(word: str, receptacles: Sequence[str]) -> str:
     raise UsageError(f"{word[:60]!r} is no receptacle here. They are: {numbered(receptacles)}.")
 
 
-def places(text: str, receptacles: Sequence[str]) -> frozenset[str]:
+def places(text: str, receptacles: Sequence[str], *, by_number: bool = False) -> frozenset[str]:
     """Receptacles by name or number, with commas between, or numbers with blanks between.
 
     Raises:
         UsageError: One of them is unknown.
     """
-    if text.strip() in receptacles:
+    if text.strip() in receptacles and not by_number:
         return frozenset((text.strip(),))
     words = text.split(",") if "," in text else text.split()
-    return frozenset(place(word.strip(), receptacles) for word in words if word.strip())
+    return frozenset(
+        place(word.strip(), receptacles, by_number=by_number) for word in words if word.strip()
+    )
 
 
 def numbered(receptacles: Sequence[str]) -> str:

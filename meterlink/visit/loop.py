@@ -56,7 +56,7 @@ class Visit:
     ) -> None:
         self._wanted = Function.DC if circuit.hertz == 0 else Function.AC
         self._splitter = TestSplitter(circuit)
-        self._state = State(number, Faults(self._wanted), last=last, not_now=not_now)
+        self._state = State(circuit, number, Faults(self._wanted), last=last, not_now=not_now)
         self._requests: list[Request] = [Record()]
         self._retry_s = float("inf")
         self._after_void: Phase = Phase.SET_UP

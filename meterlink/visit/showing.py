@@ -2,14 +2,14 @@
 
 from dataclasses import replace
 
-from meterlink.circuit.setup import Setup, Verdict
+from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.flags import Flag
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.stages import LAG_S
 from meterlink.levels.switching import LATE_S
 from meterlink.show.words import NBSP
 from meterlink.visit.state import Phase, RunningTest, State
-from meterlink.visit.view import Key, VisitStage, VisitView
+from meterlink.visit.view import Choices, Key, VisitStage, VisitView, Word
 from meterlink.visit.words import (
     leads_text,
     levels_text,
@@ -41,11 +41,33 @@ def view_of(state: State, before: VisitView | None) -> VisitView:
         certainty=state.outlook.certainty if state.outlook else "",
         map_rows=state.outlook.map_rows if state.outlook else (),
         cue=state.cue,
+        choices=_choices(state),
     )
     if before is None:
         return replace(view, step=1)
-    same = (view.stage, view.keys, view.title) == (before.stage, before.keys, before.title)
+    same = _asked(view) == _asked(before)
     return replace(view, step=before.step if same else before.step + 1)
+
+
+def _asked(view: VisitView) -> tuple[object, ...]:
+    """What a view asks of the person; figures that come with each reading are no new question."""
+    to_place = view.instruction if view.stage is VisitStage.SET_UP else ""
+    return (view.stage, view.keys, view.title, to_place)
+
+
+def _choices(state: State) -> Choices:
+    circuit = state.circuit
+    words: tuple[Word, ...] = ()
+    if state.phase in (Phase.SET_UP, Phase.SETTLED):
+        words = (Word.CHOOSE, Word.NOT_NOW)
+    elif _is_running(state) and state.test is not None and state.test.load_s is None:
+        words = (Word.CHOOSE,)
+    return Choices(
+        words,
+        tuple(h for h in Hookup if circuit.grounded or h is not Hookup.NEUTRAL_GROUND),
+        circuit.receptacles,
+        tuple(name for name in circuit.receptacles if name in state.not_now),
+    )
 
 
 def _is_running(state: State) -> bool:

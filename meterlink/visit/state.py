@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import Enum, auto
 
 from drivers.readings import Reading
+from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import CompletedTest
@@ -87,6 +88,7 @@ class State:
     """The whole of it.
 
     Attributes:
+        circuit: What is known of the circuit.
         phase: What it is busy with.
         number: Of the next row in the log.
         faults: What is wrong with the meter.
@@ -106,6 +108,7 @@ class State:
         cue: The newest sound.
     """
 
+    circuit: Circuit
     number: int
     faults: Faults
     last: Setup | None = None

@@ -7,6 +7,8 @@ is as people gave it: each surface makes it safe in its own way.
 from dataclasses import dataclass
 from enum import StrEnum
 
+from meterlink.circuit.setup import Hookup
+
 
 class Key(StrEnum):
     """What a person can answer; everything that the terminal and the page can do."""
@@ -18,6 +20,16 @@ class Key(StrEnum):
     VOID = "void"
     NOTE = "note"
     STOP = "stop"
+
+
+class Word(StrEnum):
+    """What can be asked for besides the keys of a view."""
+
+    CHOOSE = "choose"  # a test of one's own
+    NOT_NOW = "not-now"  # receptacles that cannot be got at
+    REPORT = "report"
+    ISOLATE = "isolate"
+    MAP = "map"
 
 
 class VisitStage(StrEnum):
@@ -71,6 +83,23 @@ class MapRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Choices:
+    """What a person can decide besides answering, and what there is to choose from.
+
+    Attributes:
+        words: Those of ``CHOOSE`` and ``NOT_NOW`` that mean something now.
+        hookups: That the circuit allows.
+        receptacles: In their order; a person, or a page, may name them by their numbers from one.
+        not_now: Those that are left out.
+    """
+
+    words: tuple[Word, ...] = ()
+    hookups: tuple[Hookup, ...] = ()
+    receptacles: tuple[str, ...] = ()
+    not_now: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class VisitView:
     """One moment of a visit.
 
@@ -88,6 +117,7 @@ class VisitView:
         map_rows: The map so far, from the panel down.
         alerts: What must not be missed, one sentence each.
         cue: The latest sound; ``None`` before the first.
+        choices: What can be decided besides.
     """
 
     step: int
@@ -102,3 +132,4 @@ class VisitView:
     map_rows: tuple[MapRow, ...] = ()
     alerts: tuple[str, ...] = ()
     cue: Cue | None = None
+    choices: Choices = Choices()

@@ -133,3 +133,15 @@ def test_a_load_without_a_stated_current_is_said_to_be_assumed(meterlink, tmp_pa
     assert "current of the load is not known" in meterlink("map", tmp_path).err
     (tmp_path / "job.toml").write_text(names + "[load]\namps = 11\n")
     assert "current of the load" not in meterlink("map", tmp_path).err
+
+
+def test_one_receptacle_without_a_test_has_one_order_and_is_not_called_certain(meterlink, tmp_path):
+    job = tmp_path / "job"
+    meterlink("start", job, "--receptacle", "Desk", "--confirm-cautions")
+    out = meterlink("map", job).out
+    assert "there is only one; nothing was tested yet" in out
+    assert "certain" not in out
+    assert "settled" not in out
+    following = meterlink("next", job).out
+    assert following.startswith("There is only one order; nothing was tested yet.")
+    assert "ettled" not in following

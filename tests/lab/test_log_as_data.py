@@ -1,5 +1,6 @@
 """The log in other people's programs. Those that are not installed are skipped with a reason."""
 
+import csv
 import json
 import sys
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from meterlink.testlog.columns import COLUMNS
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.testlog.schema import schema_path
+from meterlink.testlog.withdrawn import withdraw
 
 
 def row(k: int) -> TestRow:
@@ -129,6 +131,17 @@ def test_logs_of_two_versions_are_one_table(tmp_path, meterlink):
     assert frame["drop_mV"].tolist() == [1, 2, 3]
     assert frame["log"].tolist() == [str(old)] * 2 + [str(new)]
     assert frame["operator"].isna().tolist() == [True, True, False]
+
+
+def test_what_was_taken_back_is_not_exported(tmp_path, meterlink):
+    write_log(tmp_path / "tests.csv", drops(1, 900, 3))
+    withdraw(tmp_path, 2, datetime(2026, 5, 4, tzinfo=UTC))
+    out = tmp_path / "all.csv"
+    run = meterlink("trials", "export", tmp_path, "--out", out)
+    assert "1 test was taken back and is left out: 2" in run.err
+    assert "2 rows written" in run.err
+    with out.open(newline="", encoding="utf-8") as stream:
+        assert [row["test"] for row in csv.DictReader(stream)] == ["1", "3"]
 
 
 def test_a_figure_with_a_unit_is_empty_in_parquet_and_told(tmp_path, meterlink):

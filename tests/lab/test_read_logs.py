@@ -1,6 +1,7 @@
 """Logs of any version and in any state into a table of trials."""
 
 import tracemalloc
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from meterlink.lab import table
 from meterlink.lab.errors import LabError
 from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.table import Question
+from meterlink.testlog.withdrawn import left_out_text, withdraw
 
 
 def read(path, **question):
@@ -205,3 +207,36 @@ def test_names_of_columns_that_command_a_terminal_are_shown_harmless(tmp_path):
     with pytest.raises(UsageError) as refused:
         read_trials([tmp_path / "odd.csv"], Question())
     assert "\x1b" not in str(refused.value)
+
+
+def test_tests_of_a_job_that_were_taken_back_are_left_out_and_counted(tmp_path):
+    path = write_log(tmp_path / "tests.csv", drops(1, 2, 900, 4))
+    withdraw(tmp_path, 3, datetime(2026, 5, 4, tzinfo=UTC))
+    withdraw(tmp_path, 99, datetime(2026, 5, 4, tzinfo=UTC))  # not in this log: not told
+    for place in (tmp_path, path):
+        trials = read(place)
+        assert values_of(trials) == [[1, 2, 4]]
+        assert trials.withdrawn == {(str(place), 3)}
+        (remark,) = trials.remarks
+        assert remark == f"{path}: 1 test was taken back and is left out: 3 (withdrawn.jsonl)."
+    assert values_of(read(tmp_path, left_out=frozenset({(str(tmp_path), 3)}))) == [[1, 2, 4]]
+
+
+def test_a_log_beside_a_job_keeps_its_tests(tmp_path):
+    withdraw(tmp_path, 1, datetime(2026, 5, 4, tzinfo=UTC))
+    trials = read(write_log(tmp_path / "copy.csv", drops(1, 2)))
+    assert values_of(trials) == [[1, 2]]
+    assert trials.remarks == []
+
+
+def test_a_log_of_which_all_was_taken_back_says_so(tmp_path):
+    write_log(tmp_path / "tests.csv", drops(1))
+    withdraw(tmp_path, 1, datetime(2026, 5, 4, tzinfo=UTC))
+    with pytest.raises(LabError, match="taken back do not count: 1"):
+        check_values(read(tmp_path))
+
+
+def test_many_that_were_taken_back_are_counted_and_the_first_named():
+    text = left_out_text("job/tests.csv", range(1, 41))
+    assert text.startswith("job/tests.csv: 40 tests were taken back and are left out: 1, 2, 3, ")
+    assert "19, 20 and 20 more (" in text

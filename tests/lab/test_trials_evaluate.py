@@ -3,11 +3,14 @@
 import csv
 import io
 import json
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from lab.logs import drops, write_log
 from lab.reference import facts
+
+from meterlink.testlog.withdrawn import withdraw
 
 
 @pytest.fixture
@@ -40,6 +43,29 @@ def test_json_holds_every_figure_and_no_nan(meterlink, bench):
     assert group["stated"]["agreement"] == "stated too small"
     assert group["drift"]["per"] == "hour"
     assert group["expanded"]["dof"] == 29
+
+
+def test_a_ratio_of_what_was_measured_together_is_that_of_the_guides_example_h_2(
+    meterlink, tmp_path
+):
+    # JCGM 100:2008, H.2: voltage and current, five times, measured together and correlated. A ratio
+    # for each row has the correlation in its scatter (H.2.4); --per-amp does just that.
+    example = facts("gum_examples.json")["H.2"]
+    volts, milliamps = np.array(example["V_volt"]), np.array(example["I_mA"])
+    rows = [
+        {"drop_mV": f"{1e3 * v:.0f}", "amps": f"{i / 1e3:.6f}", "drop_u_mV": ""}
+        for v, i in zip(volts, milliamps, strict=True)
+    ]
+    run = meterlink("trials", write_log(tmp_path / "h2.csv", rows), "--per-amp", "--json")
+    (group,) = json.loads(run.out)["groups"]
+    published = example["published"]
+    assert group["mean"] / 1e3 == pytest.approx(published["Z_ohm"], abs=0.0005)
+    assert group["u_mean"] / 1e3 == pytest.approx(published["u_Z"], abs=0.0005)
+    assert np.corrcoef(volts, milliamps)[0, 1] == pytest.approx(published["r_VI"], abs=0.005)
+    # As if the two were independent it would be a seventh too small: the check can tell.
+    shares = [np.std(x, ddof=1) / np.sqrt(5) / np.mean(x) for x in (volts, milliamps)]
+    alone = published["Z_ohm"] * np.hypot(*shares)
+    assert alone < published["u_Z"] - 0.03
 
 
 def test_csv_is_one_row_a_group_that_a_reader_of_tables_takes(meterlink, tmp_path):
@@ -165,3 +191,17 @@ def test_names_that_command_a_terminal_do_not_reach_it(meterlink, tmp_path):
     rows = [{"drop_mV": 1, "lead_a": "\x1b[2JDesk"}]
     run = meterlink("trials", write_log(tmp_path / "log.csv", rows))
     assert "\x1b" not in run.out
+
+
+def test_what_was_taken_back_is_left_out_and_told_everywhere(meterlink, tmp_path):
+    write_log(tmp_path / "tests.csv", drops(150, 151, 90, 152, 20))
+    for number in (3, 5):
+        withdraw(tmp_path, number, datetime(2026, 5, 4, tzinfo=UTC))
+    page = tmp_path / "page.html"
+    run = meterlink("trials", tmp_path, "--plot", page)
+    assert "3 trials, 3 in-path" in run.out
+    assert "2 tests were taken back and are left out: 3, 5 (withdrawn.jsonl)" in run.err
+    assert "2 left out: test 3 in" in page.read_text(encoding="utf-8")
+    content = json.loads(meterlink("trials", tmp_path, "--json").out)
+    assert [one["test"] for one in content["withdrawn"]] == [3, 5]
+    assert content["groups"][0]["n"] == 3

@@ -46,6 +46,10 @@ def test_trials_are_taken_stopped_at_the_number_asked_and_gone_on_with(meterlink
     evaluated = meterlink("trials", job, "--by", "operator")
     assert "3 trials, 3 in-path" in evaluated.out
     assert len(list((job / "captures").iterdir())) == 2
+    meterlink("withdraw", job, 2)
+    made_up = meterlink(*take, "--repeat", 3, "--set", "operator=Ann")
+    assert "2 trials are there; going on" in made_up.err
+    assert "3 trials, 3 in-path" in meterlink("trials", job).out
 
 
 def test_enough_trials_open_no_meter(meterlink, tmp_path, bench):

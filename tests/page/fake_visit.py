@@ -2,9 +2,10 @@
 
 from dataclasses import replace
 
+from meterlink.circuit.setup import Hookup
 from meterlink.show.map_rows import map_rows
 from meterlink.tree.wiring import Doubt, First, Point, Splice, WiringMap
-from meterlink.visit.view import Cue, Key, Sound, VisitStage, VisitView
+from meterlink.visit.view import Choices, Cue, Key, Sound, VisitStage, VisitView, Word
 
 MAP = WiringMap(
     First("Door", 0.91),
@@ -34,6 +35,12 @@ IDLE = VisitView(
     keys=(Key.LOAD_ON, Key.REPEAT, Key.VOID, Key.NOTE, Key.STOP),
     certainty="Order of 5 receptacles: not settled yet, 61 %, from 6 tests",
     map_rows=map_rows(MAP),
+    choices=Choices(
+        (Word.CHOOSE,),
+        tuple(Hookup),
+        ("Door", "Desk", "Bed <b>1</b>", "مطبخ 12", "2"),
+        ("2",),
+    ),
 )
 ON = replace(
     IDLE,
@@ -44,6 +51,7 @@ ON = replace(
     levels=(("idle", "4.3 ± 0.2 mV"), ("on", "186.4 mV"), ("drop", "186 ± 3 mV")),
     keys=(Key.LOAD_OFF, Key.REPEAT, Key.VOID, Key.NOTE, Key.STOP),
     cue=Cue(1, Sound.JUMP),
+    choices=replace(IDLE.choices, words=()),
 )
 UNQUIET = replace(
     IDLE,
@@ -53,6 +61,14 @@ UNQUIET = replace(
     why="It moves by 40 mV, as if a lead hung in the air. Push both plugs home.",
     alerts=("The lead at Desk may have no contact.",),
     keys=(Key.REPEAT, Key.VOID, Key.NOTE, Key.STOP),
+)
+SET_UP = replace(
+    IDLE,
+    step=4,
+    stage=VisitStage.SET_UP,
+    instruction="Meter: neutral of Desk to neutral of Door. Load: plugged in at Door.",
+    keys=(Key.READY, Key.REPEAT, Key.NOTE, Key.STOP),
+    choices=replace(IDLE.choices, words=(Word.CHOOSE, Word.NOT_NOW)),
 )
 
 

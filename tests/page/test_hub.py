@@ -12,9 +12,9 @@ from meterlink.page.hub import (
     RefusedError,
     Seen,
 )
-from meterlink.visit.view import Key
+from meterlink.visit.view import Key, VisitView, Word
 
-from .fake_visit import IDLE, ON, with_reading
+from .fake_visit import IDLE, ON, SET_UP, with_reading
 
 
 def told(hub: Hub, viewer: str, seen: Seen) -> dict[str, object]:
@@ -117,6 +117,64 @@ def test_notes_may_follow_each_other_but_do_not_pile_up() -> None:
     with pytest.raises(RefusedError, match="too many keys"):
         hub.press(viewer, Press(Key.NOTE, 1, "one more"))
     assert hub.presses() == notes
+
+
+def test_a_test_of_ones_own_and_receptacles_to_leave_out_are_taken_by_number() -> None:
+    hub = Hub()
+    viewer = hub.join()
+    hub.show(SET_UP)
+    presses = [
+        Press(Word.CHOOSE, SET_UP.step, "nn 1 2 5"),
+        Press(Word.CHOOSE, SET_UP.step, "ng 1 2"),  # another thought in the same step
+        Press(Word.NOT_NOW, SET_UP.step, "4 5"),
+    ]
+    for press in presses:
+        hub.press(viewer, press)
+    assert hub.presses() == presses
+
+
+@pytest.mark.parametrize(
+    ("word", "text", "why"),
+    [
+        (Word.CHOOSE, "", "Write a hookup"),
+        (Word.CHOOSE, "nn 1 2", "Write a hookup"),
+        (Word.CHOOSE, "nn 1 1 2", "Both leads are at 'Door'"),
+        (Word.CHOOSE, "ng Door 1", "no receptacle"),
+        (Word.CHOOSE, "ng 6 1", "no receptacle"),
+        (Word.NOT_NOW, "Desk", "no receptacle"),
+        (Word.NOT_NOW, "1 0", "no receptacle"),
+        (Word.MAP, "", "means nothing"),
+        (Word.REPORT, "", "means nothing"),
+    ],
+)
+def test_what_is_no_test_or_receptacle_is_refused_in_words(word: Word, text: str, why: str) -> None:
+    hub = Hub()
+    viewer = hub.join()
+    hub.show(SET_UP)
+    with pytest.raises(RefusedError, match=why):
+        hub.press(viewer, Press(word, SET_UP.step, text))
+    assert hub.presses() == []
+
+
+@pytest.mark.parametrize(
+    ("view", "word"), [(ON, Word.CHOOSE), (ON, Word.NOT_NOW), (IDLE, Word.NOT_NOW)]
+)
+def test_what_cannot_be_decided_now_is_refused(view: VisitView, word: Word) -> None:
+    hub = Hub()
+    viewer = hub.join()
+    hub.show(view)
+    with pytest.raises(RefusedError, match="means nothing now"):
+        hub.press(viewer, Press(word, view.step, "ng 1 2" if word is Word.CHOOSE else "1"))
+
+
+def test_who_only_watches_decides_nothing() -> None:
+    hub = Hub()
+    hub.join()
+    watching = hub.join()
+    hub.show(SET_UP)
+    with pytest.raises(RefusedError, match="only watches"):
+        hub.press(watching, Press(Word.CHOOSE, SET_UP.step, "ng 1 2"))
+    assert hub.presses() == []
 
 
 def test_before_the_visit_shows_something_no_key_means_anything() -> None:

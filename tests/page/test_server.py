@@ -10,9 +10,9 @@ import pytest
 from meterlink.page import app, server
 from meterlink.page.hub import Press
 from meterlink.page.server import PageError, PageServer
-from meterlink.visit.view import Key
+from meterlink.visit.view import Key, Word
 
-from .fake_visit import IDLE, ON
+from .fake_visit import IDLE, ON, SET_UP
 
 
 class Client:
@@ -104,6 +104,52 @@ def test_a_press_reaches_the_visit(page: PageServer, client: Client) -> None:
     ]
 
 
+def test_a_test_of_ones_own_and_receptacles_to_leave_out_reach_the_visit(
+    page: PageServer, client: Client
+) -> None:
+    page.hub.show(SET_UP)
+    assert client.press("choose", SET_UP.step, text="ng 2 1") == 204
+    assert client.press("not-now", SET_UP.step, text="3") == 204
+    assert page.hub.presses() == [
+        Press(Word.CHOOSE, SET_UP.step, "ng 2 1"),
+        Press(Word.NOT_NOW, SET_UP.step, "3"),
+    ]
+
+
+def test_what_is_no_test_is_refused_with_the_reason(page: PageServer, client: Client) -> None:
+    page.hub.show(SET_UP)
+    body = {"key": "choose", "step": SET_UP.step, "text": "nn 1 1 2"}
+    status, _, answer = client.ask("POST", "/key", json.dumps(body).encode())
+    assert status == 409
+    assert b"Not taken: Both leads are at 'Door'" in answer
+    assert client.press("not-now", IDLE.step, text="3") == 409  # a step that is over
+    assert client.press("not-now", SET_UP.step, text="<b>") == 409
+    assert page.hub.presses() == []
+
+
+@pytest.mark.parametrize("word", ["choose", "not-now"])
+def test_a_choice_from_elsewhere_is_refused_like_any_key(
+    page: PageServer, client: Client, word: str
+) -> None:
+    page.hub.show(SET_UP)
+    text = "ng 1 2" if word == "choose" else "1"
+    body = json.dumps({"key": word, "step": SET_UP.step, "text": text}).encode()
+    foreign: list[dict[str, str | None]] = [
+        {"Cookie": None},
+        {"Cookie": "meterlink_viewer=guess"},
+        {"Origin": "http://evil.example"},
+        {"Origin": None},
+        {"Sec_Fetch_Site": "cross-site"},
+    ]
+    for headers in foreign:
+        assert client.ask("POST", "/key", body, **headers)[0] == 403
+    assert client.ask("POST", "/key", body, Host="evil.example")[0] == 421
+    watching = Client(page)
+    watching.join()
+    assert watching.ask("POST", "/key", body)[0] == 409
+    assert page.hub.presses() == []
+
+
 def test_a_press_that_is_late_or_doubled_does_nothing(page: PageServer, client: Client) -> None:
     assert client.press("load-on", IDLE.step) == 204
     assert client.press("load-on", IDLE.step) == 409
@@ -117,6 +163,7 @@ BODIES = {
     "rubbish": b"\xff\x00{",
     "a list": b"[]",
     "another key": b'{"key":"format-disk","step":1}',
+    "a word of the terminal only": b'{"key":"report","step":1}',
     "a key that is no text": b'{"key":["stop"],"step":1}',
     "no step": b'{"key":"stop"}',
     "a step that is no number": b'{"key":"stop","step":"1"}',

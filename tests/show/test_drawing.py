@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from meterlink.show.drawing import NARROWEST, draw
 from meterlink.show.layout import places
 from meterlink.show.text_width import clean, display_width
-from meterlink.tree.wiring import Point, WiringMap
+from meterlink.tree.wiring import First, Point, WiringMap
 
 from .maps import any_map, busy, chain, forked_at_panel, untouched
 
@@ -109,6 +109,46 @@ def test_before_the_first_test_nothing_is_claimed() -> None:
     assert "not known yet" in text.splitlines()[0]
     assert "mΩ" in text
     assert "±" not in text
+
+
+def only(*, tests: int, settled: bool) -> WiringMap:
+    """A circuit of one receptacle."""
+    return WiringMap(
+        First("Desk", 1.0),
+        settled=settled,
+        order_probability=1.0,
+        points=(Point("Desk", "panel", 1.0, 102.0, 95.0, None),),
+        splices=(),
+        doubts=(),
+        tests=tests,
+        untested=() if tests else ("Desk",),
+    )
+
+
+@pytest.mark.parametrize(
+    ("wiring_map", "first", "order"),
+    [
+        (
+            only(tests=0, settled=False),
+            "First after the panel: Desk, the only receptacle; nothing was tested yet",
+            "Order of 1 receptacle: there is only one; nothing was tested yet",
+        ),
+        (
+            only(tests=2, settled=False),
+            "First after the panel: Desk (certain, > 99.9 %)",
+            "Order of 1 receptacle: there is only one; not confirmed yet, from 2 tests",
+        ),
+        (
+            only(tests=1, settled=True),
+            "First after the panel: Desk (certain, > 99.9 %)",
+            "Order of 1 receptacle: settled, > 99.9 %, from 1 test",
+        ),
+    ],
+)
+def test_a_single_receptacle_has_one_order_and_nothing_more_is_claimed(
+    wiring_map: WiringMap, first: str, order: str
+) -> None:
+    assert draw(wiring_map, width=80).splitlines()[:2] == [first, order]
 
 
 def test_colour_adds_nothing_but_weight() -> None:

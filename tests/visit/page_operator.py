@@ -16,9 +16,15 @@ class PageOperator(ScriptOperator):
     """
 
     def __init__(
-        self, job: Path, hands: Hands, browser: Chromium, *more: str, width: int = 360
+        self,
+        job: Path,
+        hands: Hands,
+        browser: Chromium,
+        *more: str,
+        width: int = 360,
+        stop_when_settled: bool = True,
     ) -> None:
-        super().__init__(job, hands, "--page", *more)
+        super().__init__(job, hands, "--page", *more, stop_when_settled=stop_when_settled)
         assert self.process.stderr is not None
         for line in self.process.stderr:
             if line.startswith("Page: "):

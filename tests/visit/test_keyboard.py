@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
-from meterlink.visit.keyboard import Keyboard, Typed, Word, own_setup, places, typed_line
-from meterlink.visit.view import Key, VisitStage, VisitView
+from meterlink.visit.keyboard import Keyboard, Typed, own_setup, places, typed_line
+from meterlink.visit.view import Key, VisitStage, VisitView, Word
 
 NAMES = ("Door", "Desk, left", "Bed")
 
@@ -71,6 +71,17 @@ def test_what_is_no_test_of_this_circuit_is_refused_with_how_to_write_one(text: 
 )
 def test_receptacles_that_cannot_be_got_at_are_names_or_numbers(text: str, found: set) -> None:
     assert places(text, NAMES) == found
+
+
+def test_by_number_a_receptacle_that_is_named_like_a_number_is_not_meant() -> None:
+    names = ("3", "1", "2")
+    assert own_setup("ng 1 3", names) == Setup(Hookup.NEUTRAL_GROUND, "1", None, "3")
+    by_number = own_setup("ng 1 3", names, by_number=True)
+    assert by_number == Setup(Hookup.NEUTRAL_GROUND, "3", None, "2")
+    assert places("1", names) == {"1"}
+    assert places("1 2", names, by_number=True) == {"3", "1"}
+    with pytest.raises(UsageError, match="no receptacle here"):
+        places("Desk", ("Desk", "Door"), by_number=True)
 
 
 @pytest.mark.parametrize(

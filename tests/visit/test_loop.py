@@ -1,6 +1,7 @@
 """The guided visit without I/O: what it asks, what it shows, what it never loses."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,13 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.readings import Function, Reading
-from meterlink.circuit.setup import Verdict
+from meterlink.circuit.setup import Hookup, Verdict
 from meterlink.levels.visit_split import completed_tests
 from meterlink.live.notices import NoticeKind
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source
+from meterlink.visit.loop import Visit
 from meterlink.visit.requests import LogTest, Record
-from meterlink.visit.view import Key, Sound, VisitStage
+from meterlink.visit.view import Choices, Key, Sound, VisitStage, Word
 
 from .playing import AT_A, AT_A_LOAD_B, CIRCUIT, FROM_A_TO_B, STARTED, Play
 
@@ -195,6 +197,42 @@ def test_a_test_of_ones_own_can_be_chosen(moment: str) -> None:
     play.advance()
     play.whole_test()
     assert [row.setup for row in play.rows] == [FROM_A_TO_B]
+
+
+def test_a_test_of_ones_own_is_a_new_question_so_an_answer_to_the_old_one_comes_late() -> None:
+    play = Play(AT_A)
+    old = play.visit.view
+    assert play.visit.choose(FROM_A_TO_B)
+    new = play.visit.view
+    assert (new.stage, new.keys, new.step) == (old.stage, old.keys, old.step + 1)
+    assert not play.visit.press(Key.READY, step=old.step)
+    assert play.visit.press(Key.READY, step=new.step)
+
+
+def test_the_view_says_what_can_be_decided_and_that_is_possible() -> None:
+    play = Play(AT_A)
+    both, own, none = (Word.CHOOSE, Word.NOT_NOW), (Word.CHOOSE,), ()
+    assert play.visit.view.choices == Choices(both, tuple(Hookup), CIRCUIT.receptacles)
+    assert play.visit.leave_out(frozenset({"D", "B"}))
+    assert play.visit.view.choices.words == none  # it thinks
+    play.advance()
+    assert play.visit.view.choices.not_now == ("B", "D")
+    play.press(Key.READY)
+    assert play.visit.view.choices.words == own
+    assert not play.visit.leave_out(frozenset())
+    play.until(VisitStage.IDLE)
+    assert play.visit.view.choices.words == own
+    play.load(on=True)
+    assert play.visit.view.choices.words == none
+    play.until_says("Switch the load off")
+    play.load(on=False)
+    play.until(VisitStage.SETTLED)
+    assert play.visit.view.choices.words == both
+
+
+def test_boxes_without_ground_offer_no_test_of_it() -> None:
+    visit = Visit(replace(CIRCUIT, grounded=False), number=1)
+    assert visit.view.choices.hookups == (Hookup.NEUTRAL_NEUTRAL, Hookup.LINE_DROP)
 
 
 def test_receptacles_that_cannot_be_got_at_are_planned_around() -> None:

@@ -1,5 +1,6 @@
 """The whole visit through the page for the phone, in a real browser, to the settled order."""
 
+import json
 import os
 import shutil
 from pathlib import Path
@@ -37,3 +38,37 @@ def test_a_person_with_a_phone_gets_to_the_settled_order(tmp_path: Path) -> None
     assert code == 0, messages
     assert maps[-1]["settled"]
     assert len(list(read_rows(job.log_path))) == maps[-1]["tests"] >= 3
+
+
+def test_a_person_with_a_phone_leaves_a_receptacle_out_and_takes_a_test_of_their_own(
+    tmp_path: Path,
+) -> None:
+    hands = Hands(3, seed=6)
+    job = write_job(tmp_path / "job", hands.circuit)
+    third = hands.circuit.receptacles[2]
+    assert BROWSER is not None
+    with Chromium(BROWSER) as browser:
+        operator = PageOperator(job.folder, hands, browser, stop_when_settled=False)
+        tab = operator.tab
+        tab.wait("document.querySelector('[data-key=ready]') !== null")
+        tab.click("#leave-open")
+        tab.click("#leave-list input[value='3']")
+        tab.click("#leave-send")
+        tab.wait(f"document.querySelector('#left-out').textContent.endsWith({json.dumps(third)})")
+        tab.wait("!document.querySelector('#choose-send').disabled")
+        tab.click("#choose-open")
+        for name, value in (("hookup", "nn"), ("lead-a", "3"), ("lead-b", "1"), ("load-at", "2")):
+            field = f"document.querySelector('#{name}')"
+            tab.run(f"{field}.value = '{value}'; {field}.dispatchEvent(new Event('change'))")
+        tab.click("#choose-send")
+        tab.wait("document.querySelector('#why').textContent === 'Your own choice.'")
+        said = tab.text("#instruction")
+        tab.click("[data-key=stop]")
+        tab.click("[data-key=stop]")
+        messages = operator.finish()[1]
+        assert tab.complaints() == []
+    hands.meter.close()
+    first, second, _ = hands.circuit.receptacles
+    assert f"neutral of {third} to neutral of {first}" in said
+    assert f"plugged in at {second}" in said
+    assert f"Left out for now: {third}." in messages

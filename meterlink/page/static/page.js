@@ -10,6 +10,12 @@ const WORDS = {
   note: "Note",
   stop: "Stop",
 };
+const HOOKUPS = { // what the laptop calls them: the letters of its terminal, and words
+  "neutral-neutral": ["nn", "neutral to neutral"],
+  "neutral-ground": ["ng", "neutral to ground"],
+  "line-drop": ["ld", "hot to neutral"],
+};
+const FORMS = { choose: "choosing", leave: "leaving" };
 const ASK_TWICE = new Set(["void", "stop"]);
 const SIGNS = { panel: "■", receptacle: "●", splice: "◆", untested: "○" };
 const TRACE_S = 60;
@@ -48,7 +54,10 @@ function showLink(up) {
   const over = view && view.stage === "stopped";
   const words = up ? " connected" : over ? " the visit is over" : " connection lost; the laptop goes on";
   at("link").replaceChildren(sign, words);
-  if (view) showKeys();
+  if (view) {
+    showKeys();
+    showChoices();
+  }
 }
 
 function showView() {
@@ -66,6 +75,7 @@ function showView() {
   at("map").replaceChildren(...view.map_rows.map(mapRow));
   asked = null;
   showKeys();
+  showChoices();
   playCue();
 }
 
@@ -142,6 +152,112 @@ async function sendNote() {
 function closeNote() {
   at("noting").hidden = true;
   showKeys();
+}
+
+// -- what a person may decide besides: a test of one's own, receptacles to leave out ----------
+
+function showChoices() {
+  const { words, not_now: away } = view.choices;
+  at("besides").hidden = !operator || view.stage === "stopped";
+  const out = away.flatMap((name, index) => [index ? ", " : "Left out for now: ", element("bdi", name)]);
+  at("left-out").replaceChildren(...out);
+  const can = connected && words.includes("choose");
+  const running = view.stage === "settling" || view.stage === "idle";
+  at("choose-send").disabled = !can;
+  setText(
+    "choose-hint",
+    can ? (running ? "The test that runs is taken back for it." : "") : "Possible before the load is on.",
+  );
+  const may = connected && words.includes("not-now");
+  at("leave-send").disabled = !may;
+  setText("leave-hint", may ? "" : "Possible while the leads are asked for.");
+}
+
+function openForm(name) {
+  const opening = at(FORMS[name]).hidden;
+  for (const other of Object.keys(FORMS)) closeForm(other);
+  if (!opening) return;
+  if (name === "choose") fillChoosing();
+  else fillLeaving();
+  setText("answer", "");
+  at(FORMS[name]).hidden = false;
+  at(`${name}-open`).setAttribute("aria-expanded", "true");
+  at(FORMS[name]).querySelector("select, input")?.focus({ preventScroll: true });
+  at(FORMS[name]).scrollIntoView({ block: "nearest" });
+}
+
+function closeForm(name) {
+  at(FORMS[name]).hidden = true;
+  at(`${name}-open`).setAttribute("aria-expanded", "false");
+}
+
+function backFrom(name) {
+  closeForm(name);
+  at(`${name}-open`).focus();
+}
+
+function options(pairs) {
+  return [["", "choose"], ...pairs].map(([value, text]) => {
+    const option = element("option", text);
+    option.value = value;
+    return option;
+  });
+}
+
+function fillChoosing() {
+  const { hookups, receptacles } = view.choices;
+  at("hookup").replaceChildren(...options(hookups.map((name) => HOOKUPS[name]).filter(Boolean)));
+  for (const id of ["lead-a", "lead-b", "load-at"]) {
+    at(id).replaceChildren(...options(receptacles.map((name, index) => [String(index + 1), name])));
+  }
+  showLeads();
+}
+
+function showLeads() {
+  const two = at("hookup").value === "nn";
+  at("lead-b").hidden = at("lead-b-label").hidden = !two;
+  setText("lead-a-label", two ? "First lead at" : "Leads at");
+}
+
+function fillLeaving() {
+  const { receptacles, not_now: away } = view.choices;
+  const rows = receptacles.map((name, index) => {
+    const box = element("input");
+    box.type = "checkbox";
+    box.value = String(index + 1);
+    box.checked = away.includes(name);
+    const label = element("label");
+    label.append(box, element("bdi", name));
+    return label;
+  });
+  at("leave-list").replaceChildren(...rows);
+}
+
+async function sendChoice() {
+  const leads = at("hookup").value === "nn" ? ["lead-a", "lead-b"] : ["lead-a"];
+  const fields = ["hookup", ...leads, "load-at"];
+  const missing = fields.find((id) => !at(id).value);
+  if (missing) {
+    setText("answer", "Choose where the leads and the load go.");
+    at(missing).focus();
+    return;
+  }
+  const text = fields.map((id) => at(id).value).join(" ");
+  if (await send("/key", { key: "choose", step: view.step, text })) goOn("choose");
+}
+
+async function sendLeaving() {
+  const { receptacles, not_now: away } = view.choices;
+  const boxes = [...at("leave-list").querySelectorAll("input")];
+  const changed = boxes.filter((box) => box.checked !== away.includes(receptacles[box.value - 1]));
+  const text = changed.map((box) => box.value).join(" "); // as in the terminal: out, or in again
+  if (!text || (await send("/key", { key: "not-now", step: view.step, text }))) goOn("leave");
+}
+
+function goOn(name) {
+  closeForm(name);
+  window.scrollTo(0, 0);
+  at("instruction").focus({ preventScroll: true }); // what is to be done now
 }
 
 function playCue() {
@@ -242,6 +358,7 @@ function take(news) {
     showView();
   } else if (news.operator !== undefined && view) {
     showKeys();
+    showChoices();
   }
 }
 
@@ -263,6 +380,16 @@ at("operate").addEventListener("click", () => send("/operate", {}));
 at("note-send").addEventListener("click", sendNote);
 at("note-cancel").addEventListener("click", closeNote);
 at("sound").addEventListener("click", toggleSound);
+for (const name of Object.keys(FORMS)) {
+  at(`${name}-open`).addEventListener("click", () => openForm(name));
+  at(`${name}-cancel`).addEventListener("click", () => backFrom(name));
+  at(FORMS[name]).addEventListener("keydown", (event) => {
+    if (event.key === "Escape") backFrom(name);
+  });
+}
+at("hookup").addEventListener("change", showLeads);
+at("choose-send").addEventListener("click", sendChoice);
+at("leave-send").addEventListener("click", sendLeaving);
 window.addEventListener("resize", drawTrace);
 window.addEventListener("online", listen);
 window.addEventListener("offline", () => {
