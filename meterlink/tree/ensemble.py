@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from meterlink.tree.columns import Columns, columns_of, evidence_key
 from meterlink.tree.evidence import Fit, fit, log_evidences
 from meterlink.tree.observations import Tests
-from meterlink.tree.offspring import Runs, runs_of_fit
 from meterlink.tree.run_prior import RunPrior
+from meterlink.tree.runs import Runs, runs_of_fit
 from meterlink.tree.trees import Flags, Floats, Masks
 
 CHUNK = 1500  # trees fitted at once: bounds memory

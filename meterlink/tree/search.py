@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from meterlink.tree.ensemble import Ensemble, weigh, weigh_with_runs
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
-from meterlink.tree.offspring import Runs, foretold
+from meterlink.tree.offspring import foretold
 from meterlink.tree.regraft import regraft
 from meterlink.tree.run_prior import RunPrior
+from meterlink.tree.runs import Runs
 from meterlink.tree.tree_prior import TreePrior
 from meterlink.tree.trees import Flags, Floats, Grown, Masks, grow, single, squeeze
 

@@ -10,6 +10,7 @@ array of integers, and growing them is arithmetic on it.
 Arrays of trees have the shape ``(trees, runs)``, zero where a tree has fewer runs.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,79 +74,89 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
         n: Number of receptacles of the finished circuit, for the prior.
         prior: Weights of shapes.
     """
-    trees, runs = masks.shape
+    runs = masks.shape[1]
     new = np.int64(1) << np.int64(bit)
     exists = masks != 0
     # above[t, e, f]: run f is on the way to run e or is e itself
     above = ((masks[:, :, None] & masks[:, None, :]) == masks[:, :, None]) & exists[:, None, :]
-    strictly = above & ~np.eye(runs, dtype=bool)[None]
+    itself = np.eye(runs, dtype=bool)[None]
     through = np.where(above, masks[:, None, :] | new, masks[:, None, :])
-    beyond = np.where(strictly, masks[:, None, :] | new, masks[:, None, :])
+    beyond = np.where(above & ~itself, masks[:, None, :] | new, masks[:, None, :])
     splice = is_splice(masks)
     leaf = exists & ((masks & (masks - 1)) == 0)  # each branch has made one more of them
-    log_fork, log_splice = prior.log_fork(n), prior.log_splice(n)
     rates = prior.log_branches(n)
     branches = leaf.sum(axis=1) - 1
-    one_more = rates[branches + 1] - rates[branches]
+    one_more = (rates[branches + 1] - rates[branches])[:, None]
+    forked, spliced = prior.log_fork(n) + one_more, prior.log_splice(n) + one_more
 
-    parts: list[tuple[Masks, Flags, NDArray[np.intp], NDArray[np.intp], Floats]] = []
-
-    def add(
-        body: Masks,
-        body_home: Flags,
-        tail: tuple[Masks, Masks],
-        tail_home: Flags,
-        which: Flags,
-        log_ratio: Floats,
-        parted: bool = False,
-    ) -> None:
-        """Collect the grown trees of one way where ``which[t, e]`` allows it."""
-        t, e = np.nonzero(which)
-        width = np.stack([tail[0][t, e], tail[1][t, e]], axis=1)
-        ends = np.stack([tail_home[t, e], np.zeros(len(t), dtype=bool)], axis=1)
-        parts.append(
-            (
-                np.concatenate([body[t, e], width], axis=1),
-                np.concatenate([body_home[t, e], ends], axis=1),
-                t,
-                e if parted else np.full_like(e, -1),
-                log_ratio[t, e],
-            )
-        )
-
-    zero = np.zeros_like(masks)
-    lone = np.full_like(masks, new)
-    same_home = np.broadcast_to(home[:, None, :], (trees, runs, runs))
-    parted_home = same_home & ~np.eye(runs, dtype=bool)[None]
+    none, lone = np.zeros_like(masks), np.full_like(masks, new)
     no_home = np.zeros_like(home)
     flat = np.zeros(masks.shape)
+    same_home = np.broadcast_to(home[:, None, :], above.shape)
+    parted_home = same_home & ~itself
+    named = flat + prior.log_fork(n) - prior.log_splice(n)
+    return _together(
+        [
+            _at_panel(masks, home, new, prior.log_panel_fork(n) + one_more[:, 0]),
+            _way(through, same_home, (lone, none), no_home, exists, np.where(leaf, 0.0, forked)),
+            _way(beyond, parted_home, (masks | new, none), home, exists, flat, parted=True),
+            _way(
+                beyond, parted_home, (masks | new, lone), home, exists, flat + spliced, parted=True
+            ),
+            _way(through, same_home, (none, none), no_home, splice, named),
+        ]
+    )
 
-    panel_home = np.concatenate(
-        [home, np.ones((trees, 1), dtype=bool), np.zeros((trees, 1), dtype=bool)], axis=1
-    )
-    parts.append(
-        (
-            np.concatenate([masks, lone[:, :1], zero[:, :1]], axis=1),
-            panel_home,
-            np.arange(trees),
-            np.full(trees, -1),
-            prior.log_panel_fork(n) + one_more,
-        )
-    )
-    forked = log_fork + one_more[:, None]
-    spliced = log_splice + one_more[:, None]
-    add(through, same_home, (lone, zero), no_home, exists, np.where(leaf, 0.0, forked))
-    add(beyond, parted_home, (masks | new, zero), home, exists, flat, True)
-    add(beyond, parted_home, (masks | new, lone), home, exists, flat + spliced, True)
-    add(through, same_home, (zero, zero), no_home, splice, flat + log_fork - log_splice)
+
+def _at_panel(masks: Masks, home: Flags, new: np.int64, log_ratio: Floats) -> Grown:
+    """Every tree with one more home run."""
+    trees, runs = masks.shape
+    pad = ((0, 0), (0, 2))
+    grown, own = np.pad(masks, pad), np.pad(home, pad)
+    grown[:, runs], own[:, runs] = new, True
+    return Grown(grown, own, np.arange(trees), np.full(trees, -1), runs, log_ratio)
+
+
+def _way(
+    body: Masks,
+    body_home: Flags,
+    tail: tuple[Masks, Masks],
+    tail_home: Flags,
+    which: Flags,
+    log_ratio: Floats,
+    *,
+    parted: bool = False,
+) -> Grown:
+    """The trees grown at each run ``e`` of each tree ``t`` where ``which[t, e]``.
+
+    Args:
+        body: The old runs then, shape ``(trees, runs, runs)``.
+        body_home: Which of them start at the panel, same shape.
+        tail: The two new ones, zero where there is none, each ``(trees, runs)``.
+        tail_home: Whether the first of them starts at the panel.
+        which: Where it can be done.
+        log_ratio: Log of the prior weight's change.
+        parted: The first new one is the nearer part of run ``e``.
+    """
+    t, e = np.nonzero(which)
+    ends = np.stack([tail_home[t, e], np.zeros(len(t), dtype=bool)], axis=1)
     return Grown(
-        np.concatenate([p[0] for p in parts]),
-        np.concatenate([p[1] for p in parts]),
-        np.concatenate([p[2] for p in parts]),
-        np.concatenate([p[3] for p in parts]),
-        runs,
-        np.concatenate([p[4] for p in parts]),
+        np.concatenate([body[t, e], np.stack([tail[0][t, e], tail[1][t, e]], axis=1)], axis=1),
+        np.concatenate([body_home[t, e], ends], axis=1),
+        t,
+        e if parted else np.full_like(e, -1),
+        body.shape[2],
+        log_ratio[t, e],
     )
+
+
+def _together(ways: Sequence[Grown]) -> Grown:
+    """All of them, one after another."""
+    masks, home, origin, split, ratio = (
+        np.concatenate([getattr(way, name) for way in ways])
+        for name in ("masks", "home", "origin", "split", "log_prior_ratio")
+    )
+    return Grown(masks, home, origin, split, ways[0].before, ratio)
 
 
 def squeeze(masks: Masks, home: Flags) -> tuple[Masks, Flags]:

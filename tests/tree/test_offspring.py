@@ -9,8 +9,9 @@ from meterlink.tree.columns import columns_of
 from meterlink.tree.ensemble import weigh, weigh_with_runs
 from meterlink.tree.evidence import fit
 from meterlink.tree.observations import Tests, observations_of
-from meterlink.tree.offspring import Runs, foretold, runs_of_fit
+from meterlink.tree.offspring import foretold
 from meterlink.tree.run_prior import RunPrior
+from meterlink.tree.runs import Runs, runs_of_fit
 from meterlink.tree.search import FORETOLD_REACH
 from meterlink.tree.tree_prior import TreePrior
 from meterlink.tree.trees import every_tree, grow, homes
