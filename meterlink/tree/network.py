@@ -215,7 +215,7 @@ def log_shape_of(network: Network, n: int, prior: TreePrior) -> float:
         degree = len(others)
         if point == PANEL:
             more = max(degree - (2 if through_panel else 1), 0)
-            total += more * prior.log_panel_fork(n)
+            total += more * prior.log_panel_fork()
         elif point > 0:
             more = max(degree - 2, 0)
             total += more * prior.log_fork(n)

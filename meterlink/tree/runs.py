@@ -1,4 +1,4 @@
-"""What is known of the resistance of each run of a tree, and how well, once its tests are fitted."""
+"""What a fit leaves known of the resistance of each run, and how well."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

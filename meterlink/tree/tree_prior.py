@@ -24,12 +24,12 @@ RATE_MEDIAN, RATE_LOG_SD = 1.4, 1.1
 class TreePrior:
     """Weights of shapes, relative to a plain chain.
 
-    A chain is the most common, a fork at a receptacle less, a hidden splice least (common
-    practice). The number of places where a fork can be grows with the square of the number of
-    receptacles, the number of forks that people make only with the number itself; the weight of
-    one fork therefore falls with ``n``: ``forks_per_receptacle * 4 / n`` makes that many forks
-    per receptacle the expected number (there are about ``n**2 / 4`` trees with one fork for each
-    chain). All three are multiplied by the rate of branches, which is not known.
+    A chain is the most common, a fork at a receptacle less, a hidden splice or a second home run
+    least (common practice). For each chain of ``n`` receptacles there are about ``n**2 / 4`` trees
+    with one fork at a receptacle, as many with one splice, and ``(n - 1) / 2`` with two home runs;
+    people make so many of each for a receptacle, however many receptacles there are. So the weight
+    of a fork or splice is its rate times ``4 / n``, that of a home run twice its rate. All three
+    are multiplied by the rate of branches, which is not known.
 
     Attributes:
         forks_per_receptacle: More than one onward run at a receptacle.
@@ -40,7 +40,7 @@ class TreePrior:
 
     forks_per_receptacle: float = 0.1
     splices_per_receptacle: float = 0.05
-    panel_forks_per_receptacle: float = 0.025
+    panel_forks_per_receptacle: float = 0.01
     rates: tuple[float, ...] = RATES
 
     def log_fork(self, n: int) -> float:
@@ -51,9 +51,9 @@ class TreePrior:
         """Log weight of one splice with two onward runs."""
         return float(np.log(self.splices_per_receptacle * 4 / n))
 
-    def log_panel_fork(self, n: int) -> float:
+    def log_panel_fork(self) -> float:
         """Log weight of one more run that starts at the panel."""
-        return float(np.log(self.panel_forks_per_receptacle * 4 / n))
+        return float(np.log(self.panel_forks_per_receptacle * 2))
 
     def log_branches(self, n: int) -> NDArray[np.float64]:
         """What the mixture of rates adds for 0, 1, ... ``n`` branches, relative to none."""
@@ -81,7 +81,7 @@ def log_trees(prior: TreePrior, n: int, rate: float) -> float:
     """
     fork, splice, panel = (
         rate * np.exp(log)
-        for log in (prior.log_fork(n), prior.log_splice(n), prior.log_panel_fork(n))
+        for log in (prior.log_fork(n), prior.log_splice(n), prior.log_panel_fork())
     )
     behind = np.zeros(n + 1)
     for _ in range(n):  # each round makes one more coefficient right

@@ -97,7 +97,7 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
     named = flat + prior.log_fork(n) - prior.log_splice(n)
     return _together(
         [
-            _at_panel(masks, home, new, prior.log_panel_fork(n) + one_more[:, 0]),
+            _at_panel(masks, home, new, prior.log_panel_fork() + one_more[:, 0]),
             _way(through, same_home, (lone, none), no_home, exists, np.where(leaf, 0.0, forked)),
             _way(beyond, parted_home, (masks | new, none), home, exists, flat, parted=True),
             _way(
@@ -195,7 +195,7 @@ def log_shape(masks: Masks, home: Flags, n: int, prior: TreePrior) -> Floats:
         prior.log_branches(n)[leaves - 1]
         + branches.sum(axis=1) * prior.log_fork(n)
         + splice.sum(axis=1) * prior.log_splice(n)
-        + np.maximum(home.sum(axis=1) - 1, 0) * prior.log_panel_fork(n)
+        + np.maximum(home.sum(axis=1) - 1, 0) * prior.log_panel_fork()
     )
     return result
 

@@ -110,7 +110,7 @@ def log_shape(feeds: Parents, n: int, fork: float, splice: float, panel: float) 
     for point in {"panel", *feeds}:
         onward = sum(feeds[p] == point for p in feeds)
         if point == "panel":
-            total += max(onward - 1, 0) * np.log(panel * 4 / n)
+            total += max(onward - 1, 0) * np.log(panel * 2)
         elif isinstance(point, tuple):
             total += np.log(splice * 4 / n) + max(onward - 2, 0) * np.log(fork * 4 / n)
         else:

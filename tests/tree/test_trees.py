@@ -84,7 +84,7 @@ def test_weights_of_shapes_follow_their_description(rates: tuple[float, ...]) ->
 
 @pytest.mark.parametrize("n", range(1, 41))
 def test_trees_of_weight_one_number_what_oeis_a005263_gives(n: int) -> None:
-    of_one = TreePrior(n / 4, n / 4, n / 4)
+    of_one = TreePrior(n / 4, n / 4, 1 / 2)
     if n <= 6:
         assert np.exp(log_trees(of_one, n, 1.0)) == pytest.approx(published_counts()[n])
     assert np.isfinite(log_trees(of_one, n, 1.0))
