@@ -184,10 +184,10 @@ def information_bits(
     group = np.zeros((len(weight), labels))
     group[np.arange(len(weight)), label] = weight
     share = group.sum(axis=0)
-    joint = likelihood @ group  # (C, O, labels)
-    total = joint.sum(axis=2, keepdims=True)
-    posterior = joint / np.maximum(total, 1e-300)
-    ratio = posterior / np.maximum(share, 1e-300)
-    gain = np.where(posterior > 0, posterior * np.log2(np.maximum(ratio, 1e-300)), 0.0).sum(axis=2)
+    # with p(o | label) = m: sum of p(label | o) log2(p(label | o) / share) over the labels
+    # is sum of share m log2(m) / p(o), less log2(p(o))
+    given = np.maximum(likelihood @ (group / np.maximum(share, 1e-300)), 1e-300)
+    total = given @ share
+    gain = (given * np.log2(given)) @ share / total - np.log2(total)
     bits: Floats = (probability * gain).sum(axis=1)
     return bits

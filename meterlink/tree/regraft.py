@@ -55,9 +55,9 @@ def regraft(
         rows = padded(ensemble.masks, n)
         front = [
             int(i)
-            for i in np.argsort(-score, kind="stable")[: 2 * FRONT]
+            for i in np.argsort(-score, kind="stable")[:FRONT]
             if score[i] > total - REACH and rows[i].tobytes() not in expanded
-        ][:FRONT]
+        ]
         if not front:
             break
         expanded |= {rows[i].tobytes() for i in front}

@@ -33,7 +33,7 @@ from meterlink.tree.resolve import map_of
 from meterlink.tree.run_prior import JUMP_RANGE_MV, RunPrior
 from meterlink.tree.trees import every_tree, homes
 
-SAMPLES = 4000
+SAMPLES = 60_000
 FAR = 14.0  # nats behind the best by Laplace: such trees are not sampled
 FREEDOM = 4.0  # of the Student t that samples are drawn from
 FROM_PRIOR = 0.2  # of the samples, so that no mode is missed altogether
