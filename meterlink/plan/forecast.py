@@ -10,7 +10,7 @@ from meterlink.circuit.setup import Setup
 from meterlink.tree.ensemble import refit
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import LIE_NO_CHANGE, USUAL_AMPS, Observation, Tests
-from meterlink.tree.run_prior import SOURCE_MOHM, SOURCE_SD, SPLIT_ALPHA
+from meterlink.tree.runs import Runs, runs_of_fit
 from meterlink.tree.search import thin
 from meterlink.tree.trees import Floats
 
@@ -29,50 +29,25 @@ class Particles:
     Attributes:
         rows: Rows of the ensemble, shape ``(S,)``.
         weight: Normalised, shape ``(S,)``.
-        part: ``(S, D, E)``; 1 where a run is in a column.
-        size: Runs in each column.
-        mohm: Resistance of each column, shape ``(S, D)``.
-        covariance: Of the resistances in mohm squared, ``(S, D, D)``.
+        runs: What is known of the runs of each.
     """
 
     rows: NDArray[np.intp]
     weight: Floats
-    part: Floats
-    size: Floats
-    mohm: Floats
-    covariance: Floats
+    runs: Runs
 
 
 def particles_of(posterior: Posterior, count: int, seed: int = 0) -> Particles:
-    """Draw trees from the posterior without bias and fit their runs.
-
-    Runs that no test sees get a column each with the mean and variance of the prior.
-    """
-    ensemble, prior = posterior.ensemble, posterior.run_prior
+    """Draw trees from the posterior without bias and fit their runs."""
+    ensemble, tests, prior = posterior.ensemble, posterior.tests, posterior.run_prior
     rng = np.random.default_rng(seed)
     log_weight = np.log(np.maximum(ensemble.weights, 1e-300))
     rows, gained, _ = thin(log_weight, count, rng)
     weight = np.exp(log_weight[rows] + gained)
+    columns, fitted = refit(ensemble, rows, tests, prior)
     masks, home = ensemble.masks[rows], ensemble.home[rows]
-    columns, fitted = refit(ensemble, rows, posterior.tests, prior)
-    trees, runs = masks.shape
-    width = columns.mean.shape[1]
-    part = np.zeros((trees, width + runs, runs))
-    t, e = np.nonzero(masks)
-    g = columns.group[t, e]
-    part[t, np.where(g >= 0, g, width + e), e] = 1.0
-    mohm = np.zeros((trees, width + runs))
-    mohm[:, :width] = np.where(columns.used, np.exp(fitted.log_mohm), 0.0)
-    unseen = (masks != 0) & (columns.group < 0)
-    mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))
-    mohm[:, width:] = np.where(unseen, mean, 0.0)
-    covariance = np.zeros((trees, width + runs, width + runs))
-    known = mohm[:, :width]
-    covariance[:, :width, :width] = fitted.covariance * known[:, :, None] * known[:, None, :]
-    tail = np.arange(width, width + runs)
-    covariance[:, tail, tail] = np.where(unseen, prior.relative_variance * mean**2, 0.0)
-    size = np.maximum(part.sum(axis=2), 1.0)
-    return Particles(rows, weight / weight.sum(), part, size, mohm, covariance)
+    runs = runs_of_fit(masks, home, tests, prior, columns, fitted)
+    return Particles(rows, weight / weight.sum(), runs)
 
 
 def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
@@ -127,23 +102,17 @@ class Forecast:
 def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> Forecast:
     """Forecast each possible test on each tree."""
     masks = posterior.ensemble.masks[particles.rows]
-    carrying = tests.carrying(masks).astype(np.float64)  # (S, E, C)
-    share = (particles.part @ carrying) / particles.size[:, :, None]  # (S, D, C)
-    mohm = np.einsum("sdc,sd->sc", share, particles.mohm)
-    variance = np.einsum("sdc,sdc->sc", share, particles.covariance @ share)
-    # a part of a column that the tests never took apart
-    loose = particles.mohm**2 / (particles.size * SPLIT_ALPHA + 1)
-    variance += np.einsum("sdc,sd->sc", share * (1 - share), loose)
-    factor = np.where(tests.line, 2.0, 1.0)
-    mean = tests.amps * factor * mohm
-    variance = (tests.amps * factor) ** 2 * variance
-    source_u = 0.1 if posterior.tests.line.any() else SOURCE_SD
-    mean = mean + np.where(tests.line, tests.amps * SOURCE_MOHM, 0.0)
-    variance = variance + np.where(tests.line, (tests.amps * SOURCE_MOHM * source_u) ** 2, 0.0)
+    runs = particles.runs
+    amps = tests.amps * np.where(tests.line, 2.0, 1.0)  # hot as neutral
+    design = np.zeros((*runs.mean.shape, len(tests)))  # (S, E + 1, C)
+    design[:, :-1] = tests.carrying(masks) * amps
+    design[:, -1] = tests.amps * tests.line
+    mean = (runs.mean[:, None, :] @ design)[:, 0, :]
+    variance = (design * (runs.covariance @ design)).sum(axis=1)
     noise = np.where(
         tests.line, SUPPLY_U_MV, np.where(mean > 3 * PICKUP_U_MV, PICKUP_U_MV, NO_JUMP_U_MV)
     )
-    return Forecast(mean, np.sqrt(variance), np.hypot(noise, AMPS_REL_U * mean))
+    return Forecast(mean, np.sqrt(np.maximum(variance, 0.0)), np.hypot(noise, AMPS_REL_U * mean))
 
 
 def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Floats]:
