@@ -53,16 +53,18 @@ def weigh(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Floats:
     return result
 
 
-def weigh_with_runs(
-    masks: Masks, home: Flags, tests: Tests, prior: RunPrior
-) -> tuple[Floats, Runs]:
-    """Log evidence of each tree and what its fit says of the runs."""
+def nearly_weighed(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> tuple[Floats, Runs]:
+    """Log evidence of each tree and what its fit says of the runs, nearly.
+
+    Where hot sides are seen, they are taken as equal to the neutral, within what is usual: half as
+    many unknowns, good enough to choose which trees to grow.
+    """
     parts, inverse = _different(masks, home, tests)
     evidence = np.zeros(len(masks))
     pieces, places = [], []
     seen = 0
     for part in parts:
-        fitted = fit(columns_of(masks[part], home[part], tests, prior), tests)
+        fitted = fit(columns_of(masks[part], home[part], tests, prior), tests, hot=False)
         rows = np.flatnonzero((inverse >= seen) & (inverse < seen + len(part)))
         fitted = fitted.take(inverse[rows] - seen)
         columns = columns_of(masks[rows], home[rows], tests, prior)

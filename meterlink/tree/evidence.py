@@ -29,7 +29,8 @@ class Fit:
         log_mohm: Mode of the log resistances of the columns, ``(N, D)``.
         covariance: Of these logs, ``(N, D, D)``.
         truth: Probability that each test says what it seems to, ``(N, m)``.
-        log_hot: Mode of log(hot / neutral) of the columns; empty where no test is ``line-drop``.
+        log_hot: Mode of log(hot / neutral) of the columns; empty where no test is ``line-drop``
+            or the hot side was not fitted.
         log_source: Mode of the log of the source's mohm, and its variance, ``(N, 2)``; empty where
             no test is ``line-drop``.
         hot_covariance: Joint covariance of log resistances and log hot ratios, ``(N, 2D, 2D)``.
@@ -90,9 +91,9 @@ def log_evidences(columns: Columns, tests: Tests) -> Floats:
     return _laplace(problem, _climb(problem, x))[0]
 
 
-def fit(columns: Columns, tests: Tests) -> Fit:
-    """Mode and curvature of the runs on each tree."""
-    problem, x = _rough(columns, tests)
+def fit(columns: Columns, tests: Tests, *, hot: bool = True) -> Fit:
+    """Mode and curvature of the runs on each tree; without ``hot`` see ``objective.Problem``."""
+    problem, x = _rough(columns, tests, hot=hot)
     if _nothing_seen(columns, tests):
         return _unseen(problem)
     x = _climb(problem, x)
@@ -105,12 +106,12 @@ def fit(columns: Columns, tests: Tests) -> Fit:
         log_mohm=x[:, :width],
         covariance=covariance[:, :width, :width],
         truth=problem.likelihood(predicted)[1],
-        log_hot=x[:, width:-1] if problem.with_line else np.zeros((problem.trees, 0)),
+        log_hot=x[:, width:-1] if problem.with_hot else np.zeros((problem.trees, 0)),
         log_source=np.stack([x[:, -1], covariance[:, -1, -1]], axis=1)
         if problem.with_line
         else np.zeros((problem.trees, 0)),
         hot_covariance=covariance[:, : 2 * width, : 2 * width]
-        if problem.with_line
+        if problem.with_hot
         else np.zeros((problem.trees, 0, 0)),
         predicted_mv=predicted,
     )
@@ -121,14 +122,14 @@ def _nothing_seen(columns: Columns, tests: Tests) -> bool:
     return not len(tests) or not (columns.used.any() or tests.line.any())
 
 
-def _rough(columns: Columns, tests: Tests) -> tuple[Problem, Floats]:
+def _rough(columns: Columns, tests: Tests, *, hot: bool = True) -> tuple[Problem, Floats]:
     """The problem with the currents as the sag leaves them, and a point near the mode."""
     stated = np.tile(tests.amps, (len(columns.mean), 1))
-    problem = Problem(columns, tests, stated, rough=0.0)
+    problem = Problem(columns, tests, stated, rough=0.0, hot=hot)
     if _nothing_seen(columns, tests):
         return problem, np.zeros((problem.trees, problem.size))
     x = problem.sagged(problem.start()).start()
-    if problem.with_line:
+    if problem.with_hot:
         x = _climb(problem.sagged(x, rough=FAR_WIDTH), x, FAR_ITERATIONS)
     x = _climb(problem.sagged(x, rough=CAUCHY_WIDTH), x, ROUGH_ITERATIONS)
     return problem.sagged(x), x

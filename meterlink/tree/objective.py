@@ -47,16 +47,27 @@ def log_lies(tests: Tests, u: Floats) -> Floats:
     return result
 
 
+def with_hot_unknown(tests: Tests) -> Floats:
+    """Standard uncertainty of each drop in mV where the hot side is taken as equal to neutral."""
+    hot_u = np.where(tests.line, HOT_RATIO_SD / 2 * np.abs(tests.drop), 0.0)
+    result: Floats = np.hypot(tests.u, hot_u)
+    return result
+
+
 class Problem:
     """One batch of trees: objective, truth probabilities and normal equations at a point.
 
     Parameters are ``x = [log mohm (D), log hot ratio (D), log source (1)]``; the last two parts
-    only where a test is ``line-drop``. ``rough`` is the width of the loss in a rough fit, 0 for the
-    likelihood itself.
+    only where a test is ``line-drop``. Without ``hot`` the hot side is taken as equal to the
+    neutral, and what that leaves open goes into the uncertainty of these tests. ``rough`` is the
+    width of the loss in a rough fit, 0 for the likelihood itself.
     """
 
-    def __init__(self, columns: Columns, tests: Tests, amps: Floats, *, rough: float) -> None:
+    def __init__(
+        self, columns: Columns, tests: Tests, amps: Floats, *, rough: float, hot: bool = True
+    ) -> None:
         self.rough = rough
+        self.hot = hot
         self.tests = tests
         self.columns = columns
         self.amps = amps
@@ -65,13 +76,17 @@ class Problem:
         self.design = np.swapaxes(columns.seen, 1, 2) * amps[:, :, None]  # (N, m, D)
         # no change although some run takes part: most probably a lie, left out of the rough fit
         self.believed = tests.measured & ~(tests.no_change & columns.seen.any(axis=1))
-        self.size = self.width * (1 + self.with_line) + self.with_line
-        self.log_lie = log_lies(tests, tests.u)
+        self.with_hot = self.with_line and hot
+        self.size = self.width * (1 + self.with_hot) + self.with_line
+        self.u = tests.u if hot else with_hot_unknown(tests)
+        self.log_lie = log_lies(tests, self.u)
         self.log_true = np.log1p(-tests.lie)
 
     def part(self, rows: NDArray[np.intp]) -> "Problem":
         """The same for some of the trees."""
-        return Problem(self.columns.part(rows), self.tests, self.amps[rows], rough=self.rough)
+        return Problem(
+            self.columns.part(rows), self.tests, self.amps[rows], rough=self.rough, hot=self.hot
+        )
 
     def sagged(self, x: Floats, *, rough: float = 0.0) -> "Problem":
         """The same with the current at each place as the runs ``x`` leave it."""
@@ -81,7 +96,7 @@ class Problem:
         sag = way_mohm * tests.sag_per_mohm
         usual = sag.mean(axis=1, keepdims=True)
         amps = tests.amps * np.clip(1 + usual - sag, 0.5, 1.5)
-        return Problem(c, tests, amps, rough=rough)
+        return Problem(c, tests, amps, rough=rough, hot=self.hot)
 
     def start(self) -> Floats:
         """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
@@ -102,7 +117,7 @@ class Problem:
             ],
             axis=2,
         )
-        weight = np.where(self.believed, 1 / tests.u**2, 0.0)
+        weight = np.where(self.believed, 1 / self.u**2, 0.0)
         weighted = np.swapaxes(design * weight[..., None], 1, 2)
         normal = weighted @ design
         diagonal = np.arange(self.width + 1)
@@ -135,6 +150,9 @@ class Problem:
             return slope.sum(axis=2), slope
         line = self.tests.line[:, None]
         source = np.exp(x[:, -1:]) * self.amps * self.tests.line
+        if not self.with_hot:
+            slope = slope * (1 + line)
+            return slope.sum(axis=2) + source, np.concatenate([slope, source[..., None]], axis=2)
         hot = np.exp(x[:, self.width : -1])[:, None, :] * slope * line
         both = slope + hot
         return both.sum(axis=2) + source, np.concatenate([both, hot, source[..., None]], axis=2)
@@ -146,12 +164,12 @@ class Problem:
         """
         tests = self.tests
         if self.rough:
-            far = ((tests.drop - predicted) / (self.rough * tests.u)) ** 2
+            far = ((tests.drop - predicted) / (self.rough * self.u)) ** 2
             loss = -0.5 * self.rough**2 * np.log1p(far)
             return np.where(self.believed, loss, 0.0), np.where(self.believed, 1 / (1 + far), 0.0)
         honest = np.where(
             tests.measured,
-            _normal(tests.drop - predicted, tests.u),
+            _normal(tests.drop - predicted, self.u),
             log_phi((predicted - tests.u) / (EYE_WIDTH * tests.u)),
         )
         log_true = self.log_true + honest
@@ -167,7 +185,7 @@ class Problem:
         curvature = np.ones_like(x)
         gradient[:, : self.width] = np.where(c.used, -z / c.sd, 0.0)
         curvature[:, : self.width] = np.where(c.used, 1 / c.sd**2, 1.0)
-        if self.with_line:
+        if self.with_hot:
             ratio = x[:, self.width : -1]
             sound = np.log(1 - POOR_HOT_SHARE) - 0.5 * (ratio / HOT_RATIO_SD) ** 2
             sound -= np.log(HOT_RATIO_SD)
@@ -178,6 +196,7 @@ class Problem:
             precision = share / HOT_RATIO_SD**2 + (1 - share) / POOR_HOT_SD**2
             gradient[:, self.width : -1] = np.where(c.used, -precision * ratio, 0.0)
             curvature[:, self.width : -1] = np.where(c.used, precision, 1.0)
+        if self.with_line:
             z_source = (x[:, -1] - np.log(SOURCE_MOHM)) / SOURCE_SD
             log_p += -0.5 * z_source**2 - np.log(SOURCE_SD)
             gradient[:, -1] = -z_source / SOURCE_SD
@@ -193,7 +212,7 @@ class Problem:
         """Gradient ``(N, size)`` and Gauss-Newton curvature ``(N, size, size)`` at ``x``."""
         predicted, slope = self.predict(x)
         truth = self.likelihood(predicted)[1]
-        weight = np.where(self.tests.measured, truth / self.tests.u**2, 0.0)
+        weight = np.where(self.tests.measured, truth / self.u**2, 0.0)
         _, gradient, curvature = self.prior(x)
         weighted = np.swapaxes(slope * weight[..., None], 1, 2)
         gradient = gradient + (weighted @ (self.tests.drop - predicted)[..., None])[..., 0]

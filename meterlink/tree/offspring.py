@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.objective import log_lies, log_phi
+from meterlink.tree.objective import log_lies, log_phi, with_hot_unknown
 from meterlink.tree.observations import Tests
-from meterlink.tree.run_prior import EYE_WIDTH, HOT_RATIO_SD, SPLIT_ALPHA, RunPrior
+from meterlink.tree.run_prior import EYE_WIDTH, SPLIT_ALPHA, RunPrior
 from meterlink.tree.runs import Runs, prior_mean
 from meterlink.tree.trees import Flags, Floats, Grown
 
@@ -39,7 +39,9 @@ def foretold(
         least = np.full(len(grown.masks), -np.inf)
     # clear jumps first: they say how long the new runs are, and rule out most
     news = news.only(np.argsort(-np.abs(news.drop) / news.u, kind="stable"))
-    best = np.where(news.measured, -np.log(_uncertainties(news)) - 0.9, 0.0)  # no test can say more
+    best = np.where(
+        news.measured, -np.log(with_hot_unknown(news)) - 0.9, 0.0
+    )  # no test can say more
     rest = np.append(np.cumsum(best[::-1])[::-1][1:], 0.0)
     result = np.full(len(grown.masks), -np.inf)
     for rows in np.array_split(np.arange(len(result)), max(1, -(-len(result) // CHUNK))):
@@ -52,13 +54,6 @@ def foretold(
             if hopeless.sum() > WORTH_DROPPING * len(hopeless):
                 state.keep(~hopeless)
         result[state.rows] = state.total
-    return result
-
-
-def _uncertainties(tests: Tests) -> Floats:
-    """Standard uncertainty of each drop in mV, with what the unknown hot side adds."""
-    hot_u = np.where(tests.line, HOT_RATIO_SD / 2 * np.abs(tests.drop), 0.0)
-    result: Floats = np.hypot(tests.u, hot_u)
     return result
 
 
@@ -86,7 +81,7 @@ class _State:
     total: Floats
 
     def __post_init__(self) -> None:
-        self.u = _uncertainties(self.news)
+        self.u = with_hot_unknown(self.news)
         self.log_lie = log_lies(self.news, self.u)
         self.log_true = np.log1p(-self.news.lie)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from meterlink.tree.ensemble import Ensemble, weigh, weigh_with_runs
+from meterlink.tree.ensemble import Ensemble, nearly_weighed, weigh
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
 from meterlink.tree.offspring import foretold
@@ -143,7 +143,7 @@ def _worthwhile(
     """Trees of a move, padded, that may matter beside trees of log weight ``total``."""
     touched = (tests.places() & move.cut) != 0
     home = homes(move.bare)
-    evidence, runs = weigh_with_runs(move.bare, home, tests.only(~touched), run_prior)
+    evidence, runs = nearly_weighed(move.bare, home, tests.only(~touched), run_prior)
     masks = padded(move.grown.masks, n)
     shape = log_shape(masks, homes(masks), n, tree_prior) + isolation.log_weight(masks)
     least = total - REACH - FORETOLD_U - evidence[move.grown.origin] - shape

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.ensemble import Ensemble, weigh, weigh_with_runs
+from meterlink.tree.ensemble import Ensemble, nearly_weighed, weigh
 from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests
 from meterlink.tree.offspring import foretold
@@ -92,7 +92,7 @@ def search(
     masks, home = single(order[0])
     zero = np.zeros(1)
     trees = _Population(masks, home, zero, zero, zero, zero)
-    evidence, runs = weigh_with_runs(masks, home, known, run_prior)
+    evidence, runs = nearly_weighed(masks, home, known, run_prior)
     trees = replace(trees, evidence=evidence)
     complete, stale = True, False
     for size, bit in enumerate(order[1:], start=2):
@@ -101,7 +101,7 @@ def search(
         now = tests.only((places & ~inside) == 0)
         news = now.only((now.places() >> bit & 1) != 0)
         if stale and len(news):  # receptacles without a test have been put on since
-            runs = weigh_with_runs(trees.masks, trees.home, known, run_prior)[1]
+            runs = nearly_weighed(trees.masks, trees.home, known, run_prior)[1]
         grown = grow(trees.masks, trees.home, bit, n, tree_prior)
         trees = _grown(trees, grown, isolation)
         if len(news):
@@ -110,16 +110,15 @@ def search(
                 guess = guess + foretold(runs, grown, news, run_prior)
             trees = replace(trees, evidence=guess)
         trees, whole = _thinned(trees, room, rng, FORETOLD_REACH if len(news) else NEGLIGIBLE)
-        if len(news):
-            trees, runs = _weighed(trees, now, run_prior)
+        if len(news) and size < n:
+            trees, runs = _cut(trees, *nearly_weighed(trees.masks, trees.home, now, run_prior))
             known = now
         stale = not len(news)
         complete &= whole
-    evidence = trees.evidence
-    if stale:  # a receptacle in line on a run makes it longer, so all are weighed once more
-        evidence = weigh(trees.masks, trees.home, tests, run_prior)
+    trees = replace(trees, evidence=weigh(trees.masks, trees.home, tests, run_prior))
+    trees = trees.take(trees.total > trees.total.max() - NEGLIGIBLE)
     shape = trees.prior + trees.found
-    found = Ensemble(trees.masks, trees.home, shape, evidence, trees.importance, complete)
+    found = Ensemble(trees.masks, trees.home, shape, trees.evidence, trees.importance, complete)
     return regraft(found, tests, n, tree_prior, run_prior, isolation)
 
 
@@ -136,9 +135,8 @@ def _grown(trees: _Population, grown: Grown, isolation: Isolation) -> _Populatio
     )
 
 
-def _weighed(trees: _Population, tests: Tests, run_prior: RunPrior) -> tuple[_Population, Runs]:
-    """Trees weighed properly, those that do not matter left out, with what is known of the runs."""
-    evidence, runs = weigh_with_runs(trees.masks, trees.home, tests, run_prior)
+def _cut(trees: _Population, evidence: Floats, runs: Runs) -> tuple[_Population, Runs]:
+    """Trees with their new evidence, those that do not matter left out, and their runs."""
     trees = replace(trees, evidence=evidence)
     near = trees.total > trees.total.max() - NEGLIGIBLE
     return trees.take(near), runs.take(near)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from meterlink.tree.columns import columns_of
-from meterlink.tree.ensemble import weigh, weigh_with_runs
+from meterlink.tree.ensemble import nearly_weighed, weigh
 from meterlink.tree.evidence import fit
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.offspring import foretold
@@ -36,7 +36,7 @@ def test_trees_that_matter_are_foretold_to_a_few_nats(seed: int) -> None:
     n = 5
     tests, old, news = split_tests(seed, n, 14)
     masks, home, _ = every_tree(n - 1)
-    evidence, runs = weigh_with_runs(masks, home, old, PRIOR)
+    evidence, runs = nearly_weighed(masks, home, old, PRIOR)
     heavy = np.argsort(-evidence)[:20]
     grown = grow(masks[heavy], home[heavy], n - 1, n, TreePrior())
     guess = evidence[heavy][grown.origin] + foretold(runs.take(heavy), grown, news, PRIOR)
@@ -87,7 +87,7 @@ def test_trees_given_up_are_only_those_that_stay_below_what_they_must_reach(seed
     n = 5
     _, old, news = split_tests(40 + seed, n, 16)
     masks, home, _ = every_tree(n - 1)
-    _, runs = weigh_with_runs(masks, home, old, PRIOR)
+    _, runs = nearly_weighed(masks, home, old, PRIOR)
     grown = grow(masks, home, n - 1, n, TreePrior())
     whole = foretold(runs, grown, news, PRIOR)
     least = np.full(len(whole), np.quantile(whole, 0.9))
@@ -120,7 +120,7 @@ def test_runs_that_tests_do_not_part_share_what_is_known_of_their_sum() -> None:
 def test_trees_with_the_same_evidence_get_the_runs_of_their_own_columns() -> None:
     tests, *_ = split_tests(3, 4, 5)
     masks, home, _ = every_tree(4)
-    evidence, runs = weigh_with_runs(masks, home, tests, PRIOR)
+    evidence, runs = nearly_weighed(masks, home, tests, PRIOR)
     np.testing.assert_allclose(evidence, weigh(masks, home, tests, PRIOR))
     for k in range(0, len(masks), 23):
         one = masks[[k]], home[[k]]
