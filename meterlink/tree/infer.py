@@ -47,7 +47,7 @@ class Posterior:
 def capacity_for(n: int) -> int:
     """Number of trees kept: every tree up to four receptacles, fewer where each costs more."""
     few = {1: 8, 2: 8, 3: 64, 4: 512, 5: 1500, 6: 1500, 7: 800, 8: 500}
-    return few.get(n, 150 if n <= 12 else 100)
+    return few.get(n, 150 if n <= 12 else 100 if n <= 20 else 50)
 
 
 def run_prior_for(circuit: Circuit) -> RunPrior:
