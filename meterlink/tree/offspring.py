@@ -39,10 +39,8 @@ def foretold(
         least = np.full(len(grown.masks), -np.inf)
     # clear jumps first: they say how long the new runs are, and rule out most
     news = news.only(np.argsort(-np.abs(news.drop) / news.u, kind="stable"))
-    best = np.where(
-        news.measured, -np.log(with_hot_unknown(news)) - 0.9, 0.0
-    )  # no test can say more
-    rest = np.append(np.cumsum(best[::-1])[::-1][1:], 0.0)
+    most = np.where(news.measured, -np.log(with_hot_unknown(news)) - 0.9, 0.0)  # a perfect forecast
+    rest = np.append(np.cumsum(most[::-1])[::-1][1:], 0.0)
     result = np.full(len(grown.masks), -np.inf)
     for rows in np.array_split(np.arange(len(result)), max(1, -(-len(result) // CHUNK))):
         if not len(rows):
