@@ -149,9 +149,7 @@ def information_bits(
     ``I = sum over outcomes and labels of p(o) p(label | o) log2(p(o | label) / p(o))``; an outcome
     that stems from a tree is weighed with what all trees say about it (Rao-Blackwell).
     """
-    labels = int(label.max()) + 1
-    group = np.zeros((len(weight), labels))
-    group[np.arange(len(weight)), label] = weight
+    group = _grouped(weight, label)
     share = group.sum(axis=0)
     # with p(o | label) = m: sum of p(label | o) log2(p(label | o) / share) over the labels
     # is sum of share m log2(m) / p(o), less log2(p(o))
@@ -160,3 +158,23 @@ def information_bits(
     gain = (given * np.log2(given)) @ share / total - np.log2(total)
     bits: Floats = (probability * gain).sum(axis=1)
     return bits
+
+
+def settling_probability(
+    probability: Floats, likelihood: Floats, weight: Floats, label: NDArray[np.intp], sure: float
+) -> Floats:
+    """Probability that a test leaves one label with probability ``sure`` or more, shape ``(C,)``.
+
+    Arguments as of ``information_bits``.
+    """
+    joint = likelihood @ _grouped(weight, label)
+    settles = joint.max(axis=2) >= sure * joint.sum(axis=2)
+    result: Floats = (probability * settles).sum(axis=1)
+    return result
+
+
+def _grouped(weight: Floats, label: NDArray[np.intp]) -> Floats:
+    """Weight of each tree in the column of its label, shape ``(S, labels)``."""
+    group = np.zeros((len(weight), int(label.max()) + 1))
+    group[np.arange(len(weight)), label] = weight
+    return group

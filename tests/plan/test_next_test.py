@@ -18,6 +18,7 @@ from meterlink.plan.forecast import (
     information_bits,
     outcome_likelihoods,
     particles_of,
+    settling_probability,
 )
 from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
 from meterlink.plan.words import instruction
@@ -43,7 +44,10 @@ def _row(number: int, setup: Setup) -> TestRow:
         drop = 120.0 + 2 * drop
     elif setup.lead_b is not None:
         drop = abs(drop - _shared(setup.lead_b, setup.load_at))
-    mv = 10.0 * drop
+    return _measured(number, setup, 10.0 * drop)
+
+
+def _measured(number: int, setup: Setup, mv: float) -> TestRow:
     return TestRow(
         test=number,
         time=datetime(2026, 1, 1, tzinfo=UTC),
@@ -169,6 +173,29 @@ def test_a_test_that_every_tree_forecasts_alike_tells_nothing() -> None:
     alike = Forecast(np.full((4, 1), 250.0), np.zeros((4, 1)), np.full((4, 1), 6.0))
     bits = information_bits(*outcome_likelihoods(weight, alike), weight, np.arange(4))[0]
     assert bits == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_test_settles_as_often_as_it_shows_what_rules_the_rest_out() -> None:
+    """By hand: of two answers at 0.9 and 0.1, told apart unless the test lies (3 %)."""
+    weight, label = np.array([0.9, 0.1]), np.array([0, 1])
+    far = Forecast(np.array([[300.0], [900.0]]), np.zeros((2, 1)), np.full((2, 1), 5.0))
+    chance = settling_probability(*outcome_likelihoods(weight, far), weight, label, 0.95)
+    assert chance == pytest.approx([0.97])
+    alike = Forecast(np.full((2, 1), 300.0), np.zeros((2, 1)), np.full((2, 1), 5.0))
+    chance = settling_probability(*outcome_likelihoods(weight, alike), weight, label, 0.95)
+    assert chance == pytest.approx([0.0])
+
+
+def test_near_the_end_one_test_that_checks_two_places_comes_before_a_cheaper_one() -> None:
+    """A chain of five by depths, two places checked: one test of the other two settles it."""
+    names = ("Attic", "Bay", "Cove", "Den", "Eaves")
+    circuit = Circuit("five", names, load_amps=10.0)
+    own = Hookup.NEUTRAL_GROUND
+    seen = [(Setup(own, name, None, name), 800.0 + 300 * k) for k, name in enumerate(names)]
+    seen.append((Setup(Hookup.NEUTRAL_NEUTRAL, "Attic", "Den", "Eaves"), 900.0))
+    rows = [_measured(k, setup, drop) for k, (setup, drop) in enumerate(seen, 1)]
+    chosen = next_test(infer(circuit, rows), last=seen[-1][0]).setup
+    assert {"Bay", "Cove"} <= {*chosen.leads, chosen.load_at}
 
 
 EFFORT = Effort()
