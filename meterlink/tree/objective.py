@@ -24,6 +24,8 @@ from meterlink.tree.run_prior import (
 )
 from meterlink.tree.trees import Floats
 
+SHORT_MOHM = 10.0  # about 1 m of cable with its joints: hardly a run is shorter (common practice)
+
 
 def _normal(x: Floats, sd: Floats | float) -> Floats:
     """Log density of a normal with mean 0."""
@@ -74,8 +76,10 @@ class Problem:
         self.with_line = bool(tests.line.any())
         self.trees, self.width = columns.mean.shape
         self.design = np.swapaxes(columns.seen, 1, 2) * amps[:, :, None]  # (N, m, D)
-        # no change although some run takes part: most probably a lie, left out of the rough fit
-        self.believed = tests.measured & ~(tests.no_change & columns.seen.any(axis=1))
+        # no change although some run takes part that would have shown: most probably a lie, left
+        # out of the rough fit
+        telling = tests.no_change & (3 * tests.u < tests.amps * SHORT_MOHM)
+        self.believed = tests.measured & ~(telling & columns.seen.any(axis=1))
         self.with_hot = self.with_line and hot
         self.size = self.width * (1 + self.with_hot) + self.with_line
         self.u = tests.u if hot else with_hot_unknown(tests)

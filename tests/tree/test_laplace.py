@@ -1,0 +1,85 @@
+"""Laplace's approximation of the evidence against numerical integration over the runs."""
+
+import numpy as np
+import pytest
+
+from meterlink.tree import evidence
+from meterlink.tree.columns import columns_of
+from meterlink.tree.evidence import log_evidences
+from meterlink.tree.objective import log_lies
+from meterlink.tree.observations import Tests, observations_of
+from meterlink.tree.run_prior import RunPrior
+from meterlink.tree.trees import homes
+
+from .plain import NG, NN, circuit, row
+
+PRIOR = RunPrior()
+CHAIN = np.array([[0b11, 0b10]])  # Attic (bit 0) first, Bath behind it
+LOGS = np.linspace(-4.0, 9.0, 2601)  # log mohm
+
+
+def log_prior(median: float, logs: np.ndarray) -> np.ndarray:
+    """Log density of a run's log resistance."""
+    sd = PRIOR.log_sd
+    return -0.5 * ((logs - np.log(median)) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi))
+
+
+def integrated(tests: Tests) -> float:
+    """Log evidence on the chain of two by a sum over a grid of both logs."""
+    home, inner = LOGS[:, None], LOGS[None, :]
+    total = log_prior(PRIOR.home_median_mohm, home) + log_prior(PRIOR.median_mohm, inner)
+    seen = tests.carrying(CHAIN)[0]
+    lying = log_lies(tests, tests.u)
+    for j in range(len(tests)):
+        expected = tests.amps[j] * (seen[0, j] * np.exp(home) + seen[1, j] * np.exp(inner))
+        u = tests.u[j]
+        honest = -0.5 * ((tests.drop[j] - expected) / u) ** 2 - np.log(u) - 0.919
+        total = total + np.logaddexp(np.log1p(-tests.lie[j]) + honest, lying[j])
+    step = LOGS[1] - LOGS[0]
+    most = total.max()
+    return float(most + np.log(np.exp(total - most).sum() * step**2))
+
+
+def laplace(tests: Tests) -> float:
+    return float(log_evidences(columns_of(CHAIN, homes(CHAIN), tests, PRIOR), tests)[0])
+
+
+@pytest.mark.parametrize("mohm", [40, 70, 105, 160, 250])
+@pytest.mark.parametrize("u", [15.0, 40.0])
+def test_two_runs_of_which_both_are_seen_through_one_another(mohm: float, u: float) -> None:
+    """A clear sum of both runs, and a poor look at the second alone."""
+    rows = [
+        row(1, NG, "Bath", None, "Bath", 10.0 * mohm, u),
+        row(2, NN, "Attic", "Bath", "Bath", 4.0 * mohm, 120.0),
+    ]
+    tests = Tests.of(observations_of(circuit(2), rows))
+    assert laplace(tests) == pytest.approx(integrated(tests), abs=0.15)
+
+
+@pytest.mark.parametrize("drop", [0.0, 8.0, 30.0, 60.0, 100.0, 300.0])
+@pytest.mark.parametrize(("u", "within"), [(5.0, 0.15), (40.0, 0.8)])
+def test_a_run_about_as_small_as_the_reading_is_uncertain(
+    drop: float, u: float, within: float
+) -> None:
+    """With the larger u a lie and a short run explain it alike; one of the two is counted."""
+    rows = [
+        row(1, NG, "Attic", None, "Attic", 750.0, 10.0),
+        row(2, NN, "Attic", "Bath", "Bath", drop, u),
+    ]
+    tests = Tests.of(observations_of(circuit(2), rows))
+    assert laplace(tests) == pytest.approx(integrated(tests), abs=within)
+
+
+def test_with_the_bending_the_error_is_half_or_less(monkeypatch: pytest.MonkeyPatch) -> None:
+    cases = []
+    for drop in (400.0, 1600.0, 2500.0):
+        rows = [
+            row(1, NG, "Bath", None, "Bath", drop, 12.0),
+            row(2, NN, "Attic", "Bath", "Bath", 0.45 * drop, 400.0),
+        ]
+        cases.append(Tests.of(observations_of(circuit(2), rows)))
+    exact = np.array([integrated(tests) for tests in cases])
+    bent = np.abs(np.array([laplace(tests) for tests in cases]) - exact)
+    monkeypatch.setattr(evidence, "BENDING", 0.0)
+    plain = np.abs(np.array([laplace(tests) for tests in cases]) - exact)
+    assert bent.mean() < plain.mean() / 2
