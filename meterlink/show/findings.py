@@ -52,6 +52,8 @@ def first_sentence(wiring_map: WiringMap) -> str:
     sure = f"{certainty(first.probability)}, {percent(first.probability)}"
     if first.receptacle is None:
         return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
+    if first.probability < LEANING_FROM and not wiring_map.tests:
+        return f"First after the panel: not known yet; {_NOTHING}"
     if first.probability < LEANING_FROM:
         return (
             "First after the panel: not known yet; the best guess is "

@@ -23,5 +23,5 @@ def _row(place: Place, untested: frozenset[str]) -> MapRow:
     kind = "splice" if isinstance(point, Splice) else "receptacle"
     sure = f"{certainty(point.probability)}, {percent(point.probability)}"
     if point.name in untested:
-        kind, sure = "untested", "untested"
+        return MapRow(point.name, "untested", place.lane, place.branches, "", "untested")
     return MapRow(point.name, kind, place.lane, place.branches, point.fed_from, sure)

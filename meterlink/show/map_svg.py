@@ -116,9 +116,11 @@ def counted_points(wiring_map: WiringMap) -> str:
 def description(wiring_map: WiringMap) -> str:
     """The picture in words: every feed, from the panel down."""
     feeds = [
-        f"{named(place.point.name)} is fed from {named(place.point.fed_from)}"
+        f"{named(point.name)} is untested"
+        if point.name in wiring_map.untested
+        else f"{named(point.name)} is fed from {named(point.fed_from)}"
         for place in places(wiring_map)
-        if place.point is not None
+        if (point := place.point) is not None
     ]
     return f"{first_sentence(wiring_map)}. {'; '.join(feeds)}."
 

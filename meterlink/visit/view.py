@@ -70,8 +70,8 @@ class MapRow:
         name: The point; ``panel`` in the first row.
         kind: ``panel``, ``receptacle``, ``splice`` or ``untested``.
         lane, branches: As in ``meterlink.show.layout.Place``.
-        fed_from: What feeds it; empty for the panel.
-        sure: How certain that is, in words; empty for the panel.
+        fed_from: What feeds it; empty for the panel and what is untested.
+        sure: How certain that is, in words, or that it is untested; empty for the panel.
     """
 
     name: str

@@ -90,6 +90,8 @@ function mapRow(row) {
     const sure = element("span", undefined, "sure");
     sure.append(", fed from ", element("bdi", row.fed_from), `: ${row.sure}`);
     item.append(sure);
+  } else if (row.sure) {
+    item.append(element("span", `, ${row.sure}`, "sure"));
   }
   return item;
 }
