@@ -56,7 +56,7 @@ class CaptureReader(Closing):
         if isinstance(source, str | os.PathLike):
             self.name = os.fspath(source)
             try:
-                self._stream: BinaryIO = Path(source).open("rb")  # noqa: SIM115 (close() does)
+                self._stream: BinaryIO = Path(source).open("rb")  # noqa: SIM115 (close() ends it)
             except OSError as error:
                 reason = (error.strerror or str(error)).lower()
                 raise CaptureError(

@@ -65,8 +65,9 @@ class ScpiDecoder:
         if b"?" in data:
             self._wanted = _READING_QUERY.search(data) is not None
 
-    def resync(self, t_s: float) -> None:  # noqa: ARG002 (the decoders' protocol)
+    def resync(self, t_s: float) -> None:
         """Forget a half reply. The next one is asked for, so that it starts whole."""
+        del t_s  # lines that stream need it; a reply does not
         self._lines.forget()
 
     def _read_reply(self, line: bytes, t_s: float) -> list[Reading]:

@@ -5,6 +5,7 @@ SciPy is an extra: nothing else in the package needs it. It is imported on the f
 
 import math
 from functools import cache
+from importlib import import_module
 from types import ModuleType
 
 from meterlink.lab.errors import LabError
@@ -13,14 +14,13 @@ from meterlink.lab.errors import LabError
 @cache
 def _special() -> ModuleType:
     try:
-        from scipy import special
+        return import_module("scipy.special")
     except ImportError as error:
         raise LabError(
             "Statistics of trials need SciPy, which is not installed. "
             "Install it with: python -m pip install 'scipy>=1.12' "
             "(or meterlink with its extra: python -m pip install '.[lab]')."
         ) from error
-    return special  # type: ignore[no-any-return]  # SciPy ships no types
 
 
 def t_quantile(p: float, dof: float) -> float:
