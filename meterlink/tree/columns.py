@@ -68,7 +68,7 @@ def columns_of(masks: Masks, home: Flags, tests: Tests, prior: RunPrior) -> Colu
     width = max(1, int(rank.max(initial=0)) + 1)
 
     member = (group[:, None, :] == np.arange(width)[:, None]).astype(np.float64)  # (N, D, E)
-    run_mean = np.where(home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm))
+    run_mean = prior.means(home)
     size = member.sum(axis=2).astype(np.intp)
     total = (member @ run_mean[:, :, None])[:, :, 0]
     variance = prior.relative_variance * (member @ run_mean[:, :, None] ** 2)[:, :, 0]

@@ -19,12 +19,11 @@ from meterlink.tree.run_prior import (
     JUMP_RANGE_MV,
     POOR_HOT_SD,
     POOR_HOT_SHARE,
+    SHORT_MOHM,
     SOURCE_MOHM,
     SOURCE_SD,
 )
 from meterlink.tree.trees import Floats
-
-SHORT_MOHM = 10.0  # about 1 m of cable with its joints: hardly a run is shorter (common practice)
 
 
 def _normal(x: Floats, sd: Floats | float) -> Floats:

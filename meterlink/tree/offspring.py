@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from meterlink.tree.objective import log_lies, log_phi, with_hot_unknown
 from meterlink.tree.observations import Tests
 from meterlink.tree.run_prior import EYE_WIDTH, SPLIT_ALPHA, RunPrior
-from meterlink.tree.runs import Runs, prior_mean
+from meterlink.tree.runs import Runs
 from meterlink.tree.trees import Flags, Floats, Grown
 
 CHUNK = 2000  # trees at once: bounds memory
@@ -139,7 +139,7 @@ def _carried_over(
     mean[:, :old], mean[:, -1] = runs.mean[origin, :old], runs.mean[origin, -1]
     covariance[:, :old, :old] = runs.covariance[origin, :old, :old]
     covariance[:, -1, -1] = runs.covariance[origin, -1, -1]
-    usual = prior_mean(grown.home[rows], prior)
+    usual = prior.means(grown.home[rows])
     at = np.flatnonzero(split >= 0)
     e = split[at]
     share = usual[at, old] / (usual[at, old] + usual[at, e])  # of the nearer part

@@ -65,7 +65,7 @@ def runs_of_fit(
     each = np.arange(runs)
     inner[:, each, each] += (loose * part).sum(axis=1)
     unseen = (masks != 0) & (columns.group < 0)
-    usual = prior_mean(home, prior)
+    usual = prior.means(home)
     mean[:, :runs] += np.where(unseen, usual, 0.0)
     inner[:, each, each] += np.where(unseen, prior.relative_variance * usual**2, 0.0)
     covariance[:, :runs, :runs] = inner
@@ -76,11 +76,3 @@ def runs_of_fit(
     sag = (mean[:, None, :runs] @ to_load)[:, 0, :] * tests.sag_per_mohm
     usual_sag = sag.mean(axis=1) if len(tests) else np.zeros(trees)
     return Runs(mean, covariance, usual_sag)
-
-
-def prior_mean(home: Flags, prior: RunPrior) -> Floats:
-    """Prior mean of runs in mohm."""
-    result: Floats = np.where(
-        home, prior.mean(prior.home_median_mohm), prior.mean(prior.median_mohm)
-    )
-    return result
