@@ -1,0 +1,166 @@
+"""Everything that is taken for granted before any reading: priors and noise, in one place.
+
+One frozen object of groups. Each field carries its unit, its source ("common practice" where the
+trade knows it but no table gives it, "convention" where it is a choice) and what hangs on it, so
+that ``listed`` can print the whole as a table. ``levels``, ``tree`` and ``plan`` take it as an
+argument; ``USUAL`` is what they use where nobody passes another one.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, fields
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+def assumed(value: T, unit: str, source: str, bears_on: str) -> T:
+    """A field with its value and what is to be known of it."""
+    about = {"unit": unit, "source": source, "bears_on": bears_on}
+    made: Any = field(default=value, metadata=about)
+    result: T = made
+    return result
+
+
+PRACTICE, CONVENTION = "common practice", "convention"
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Resistances of cable runs before any test; log-normal."""
+
+    length_m: float = assumed(3.0, "m", PRACTICE, "median of a run between neighbours")
+    home_length_m: float = assumed(9.0, "m", PRACTICE, "median of a run from the panel")
+    joints_mohm: float = assumed(6.0, "mohm", PRACTICE, "two sound joints of a run")
+    median_mohm: float = assumed(30.0, "mohm", PRACTICE, "a run where no conductor is stated")
+    home_median_mohm: float = assumed(75.0, "mohm", PRACTICE, "a home run, likewise")
+    log_sd: float = assumed(0.79, "log", PRACTICE, "spread of a run: a factor of 2.2")
+    split_alpha: float = assumed(1.2, "1", "fits log_sd", "Dirichlet share of a sum not separated")
+    shortest_mohm: float = assumed(8.0, "mohm", "ASTM B258: 1 m of 14 AWG", "what no jump excludes")
+    ratio_sd: float = assumed(0.12, "log", PRACTICE, "hot or ground over neutral of one cable")
+    poor_ratio_sd: float = assumed(1.2, "log", PRACTICE, "the same where one has a poor joint")
+    poor_ratio_share: float = assumed(0.03, "1", PRACTICE, "runs with unequal conductors")
+    source_mohm: float = assumed(150.0, "mohm", "from memory", "source impedance in line-drop")
+    source_log_sd: float = assumed(0.8, "log", "from memory", "its spread")
+    amps_scale_rel_u: float = assumed(0.01, "1", PRACTICE, "stated amps, hence all resistances")
+
+
+@dataclass(frozen=True, slots=True)
+class Shapes:
+    """How circuits branch: rates that are multiplied by one unknown factor for the house."""
+
+    forks: float = assumed(0.1, "per receptacle", PRACTICE, "two cables leave a receptacle")
+    splices: float = assumed(0.06, "per receptacle", PRACTICE, "a joint in a box of its own")
+    home_splice: float = assumed(
+        3.0,
+        "times",
+        "common practice: a lamp's or switch's box is fed first in older houses",
+        "a splice between panel and first receptacle; belief in a first receptacle",
+    )
+    panel_forks: float = assumed(0.01, "per circuit", PRACTICE, "two cables leave the breaker")
+    rates: tuple[float, ...] = assumed(
+        tuple(2.0**j for j in range(-2, 4)), "times", CONVENTION, "grid of the house's factor"
+    )
+    rate_median: float = assumed(1.4, "times", "from memory", "the house's factor")
+    rate_log_sd: float = assumed(1.1, "log", "no survey data", "its spread")
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What may be wrong with a circuit, or merely different, before any test."""
+
+    bonded: float = assumed(0.02, "per circuit", PRACTICE, "ground bonded to neutral somewhere")
+    bond_mohm: float = assumed(5.0, "mohm", PRACTICE, "the bond itself: a screw or a bare wire")
+    ground_ratio_sd: float = assumed(0.25, "log", PRACTICE, "ground way over neutral way to it")
+    elsewhere: float = assumed(0.02, "per circuit", PRACTICE, "a receptacle of another circuit")
+    ring: float = assumed(0.04, "per circuit", PRACTICE, "both ends of a chain at the panel")
+    ring_where_usual: float = assumed(0.6, "per circuit", PRACTICE, "the same where it is usual")
+    second_path: float = assumed(0.005, "per circuit", "from memory", "any other closing run")
+    no_ground: float = assumed(0.03, "per receptacle", PRACTICE, "no ground contact there")
+    no_ground_stated: float = assumed(0.98, "1", CONVENTION, "the same where job.toml says so")
+    unexplained: float = assumed(0.01, "per circuit", CONVENTION, "something not modelled here")
+
+
+@dataclass(frozen=True, slots=True)
+class Outliers:
+    """Tests that do not say what they seem to, before any evidence."""
+
+    no_change: float = assumed(0.03, "per test", PRACTICE, "plug not home, load's switch off")
+    jump: float = assumed(0.006, "per test", PRACTICE, "something else switched just then")
+    misnamed: float = assumed(1 / 30, "per test", PRACTICE, "a lead or load at another receptacle")
+    flagged: float = assumed(0.15, "per test", PRACTICE, "the detector noticed a spoilt test")
+    jump_least_mv: float = assumed(5.0, "mV", PRACTICE, "range of a false jump, log-uniform")
+    jump_most_mv: float = assumed(5000.0, "mV", PRACTICE, "its upper end")
+    eye_width: float = assumed(0.35, "of the limit", PRACTICE, "what a person calls a jump")
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """What meter, leads and supply do to a drop."""
+
+    amps: float = assumed(10.0, "A", PRACTICE, "a heater of which nobody said")
+    amps_rel_u: float = assumed(0.004, "1", PRACTICE, "supply wander between tests")
+    floor_u_mv: float = assumed(0.3, "mV", PRACTICE, "contact of the probes")
+    limit_mv: float = assumed(20.0, "mV", PRACTICE, "a jump that a person sees by eye")
+    pickup_u_mv: float = assumed(6.0, "mV", PRACTICE, "forecast: what pickup leaves in a drop")
+    no_jump_u_mv: float = assumed(3.0, "mV", PRACTICE, "forecast: the same without a jump")
+    supply_u_mv: float = assumed(80.0, "mV", PRACTICE, "forecast: wander within a line-drop test")
+    pickup_mv: float = assumed(7.0, "mV", PRACTICE, "median idle reading of connected leads")
+    pickup_log_sd: float = assumed(0.7, "log", PRACTICE, "its spread")
+    current_share: float = assumed(0.2, "1", PRACTICE, "tests with another appliance's current")
+    current_mv: float = assumed(150.0, "mV", PRACTICE, "median idle reading of such current")
+    current_log_sd: float = assumed(1.2, "log", PRACTICE, "its spread")
+    floating_mv: tuple[float, float] = assumed(
+        (20.0, 1e5), "mV", PRACTICE, "idle reading without ground contact, log-uniform"
+    )
+    floating_flag: float = assumed(0.7, "1", PRACTICE, "a floating lead is flagged as such")
+    false_floating_flag: float = assumed(0.02, "1", PRACTICE, "a sound contact is flagged so")
+    large_idle_mv: float = assumed(40.0, "mV", PRACTICE, "an idle reading that is current")
+
+
+@dataclass(frozen=True, slots=True)
+class Joints:
+    """Poor joints."""
+
+    share: float = assumed(0.02, "per run", "from memory: one circuit in ten", "a poor joint")
+    excess_mohm: float = assumed(120.0, "mohm", PRACTICE, "median of what it adds")
+    excess_log_sd: float = assumed(0.9, "log", PRACTICE, "its spread")
+    length_rel_sd: float = assumed(0.1, "1", PRACTICE, "stated length of a cable in a wall")
+
+
+@dataclass(frozen=True, slots=True)
+class Decisions:
+    """Where a probability becomes a word."""
+
+    settled: float = assumed(0.95, "1", CONVENTION, "an answer that needs no more tests")
+    named: float = assumed(0.5, "1", CONVENTION, "a condition or an outlier is named")
+    listed: float = assumed(0.05, "1", CONVENTION, "a condition is listed")
+    told_apart: float = assumed(0.8, "1", CONVENTION, "two receptacles count as separated")
+    misfit: float = assumed(0.005, "1", CONVENTION, "so many outliers are no chance")
+    scatter_sd: float = assumed(4.0, "sd", CONVENTION, "chi-square above that is a misfit")
+
+
+@dataclass(frozen=True, slots=True)
+class Assumptions:
+    """All groups; ``dataclasses.replace`` makes another set."""
+
+    runs: Runs = field(default_factory=Runs)
+    shapes: Shapes = field(default_factory=Shapes)
+    conditions: Conditions = field(default_factory=Conditions)
+    outliers: Outliers = field(default_factory=Outliers)
+    meter: Meter = field(default_factory=Meter)
+    joints: Joints = field(default_factory=Joints)
+    decisions: Decisions = field(default_factory=Decisions)
+
+
+USUAL = Assumptions()
+MAX_RECEPTACLES = 40  # on one breaker; common practice is 8 to 13
+
+
+def listed(assumptions: Assumptions = USUAL) -> Iterator[tuple[str, str, object, str, str, str]]:
+    """Group, name, value, unit, source and what hangs on it, for every field."""
+    for group in fields(assumptions):
+        values = getattr(assumptions, group.name)
+        for one in fields(values):
+            about = one.metadata
+            value = getattr(values, one.name)
+            yield group.name, one.name, value, about["unit"], about["source"], about["bears_on"]
