@@ -1,9 +1,30 @@
 """The map as rows of words, for views that are no picture: the page, a screen reader."""
 
+from dataclasses import dataclass
+
 from meterlink.show.layout import Place, places
 from meterlink.show.words import certainty, percent
 from meterlink.tree.wiring import PANEL, Splice, WiringMap
-from meterlink.visit.view import MapRow
+
+
+@dataclass(frozen=True, slots=True)
+class MapRow:
+    """One point of the map so far.
+
+    Attributes:
+        name: The point; ``panel`` in the first row.
+        kind: ``panel``, ``receptacle``, ``splice`` or ``untested``.
+        lane, branches: As in ``meterlink.show.layout.Place``.
+        fed_from: What feeds it; empty for the panel and what is untested.
+        sure: How certain that is, in words, or that it is untested; empty for the panel.
+    """
+
+    name: str
+    kind: str
+    lane: int
+    branches: bool
+    fed_from: str
+    sure: str
 
 
 def map_rows(wiring_map: WiringMap) -> tuple[MapRow, ...]:

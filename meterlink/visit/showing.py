@@ -9,7 +9,7 @@ from meterlink.levels.stages import LAG_S
 from meterlink.levels.switching import LATE_S
 from meterlink.show.words import NBSP
 from meterlink.visit.state import Phase, RunningTest, State
-from meterlink.visit.view import Choices, Key, VisitStage, VisitView, Word
+from meterlink.visit.view import Button, Choices, Key, Sign, VisitStage, VisitView, Word
 from meterlink.visit.words import (
     leads_text,
     levels_text,
@@ -43,10 +43,56 @@ def view_of(state: State, before: VisitView | None) -> VisitView:
         cue=state.cue,
         choices=_choices(state),
     )
+    view = _with_signs(view, state)
     if before is None:
         return replace(view, step=1)
     same = _asked(view) == _asked(before)
     return replace(view, step=before.step if same else before.step + 1)
+
+
+_SIGNS = {
+    VisitStage.SET_UP: Sign.SET_UP,
+    VisitStage.IDLE: Sign.SWITCH_ON,
+    VisitStage.SETTLED: Sign.SETTLED,
+    VisitStage.STOPPED: Sign.DONE,
+}
+_LABELS = {
+    Key.READY: "Leads and heater ready",
+    Key.LOAD_ON: "I switched it ON",
+    Key.LOAD_OFF: "I switched it OFF",
+    Key.REPEAT: "Repeat",
+    Key.NOTE: "Note",
+    Key.STOP: "Stop",
+}
+
+
+def _with_signs(view: VisitView, state: State) -> VisitView:
+    """The same with what stands in the new fields."""
+    setup = state.setup
+    sign = _SIGNS.get(view.stage, Sign.WAIT)
+    if state.test is not None and state.test.is_certain and state.test.off_s is None:
+        sign = Sign.SWITCH_OFF
+    levels = dict(view.levels)
+    undo = f"Undo test {state.row.test}" if state.row and not _is_running(state) else ""
+    return replace(
+        view,
+        sign=Sign.TROUBLE if state.trouble else sign,
+        leads=leads_text(setup) if setup else "",
+        load=setup.load_at if setup else "",
+        detail=view.why,
+        idle=levels.get("idle", ""),
+        change=levels.get("change", ""),
+        drop=levels.get("drop", ""),
+        buttons=tuple(
+            Button(
+                key,
+                _LABELS.get(key, undo or "Discard this try"),
+                is_grave=key in (Key.STOP, Key.VOID),
+            )
+            for key in view.keys
+        ),
+        map=view.map_rows,
+    )
 
 
 def _asked(view: VisitView) -> tuple[object, ...]:
