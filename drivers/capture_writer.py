@@ -10,6 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
+from drivers.append_file import AppendFile, sync_folder
 from drivers.capture_lines import LineError, write_event, write_header
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
@@ -47,13 +48,12 @@ class CaptureWriter(Closing):
         """
         self.path = Path(path)
         self.lines = 0
-        self._size = 0
+        self._closed = False
         self._clock = clock
         self._synced_s = clock()
         self._unsynced = False
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
         try:
-            self._file = os.open(self.path, flags, 0o644)
+            self._file = AppendFile(self.path, new=True)
         except FileExistsError as error:
             raise CaptureError(
                 f"{self.path} exists already, and a recording is never overwritten. "
@@ -65,7 +65,7 @@ class CaptureWriter(Closing):
         try:
             self._append(write_header(header))
             self.sync()
-            _sync_folder(self.path.parent)
+            sync_folder(self.path.parent)
         except DriverError:
             self.close()
             raise
@@ -100,13 +100,14 @@ class CaptureWriter(Closing):
             self.sync()
 
     def sync(self) -> None:
-        """Bring what was written to the disk now.
+        """Bring what was written to the disk now, and see that the file is where it was.
 
         Raises:
-            CaptureError: The disk refuses.
+            CaptureError: The disk refuses, or the file was moved, deleted or replaced.
         """
         try:
-            os.fsync(self._file)
+            self._file.check_place()
+            self._file.sync()
         except OSError as error:
             raise self._failure(error) from error
         self._synced_s = self._clock()
@@ -114,25 +115,19 @@ class CaptureWriter(Closing):
 
     def close(self) -> None:
         """Bring everything to the disk and close. Calling it again does nothing."""
-        if self._file < 0:
-            return
-        with suppress(OSError):
-            os.fsync(self._file)
-        os.close(self._file)
-        self._file = -1
+        if not self._closed:
+            with suppress(OSError):
+                self._file.sync()
+            self._file.close()
+        self._closed = True
 
     def _append(self, line: bytes) -> None:
-        if self._file < 0:
+        if self._closed:
             raise CaptureError(f"{self.path}: the recording is closed.")
-        rest = memoryview(line)
         try:
-            while rest:
-                rest = rest[os.write(self._file, rest) :]
+            self._file.append(line)
         except OSError as error:
-            with suppress(OSError):
-                os.ftruncate(self._file, self._size)
             raise self._failure(error) from error
-        self._size += len(line)
         self.lines += 1
         self._unsynced = True
 
@@ -142,15 +137,3 @@ class CaptureWriter(Closing):
             f"{self.path}: recording stopped: {reason}. The {self.lines} lines before are safe. "
             "Make room or record to another disk."
         )
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the new file's name durable, where the system can (not on Windows)."""
-    if os.name != "posix":
-        return
-    with suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)

@@ -22,8 +22,8 @@ import tomli_w
 from meterlink.circuit.checks import checked_circuit
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C
-from meterlink.durable import write_durably
 from meterlink.errors import JobError
+from meterlink.files import write_durably
 
 JOB_FILE = "job.toml"
 LOG_FILE = "tests.csv"

@@ -166,8 +166,8 @@ def _shown(study: "Study", *, as_json: bool, as_csv: bool) -> str:
 
 def _write_page(study: "Study", path: Path) -> None:
     from meterlink.commands.job_input import remark
-    from meterlink.durable import write_durably
     from meterlink.errors import LogError
+    from meterlink.files import write_durably
     from meterlink.lab.page import render_page
 
     try:

@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from meterlink.circuit.job import LOG_FILE
-from meterlink.durable import write_durably
 from meterlink.errors import LogError, UsageError
+from meterlink.files import write_durably
 from meterlink.lab.errors import LabError
 from meterlink.lab.log_records import log_records
 from meterlink.lab.read_logs import figure, moment

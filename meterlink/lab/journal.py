@@ -9,11 +9,12 @@ import json
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import IO
+
+from drivers.closing import Closing
+from meterlink.files import AppendFile, json_lines
 
 JOURNAL_FILE = ".replayed.jsonl"
-_MAX_LINE = 10_000
+_MOST_BYTES = 1 << 30  # some five million captures
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +30,7 @@ class Done:
     tests: int
 
 
-class Journal:
+class Journal(Closing):
     """The journal in a folder, read on opening, appended to as captures are done.
 
     Raises:
@@ -39,21 +40,13 @@ class Journal:
     def __init__(self, folder: Path) -> None:
         self._path = folder / JOURNAL_FILE
         self._done: dict[tuple[str, str], Done] = {}
-        self._stream: IO[bytes] | None = None
-        if self._path.exists():
-            self._read()
+        self._file: AppendFile | None = None
+        self._read()
 
-    def __enter__(self) -> "Journal":
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if self._stream is not None:
-            self._stream.close()
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
 
     def __len__(self) -> int:
         return len(self._done)
@@ -68,19 +61,21 @@ class Journal:
             return
         self._done[digest, job] = done
         entry = {"sha256": digest, "job": job, "capture": done.name, "tests": done.tests}
-        if self._stream is None:
+        if self._file is None:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            torn = self._path.exists() and not self._path.read_bytes().endswith(b"\n")
-            self._stream = self._path.open("ab")
-            if torn:
-                self._stream.write(b"\n")
-        self._stream.write(json.dumps(entry).encode() + b"\n")
-        self._stream.flush()
+            self._file = AppendFile(self._path)
+            self._file.end_line()
+        self._file.append(json.dumps(entry).encode() + b"\n")
 
     def _read(self) -> None:
-        with self._path.open("rb") as stream:
-            while line := stream.readline(_MAX_LINE):
-                with suppress(ValueError, KeyError, TypeError, OverflowError, RecursionError):
-                    entry = json.loads(line)
-                    done = Done(str(entry["capture"]), int(entry["tests"]))
-                    self._done[str(entry["sha256"]), str(entry["job"])] = done
+        for _, entry in json_lines(self._path, most_bytes=_MOST_BYTES):
+            with suppress(ValueError, KeyError, TypeError, OverflowError):
+                found = entry or {}
+                done = Done(str(found["capture"]), _count(found["tests"]))
+                self._done[str(found["sha256"]), str(found["job"])] = done
+
+
+def _count(value: object) -> int:
+    if type(value) is not int:
+        raise TypeError(value)
+    return value

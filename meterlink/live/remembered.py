@@ -9,8 +9,8 @@ import tomli_w
 
 from drivers.address import Address, parse_address
 from drivers.errors import AddressError
-from meterlink.durable import write_durably
 from meterlink.errors import MeterlinkError, UsageError
+from meterlink.files import write_durably
 
 _MOST_BYTES = 1 << 20
 _MOST_NAME = 40

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterlink.circuit.job import Job
-from meterlink.durable import write_durably
 from meterlink.errors import MeterlinkError
+from meterlink.files import write_durably
 from meterlink.show.browser import draw_png, print_pdf
 from meterlink.show.label import label_text
 from meterlink.show.map_svg import draw_map, size_of

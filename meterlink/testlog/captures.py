@@ -9,7 +9,7 @@ import hashlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from meterlink.durable import sync_folder, write_durably
+from meterlink.files import sync_folder, write_durably
 
 _CHUNK_BYTES = 1 << 20
 

@@ -7,22 +7,27 @@ RFC 4180, UTF-8, header row first, append only like ``tests.csv``. Columns: ``fi
 (the power failed) is moved to ``isolation.csv.torn`` by the next writer and left out by readers.
 """
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from filelock import FileLock, Timeout
-
-from meterlink.durable import sync_folder, write_durably
 from meterlink.errors import LogError
+from meterlink.files import (
+    AppendFile,
+    keep_torn,
+    open_regular,
+    why,
+    write_durably,
+    writing_alone,
+)
 from meterlink.testlog.formula import neutralised, restored
 from meterlink.testlog.records import Damage, RecordReader, TooDamagedError, record_bytes
 from meterlink.tree.isolation import Cut, Finding, State
 
 FINDINGS_FILE = "isolation.csv"
 COLUMNS = ("finding", "time", "cut", "at", "receptacle", "found", "note")
+MOST_BYTES = 64 << 20
 MOST_FINDINGS = 10_000  # forty receptacles looked at with each of the others parted, many times
 
 
@@ -37,17 +42,15 @@ def read_findings(folder: Path, tell: Callable[[str], None]) -> list[Finding]:
         LogError: The file cannot be read, or is no log of findings.
     """
     path = folder / FINDINGS_FILE
-    if not path.exists():
-        return []
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             return list(_findings(path, RecordReader(stream, _why_not), tell))
+    except FileNotFoundError:
+        return []
     except TooDamagedError as error:
         raise LogError(f"{path} is no log of findings: {error}. Move it away.") from error
     except OSError as error:
-        raise LogError(
-            f"{path} cannot be read: {os.strerror(error.errno or 0)}. Check its permissions."
-        ) from error
+        raise LogError(f"{path} cannot be read: {why(error)}. Check its permissions.") from error
 
 
 def append_findings(folder: Path, findings: Sequence[Finding]) -> list[Finding]:
@@ -60,54 +63,30 @@ def append_findings(folder: Path, findings: Sequence[Finding]) -> list[Finding]:
         LogError: Another process is writing, or the file cannot be read or written.
     """
     path = folder / FINDINGS_FILE
-    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=0)
     try:
-        with lock:
+        with writing_alone(path):
             return _append(path, findings)
-    except Timeout as error:
-        raise LogError(
-            f"{path} is being written by another meterlink. Let it finish, then try again."
-        ) from error
     except OSError as error:
         raise LogError(
-            f"{path} cannot be written: {os.strerror(error.errno or 0)}. Nothing that was in it is "
-            "lost. Check that the folder is writable and the disk has room, then try again."
+            f"{path} cannot be written: {why(error)}. Nothing that was in it is lost. Check that "
+            "the folder is writable and the disk has room, then try again."
         ) from error
 
 
 def _append(path: Path, findings: Sequence[Finding]) -> list[Finding]:
     if not path.exists() or path.stat().st_size == 0:
         write_durably(path, [record_bytes(list(COLUMNS))])
-    _set_torn_aside(path)
-    before = read_findings(path.parent, lambda _: None)
-    start = max((finding.number for finding in before), default=0)
-    if start + len(findings) > MOST_FINDINGS:
-        raise LogError(f"{path} is full: {MOST_FINDINGS} findings are more than a circuit has.")
-    numbered = [replace(f, number=start + i) for i, f in enumerate(findings, 1)]
-    size = path.stat().st_size
-    with path.open("ab") as stream:
-        try:
-            stream.write(b"".join(record_bytes(_cells(finding)) for finding in numbered))
-            stream.flush()
-            os.fsync(stream.fileno())
-        except OSError:
-            os.truncate(path, size)
-            raise
+    with AppendFile(path) as file:
+        torn = file.size - (file.read(0, MOST_BYTES).rfind(b"\n") + 1)
+        if torn and keep_torn(file, file.size - torn, most_bytes=MOST_BYTES) is None:
+            raise LogError(f"{path} is no log of findings: it is too long. Move it away.")
+        before = read_findings(path.parent, lambda _: None)
+        start = max((finding.number for finding in before), default=0)
+        if start + len(findings) > MOST_FINDINGS:
+            raise LogError(f"{path} is full: {MOST_FINDINGS} findings are more than a circuit has.")
+        numbered = [replace(f, number=start + i) for i, f in enumerate(findings, 1)]
+        file.append_durably(b"".join(record_bytes(_cells(finding)) for finding in numbered))
     return numbered
-
-
-def _set_torn_aside(path: Path) -> None:
-    """Keep the bytes of a half row in a file beside, then take them off."""
-    whole = path.read_bytes()
-    torn = whole[whole.rfind(b"\n") + 1 :]
-    if not torn:
-        return
-    with path.with_name(f"{path.name}.torn").open("ab") as stream:
-        stream.write(torn + b"\n")
-        stream.flush()
-        os.fsync(stream.fileno())
-    sync_folder(path.parent)
-    os.truncate(path, len(whole) - len(torn))
 
 
 def _cells(finding: Finding) -> list[str]:

@@ -1,21 +1,30 @@
 """Writing a test log: append only, each row on the disk before ``append`` returns, one writer."""
 
-import os
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
+from itertools import count, islice
 from pathlib import Path
 
-from filelock import FileLock, Timeout
-
 from drivers.closing import Closing
-from meterlink.durable import sync_folder, write_durably
 from meterlink.errors import LogError
-from meterlink.testlog.columns import COLUMNS, from_cells, to_cells
+from meterlink.files import (
+    AppendFile,
+    MovedFileError,
+    keep_torn,
+    open_regular,
+    why,
+    write_durably,
+    writing_alone,
+)
+from meterlink.testlog.columns import COLUMNS, CellError, from_cells, to_cells
 from meterlink.testlog.formula import neutralised
 from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows
+from meterlink.testlog.recorded import Ledger
 from meterlink.testlog.records import record_bytes
 from meterlink.testlog.rows import TestRow
 from meterlink.testlog.schema import write_schema
+from meterlink.testlog.withdrawn import withdrawn_from
 
 MAX_TORN_BYTES = 256 * 1024  # far more than a row; anything longer is no half row
 MAX_NOTE_LENGTH = 20_000  # characters; the capture keeps longer notes whole
@@ -27,7 +36,11 @@ class TestLog(Closing):
     Opening makes the file if it is missing, with its schema beside it
     (``meterlink.testlog.schema``). A last row that is only half there (the power failed) is moved
     to ``tests.csv.torn``; everything before it stays as it is. Columns after ours, and other
-    orders, are kept: the header row of the file decides.
+    orders, are kept: the header row of the file decides. The number of a test that was taken back,
+    or whose row was removed, is not given again.
+
+    Where the file at the path is another one than was opened (it was moved, deleted, or saved anew
+    by a table program), an append fails and says so; the next one opens what is there then.
 
     Use it as a context manager::
 
@@ -57,39 +70,28 @@ class TestLog(Closing):
         self._extra = tuple(extra)
         self.problems: list[Problem] = []
         self.remarks: list[str] = []
-        self._handle: int | None = None
+        self._file: AppendFile | None = None
+        self._held = ExitStack()  # the lock and the file
+        self._moved = False
         self._columns = COLUMNS
         self._last_test = 0
-        self._lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=0)
-        try:
-            self._lock.acquire()
-        except Timeout as error:
-            raise LogError(
-                f"{path} is being written by another meterlink. Let it finish or close it, "
-                "then try again."
-            ) from error
-        except OSError as error:
-            raise self._cannot(error) from error
-        try:
-            self._open()
-        except OSError as error:
-            self.close()
-            raise self._cannot(error) from error
-        except BaseException:
-            self.close()
-            raise
+        self._open()
 
     @property
     def next_test(self) -> int:
         """The number that the next row gets."""
-        return self._last_test + 1
+        return self._numbers(1)[0]
 
-    def append(self, row: TestRow, extra: Mapping[str, str] | None = None) -> TestRow:
+    def append(
+        self, row: TestRow, extra: Mapping[str, str] | None = None, *, digest: str | None = None
+    ) -> TestRow:
         """Write a row and wait until it is on the disk.
 
         Args:
             row: The test; its number is set here.
             extra: Text for columns after ours; a column that the file lacks is left out.
+            digest: Of the test in its recording (``meterlink.testlog.recorded``), by which
+                ``number_of`` knows it later.
 
         Returns:
             The row with its number, its figures as the log keeps them.
@@ -97,29 +99,47 @@ class TestLog(Closing):
         Raises:
             LogError: It could not be written; the log is as it was before.
         """
-        return self.append_all([row], extra)[0]
+        return self.append_all([row], extra, digests=[digest])[0]
 
     def append_all(
-        self, rows: Sequence[TestRow], extra: Mapping[str, str] | None = None
+        self,
+        rows: Sequence[TestRow],
+        extra: Mapping[str, str] | None = None,
+        *,
+        digests: Sequence[str | None] = (),
     ) -> list[TestRow]:
         """Write rows at once and wait until all are on the disk: one wait, however many.
 
         A crash in the middle leaves the first of them. Arguments and errors as for ``append``.
         """
-        if self._handle is None:
-            raise LogError(f"{self.path} is closed.")
+        file = self._at_its_place()
         more = {name: neutralised(text) for name, text in (extra or {}).items()}
         written = [
             to_cells(replace(row, test=number, note=_storable(row.note)))
-            for number, row in enumerate(rows, start=self.next_test)
+            for number, row in zip(self._numbers(len(rows)), rows, strict=True)
         ]
+        try:
+            kept = [from_cells(cells) for cells in written]
+        except CellError as error:
+            raise LogError(f"{self.path} cannot hold this test: {error}") from error
         records = (
             record_bytes([(more | cells).get(name, "") for name in self._columns])
             for cells in written
         )
-        self._write(self._handle, b"".join(records))
-        self._last_test += len(written)
-        return [from_cells(cells) for cells in written]
+        try:
+            file.append_durably(b"".join(records))
+        except OSError as error:
+            raise self._cannot(error) from error
+        self._last_test = max([self._last_test, *(row.test for row in kept)])
+        self._note(kept, digests)
+        return kept
+
+    def number_of(self, digest: str | None) -> int | None:
+        """The number under which a recorded test was logged, ``None`` where it never was.
+
+        Its row may have been removed, or made unreadable, since.
+        """
+        return self._ledger.number_of(digest)
 
     def rows(self, on_problem: OnProblem | None = None) -> Iterator[TestRow]:
         """The rows that are in the log, in order; see ``read_rows``."""
@@ -127,92 +147,113 @@ class TestLog(Closing):
 
     def close(self) -> None:
         """Let others write. Rows are on the disk already."""
-        if self._handle is not None:
-            os.close(self._handle)
-            self._handle = None
-        self._lock.release()
+        self._file, self._moved = None, False
+        self._held.close()
 
     def _open(self) -> None:
+        """Take the lock, open the file and repair it."""
+        with ExitStack() as held:
+            try:
+                held.enter_context(writing_alone(self.path))
+                file, scan = self._scanned(held)
+                self._repair(file, scan)
+            except OSError as error:
+                raise self._cannot(error) from error
+            self._ledger = Ledger(self.path)
+            self._columns, self._last_test = scan.columns, scan.last_test
+            self._held, self._file, self._moved = held.pop_all(), file, False
+
+    def _scanned(self, held: ExitStack) -> tuple[AppendFile, LogScan]:
         if not self.path.exists() or self.path.stat().st_size == 0:
             write_schema(self.path, self._extra)
             write_durably(self.path, [record_bytes([*COLUMNS, *self._extra])])
-        flags = os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        self._handle = os.open(self.path, flags)
-        with os.fdopen(os.dup(self._handle), "rb") as stream:
-            stream.seek(0)
+        file = held.enter_context(AppendFile(self.path))
+        with open_regular(self.path) as stream:
             scan = LogScan(self.path, stream)
-            self.problems = [
-                Problem(self.path, item) for item in scan if not isinstance(item, TestRow)
-            ]
+            found = [item for item in scan if not isinstance(item, TestRow)]
+        self.problems = [Problem(self.path, item) for item in found]
         if scan.open_quote is not None:
             raise LogError(
                 f"{Problem(self.path, scan.open_quote)} Rows after it would be misread. Correct "
                 "that line (a quote inside a cell is written twice), then try again."
             )
+        if not scan.columns:  # blank lines only
+            file.end_line()
+            file.append_durably(record_bytes([*COLUMNS, *self._extra]))
+            scan.columns = (*COLUMNS, *self._extra)
         missing = [name for name in self._extra if name not in scan.columns]
         if missing:
             raise LogError(
                 f"{self.path} has no column {', '.join(missing)}. A log gets its columns when it "
                 "is made: use another job folder, or add the column to its header row and rows."
             )
-        self._columns = scan.columns
-        self._last_test = scan.last_test
-        self._repair(scan)
+        return file, scan
 
-    def _repair(self, scan: LogScan) -> None:
-        if self._handle is None:
-            return
+    def _repair(self, file: AppendFile, scan: LogScan) -> None:
+        """Move half a row aside; give a whole last line the line end that it lacks."""
         if scan.torn_at is not None:
-            self._move_torn(self._handle, scan.torn_at)
-        elif scan.whole_to is not None:
-            os.ftruncate(self._handle, scan.whole_to - self._loose_returns(scan.whole_to))
-            self._write(self._handle, b"\r\n")
+            self._keep_torn(file, scan.torn_at)
+        elif file.read(max(file.size - 1, 0), 1) not in (b"", b"\n"):
+            half_end = file.read(file.size - 1, 1) == b"\r"
+            file.cut(file.size - half_end)
+            file.append_durably(b"\r\n")
 
-    def _loose_returns(self, end: int) -> int:
-        """How many bytes of half a line end stand before ``end``: 0 or 1."""
-        with self.path.open("rb") as stream:
-            stream.seek(end - 1)
-            return int(stream.read(1) == b"\r")
-
-    def _move_torn(self, handle: int, start: int) -> None:
-        """Keep the bytes of a half row aside, then take them off the log."""
-        aside = self.path.with_name(f"{self.path.name}.torn")
-        with self.path.open("rb") as stream:
-            stream.seek(start)
-            torn = stream.read(MAX_TORN_BYTES + 1)
-        if len(torn) > MAX_TORN_BYTES:
+    def _keep_torn(self, file: AppendFile, start: int) -> None:
+        kept = keep_torn(file, start, most_bytes=MAX_TORN_BYTES)
+        if kept is None:
             raise LogError(
                 f"{self.path}: what stands after byte {start} is no half row, and no rows either. "
                 "Move the file away, or correct it."
             )
-        with aside.open("ab") as stream:
-            stream.write(torn + b"\n")
-            stream.flush()
-            os.fsync(stream.fileno())
-        sync_folder(self.path.parent)
-        os.ftruncate(handle, start)
-        os.fsync(handle)
+        aside, count = kept
         self.problems = [p for p in self.problems if p.damage.start < start]
         self.remarks.append(
-            f"{self.path}: the last row was only half written (power lost?). Its {len(torn)} bytes "
+            f"{self.path}: the last row was only half written (power lost?). Its {count} bytes "
             f"are in {aside.name}; repeat that test if it matters."
         )
 
-    def _write(self, handle: int, data: bytes) -> None:
-        """Append all of the bytes, or none."""
-        before = os.fstat(handle).st_size
+    def _numbers(self, how_many: int) -> list[int]:
+        """Numbers for new rows: above all in the log, none that was ever given to another test."""
+        gone = withdrawn_from(self.path).keys() | self._ledger.numbers
+        free = (number for number in count(self._last_test + 1) if number not in gone)
+        return list(islice(free, how_many))
+
+    def _at_its_place(self) -> AppendFile:
+        """The open file; where it was found moved before, the one that is there now.
+
+        Raises:
+            LogError: It is closed, or is not at its path.
+        """
         try:
-            written = 0
-            while written < len(data):
-                written += os.write(handle, data[written:])
-            os.fsync(handle)
+            if self._moved and self.path.exists():
+                self._open()
+            if self._moved:
+                raise MovedFileError(self.path)
+            if self._file is None:
+                raise LogError(f"{self.path} is closed.")
+            self._file.check_place()
         except OSError as error:
-            os.ftruncate(handle, before)
             raise self._cannot(error) from error
+        return self._file
+
+    def _note(self, rows: Sequence[TestRow], digests: Sequence[str | None]) -> None:
+        """Rows that are logged are logged, whatever becomes of the note which tests they are."""
+        try:
+            self._ledger.add(zip(rows, digests, strict=False))
+        except OSError as error:
+            self.remarks.append(f"Not noted in {self._ledger.path}: {why(error)}.")
 
     def _cannot(self, error: OSError) -> LogError:
+        if isinstance(error, MovedFileError):
+            self.close()
+            self._moved = True
+            return LogError(
+                f"{self.path} is not the file that was opened: {why(error)}. This test is not in "
+                "it. Put the file, or its folder, back in its place (or leave the new one there), "
+                "then try again."
+            )
         return LogError(
-            f"{self.path} cannot be written: {os.strerror(error.errno or 0)}. Nothing that was in "
+            f"{self.path} cannot be written: {why(error)}. Nothing that was in "
             "it is lost. Check that the folder is writable and the disk has room, then try again."
         )
 

@@ -1,12 +1,12 @@
 """Reading a test log: every row, or why not, by line."""
 
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from meterlink.errors import LogError
+from meterlink.files import open_regular, why
 from meterlink.testlog.columns import COLUMNS, CellError, from_cells
 from meterlink.testlog.records import Damage, Record, RecordReader, TooDamagedError
 from meterlink.testlog.rows import TestRow
@@ -41,7 +41,7 @@ def read_rows(path: Path, on_problem: OnProblem | None = None) -> Iterator[TestR
         LogError: Not a test log, cannot be opened, or a row cannot be read.
     """
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             for item in LogScan(path, stream):
                 if isinstance(item, TestRow):
                     yield item
@@ -52,7 +52,7 @@ def read_rows(path: Path, on_problem: OnProblem | None = None) -> Iterator[TestR
     except FileNotFoundError:
         return
     except OSError as error:
-        raise LogError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error
+        raise LogError(f"{path} cannot be read: {why(error)}.") from error
 
 
 class LogScan:
@@ -70,6 +70,7 @@ class LogScan:
         self._path = path
         self._reader = RecordReader(stream, self._why_not)
         self._row: TestRow | None = None
+        self._seen: set[int] = set()  # hashes of rows: a few dozen bytes a row
         self.columns: tuple[str, ...] = ()
         self.last_test = 0
         self.torn_at: int | None = None
@@ -86,13 +87,22 @@ class LogScan:
                 else:
                     self._note_record(item, self._row)
                     if self._row is not None:
-                        yield self._row
+                        yield self._doubled(item, self._row) or self._row
         except TooDamagedError as error:
             raise LogError(
                 f"{self._path} is no test log: {error}. Move it away, or correct it."
             ) from error
         if self._unclosed is not None:
             self.torn_at = self._unclosed.start
+
+    def _doubled(self, record: Record, row: TestRow) -> Damage | None:
+        """A row that is there a second time, cell for cell."""
+        before = len(self._seen)
+        self._seen.add(hash(record.fields))
+        if len(self._seen) > before:
+            return None
+        why = f"test {row.test} is there twice, and counts once"
+        return Damage(record.line, record.start, why)
 
     def _note_damage(self, damage: Damage) -> None:
         if not self.columns:

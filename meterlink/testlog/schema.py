@@ -10,7 +10,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from meterlink.circuit.setup import Hookup, Verdict
-from meterlink.durable import write_durably
+from meterlink.files import write_durably
 from meterlink.testlog.columns import COLUMNS
 from meterlink.testlog.rows import Source
 

@@ -5,15 +5,13 @@ that it does not count: one JSON object a line, append only: ``test`` (its numbe
 withdrawing, ISO 8601 with offset), ``why``. Whoever reads the log for an answer leaves these out.
 """
 
-import json
-import os
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from datetime import datetime
 from pathlib import Path
 
 from meterlink.circuit.job import LOG_FILE
-from meterlink.durable import sync_folder
 from meterlink.errors import LogError
+from meterlink.files import append_json, json_lines, why, writing_alone
 
 WITHDRAWN_FILE = "withdrawn.jsonl"
 _MOST_BYTES = 16 << 20
@@ -21,23 +19,31 @@ _MOST_WHY = 500
 _MOST_NAMED = 20  # numbers in a sentence
 
 
-def withdrawn_tests(folder: Path) -> dict[int, str]:
+def withdrawn_tests(
+    folder: Path, on_problem: Callable[[str], None] = lambda _: None
+) -> dict[int, str]:
     """Numbers of the tests that were taken back, with the reason.
 
-    A line that cannot be read (torn by a power cut) withdraws nothing.
+    Args:
+        folder: Of the job.
+        on_problem: Called with a sentence for each line that cannot be read (torn by a power cut,
+            or written by hand); it withdraws nothing.
 
     Raises:
         LogError: The file cannot be read.
     """
     path = folder / WITHDRAWN_FILE
+    found: dict[int, str] = {}
     try:
-        with path.open("rb") as stream:
-            lines = stream.read(_MOST_BYTES).splitlines()
-    except FileNotFoundError:
-        return {}
+        for line, entry in json_lines(path, most_bytes=_MOST_BYTES):
+            test = (entry or {}).get("test")
+            if entry is None or type(test) is not int or test < 1:  # true is no number of a test
+                on_problem(f"{path}, line {line}: it names no test; it takes none back.")
+            else:
+                found[test] = str(entry.get("why", ""))
     except OSError as error:
-        raise LogError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error
-    return dict(pair for line in lines if (pair := _pair(line)) is not None)
+        raise LogError(f"{path} cannot be read: {why(error)}.") from error
+    return found
 
 
 def withdrawn_from(log: Path) -> dict[int, str]:
@@ -60,35 +66,19 @@ def left_out_text(log: object, tests: Collection[int]) -> str:
     )
 
 
-def withdraw(folder: Path, test: int, time: datetime, why: str = "") -> None:
+def withdraw(folder: Path, test: int, time: datetime, reason: str = "") -> None:
     """Write down that a test does not count, and wait until that is on the disk.
 
     Raises:
         LogError: It cannot be written.
     """
     path = folder / WITHDRAWN_FILE
-    entry = {"test": test, "time": time.isoformat(timespec="seconds"), "why": why[:_MOST_WHY]}
+    entry = {"test": test, "time": time.isoformat(timespec="seconds"), "why": reason[:_MOST_WHY]}
     try:
-        with path.open("a+b") as stream:
-            size = stream.seek(0, os.SEEK_END)
-            stream.seek(max(size - 1, 0))
-            torn = b"" if stream.read(1) in (b"", b"\n") else b"\n"
-            stream.write(torn + json.dumps(entry).encode() + b"\n")
-            stream.flush()
-            os.fsync(stream.fileno())
-        sync_folder(folder)
+        with writing_alone(path):
+            append_json(path, entry)
     except OSError as error:
         raise LogError(
-            f"{path} cannot be written: {os.strerror(error.errno or 0)}. The test still counts. "
+            f"{path} cannot be written: {why(error)}. The test still counts. "
             "Check that the folder is writable and the disk has room, then try again."
         ) from error
-
-
-def _pair(line: bytes) -> tuple[int, str] | None:
-    try:
-        entry = json.loads(line)
-    except (ValueError, RecursionError):
-        return None
-    if not isinstance(entry, dict) or not isinstance(entry.get("test"), int):
-        return None
-    return entry["test"], str(entry.get("why", ""))

@@ -8,13 +8,11 @@ shown again.
 
 import getpass
 import hashlib
-import json
-import os
 from datetime import datetime
 from pathlib import Path
 
-from meterlink.durable import sync_folder
 from meterlink.errors import JobError
+from meterlink.files import append_json, json_lines, why
 
 CAUTIONS_FILE = "cautions.jsonl"
 _MOST_BYTES = 1 << 20
@@ -53,13 +51,10 @@ def are_confirmed(folder: Path) -> bool:
     """
     path = folder / CAUTIONS_FILE
     try:
-        with path.open("rb") as stream:
-            lines = stream.read(_MOST_BYTES).splitlines()
-    except FileNotFoundError:
-        return False
+        lines = list(json_lines(path, most_bytes=_MOST_BYTES))
     except OSError as error:
-        raise JobError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error
-    return any(_confirmed(line) == digest() for line in lines)
+        raise JobError(f"{path} cannot be read: {why(error)}.") from error
+    return any(entry is not None and entry.get("sha256") == digest() for _, entry in lines)
 
 
 def confirm(folder: Path, time: datetime) -> None:
@@ -71,27 +66,12 @@ def confirm(folder: Path, time: datetime) -> None:
     path = folder / CAUTIONS_FILE
     entry = {"time": time.isoformat(timespec="seconds"), "by": _who(), "sha256": digest()}
     try:
-        with path.open("ab") as stream:
-            torn = b"" if stream.tell() == 0 or path.read_bytes().endswith(b"\n") else b"\n"
-            stream.write(torn + json.dumps(entry).encode() + b"\n")
-            stream.flush()
-            os.fsync(stream.fileno())
-        sync_folder(folder)
+        append_json(path, entry)
     except OSError as error:
         raise JobError(
-            f"{path} cannot be written: {os.strerror(error.errno or 0)}. Nothing was begun. Check "
+            f"{path} cannot be written: {why(error)}. Nothing was begun. Check "
             "that the folder is writable and the disk has room."
         ) from error
-
-
-def _confirmed(line: bytes) -> str | None:
-    """Digest that a line confirms; ``None`` where it is no whole line of ours."""
-    try:
-        entry = json.loads(line)
-    except (ValueError, RecursionError):
-        return None
-    found = entry.get("sha256") if isinstance(entry, dict) else None
-    return found if isinstance(found, str) else None
 
 
 def _who() -> str:

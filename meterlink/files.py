@@ -1,0 +1,169 @@
+"""The two ways to write a file: whole or not at all, and line after line.
+
+``write_durably`` puts a file in its place in one step. What grows (the test log and the records
+beside it) is an ``AppendFile``: an append is whole or not there, on the disk before it returns, and
+never goes to a file that was moved away from its path. A half row at the end, where the power
+failed, is kept in a file beside (``keep_torn``); half a line of JSON is ended and passed over.
+"""
+
+import contextlib
+import errno
+import json
+import os
+import stat
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import BinaryIO
+
+from filelock import FileLock, Timeout
+
+from drivers.append_file import AppendFile, MovedFileError, sync_folder
+from meterlink.errors import LogError
+
+__all__ = [
+    "AppendFile",
+    "MovedFileError",
+    "append_json",
+    "json_lines",
+    "keep_torn",
+    "open_regular",
+    "sync_folder",
+    "why",
+    "write_durably",
+    "writing_alone",
+]
+
+
+def write_durably(path: Path, chunks: Iterable[bytes]) -> None:
+    """Write a file beside its place, sync it and move it there in one step.
+
+    A file that was there before stays as it was until the new one is whole.
+
+    Raises:
+        OSError: The folder or the disk does not take it; what was there before is untouched.
+    """
+    handle, name = tempfile.mkstemp(prefix=f".{path.name[:100]}.", suffix=".part", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            for chunk in chunks:
+                stream.write(chunk)
+            stream.flush()
+            os.fsync(stream.fileno())
+        Path(name).chmod(0o666 & ~_umask())  # a temporary file is for its owner only
+        Path(name).replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            Path(name).unlink()
+        raise
+    sync_folder(path.parent)
+
+
+@contextlib.contextmanager
+def writing_alone(path: Path) -> Iterator[None]:
+    """Nobody else who asks for this writes to ``path`` meanwhile.
+
+    Raises:
+        LogError: Another process does.
+        OSError: The folder takes no lock.
+    """
+    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=0)
+    try:
+        lock.acquire()
+    except Timeout as error:
+        raise LogError(
+            f"{path} is being written by another meterlink. Let it finish or close it, "
+            "then try again."
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def keep_torn(file: AppendFile, start: int, *, most_bytes: int) -> tuple[Path, int] | None:
+    """Move what stands from ``start`` on to a file beside, ``NAME.torn``, durably.
+
+    Returns:
+        That file and how many bytes were moved; ``None`` where there are more than ``most_bytes``,
+        which is no half row: nothing was done.
+
+    Raises:
+        OSError: The disk or the folder does not take it; the file is as it was.
+    """
+    torn = file.read(start, most_bytes + 1)
+    if len(torn) > most_bytes:
+        return None
+    path = file.path.with_name(f"{file.path.name}.torn")
+    with AppendFile(path) as aside:
+        aside.append_durably(torn + b"\n")
+    sync_folder(path.parent)
+    file.cut(start)
+    file.sync()
+    return path, len(torn)
+
+
+def open_regular(path: Path) -> BinaryIO:
+    """Open a file for reading; a pipe or device, which could keep the reader waiting, is refused.
+
+    Raises:
+        OSError: It cannot be opened, or is no regular file.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+    stream = os.fdopen(os.open(path, flags), "rb")
+    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        stream.close()
+        raise OSError(errno.EINVAL, "it is a pipe or device, not a file", str(path))
+    return stream
+
+
+def append_json(path: Path, *entries: Mapping[str, object]) -> None:
+    """Append JSON objects, a line each, and wait until they are on the disk.
+
+    Raises:
+        OSError: The folder or the disk does not take it.
+    """
+    with AppendFile(path) as file:
+        file.end_line()
+        file.append_durably(b"".join(json.dumps(entry).encode() + b"\n" for entry in entries))
+    sync_folder(path.parent)
+
+
+def json_lines(path: Path, *, most_bytes: int) -> Iterator[tuple[int, dict[str, object] | None]]:
+    """The JSON objects of a file, a line each; none where there is no file.
+
+    Yields:
+        Number of the line, and its object; ``None`` for a line that holds none.
+
+    Raises:
+        OSError: The file cannot be read, or is longer than ``most_bytes``.
+    """
+    try:
+        with open_regular(path) as stream:
+            data = stream.read(most_bytes + 1)
+    except FileNotFoundError:
+        return
+    if len(data) > most_bytes:
+        raise OSError(errno.EFBIG, f"it is longer than {most_bytes} bytes", str(path))
+    for number, line in enumerate(data.split(b"\n"), 1):
+        if line.strip():
+            yield number, _json_object(line)
+
+
+def _json_object(line: bytes) -> dict[str, object] | None:
+    try:
+        entry = json.loads(line)
+    except (ValueError, RecursionError):
+        return None
+    return entry if isinstance(entry, dict) else None
+
+
+def why(error: OSError) -> str:
+    """What went wrong with a file, as the end of a sentence."""
+    return error.strerror or str(error)
+
+
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
