@@ -45,8 +45,9 @@ class Address:
         dtr, rts: Level of the handshake lines, ``None`` for the system's default (both on).
         ask: Bytes that make the meter give a reading; empty for one that streams.
         every_s: Least time between two questions.
-        range_v: Range that a ``scpi`` instrument is set to; ``None`` is its own choice.
-        cycles: Mains cycles that a ``scpi`` instrument averages over on DC; ``None`` is one.
+        range_v: Range in volts or ohms that a ``scpi`` instrument is set to; ``None`` is its own
+            choice.
+        cycles: Mains cycles that a ``scpi`` instrument averages over on DC or ohms; default one.
         visa: VISA library: "@py" (pure Python), "@ivi" or a path.
         settings: Of the decoder: ``unit``, ``function``.
     """

@@ -13,7 +13,7 @@ from drivers.errors import SettingsError
 from drivers.line_buffer import LineBuffer
 from drivers.numbers import NUMBER, Shapes
 from drivers.readings import Function, Reading
-from drivers.words import VOLT_EXPONENTS, Manner, read_words
+from drivers.words import OHM_EXPONENTS, VOLT_EXPONENTS, Manner, read_words
 
 #: Longest line that can be a reading. Displays print some 20 characters; the rest is allowance.
 MAX_LINE_BYTES = 200
@@ -37,15 +37,16 @@ class LineDecoder:
         """Set what the meter leaves unsaid.
 
         Args:
-            unit: Unit of a line without one: ``V``, ``mV``, ``uV`` …
+            unit: Unit of a line without one: ``V``, ``mV``, ``uV``, ``ohm``, ``mohm`` …
             function: Function of a line that does not say.
 
         Raises:
-            SettingsError: The unit is none of volts.
+            SettingsError: The unit is none of volts or ohms.
         """
-        if unit not in VOLT_EXPONENTS:
-            known = ", ".join(("V", "mV", "uV"))
-            raise SettingsError(f"Unit {unit[:20]!r} is not one of volts. Use one of: {known}.")
+        if unit not in VOLT_EXPONENTS and unit not in OHM_EXPONENTS:
+            raise SettingsError(
+                f"Unit {unit[:20]!r} is not one of volts or ohms. Use one of: V, mV, uV, ohm, mohm."
+            )
         self._unit = unit
         self._function = function
         self._shapes = Shapes()
@@ -95,7 +96,7 @@ class LineDecoder:
         if match is None or manner is None:
             return self._read_overload(line, t_s)
         exponent, function, hold, quantity = manner
-        if quantity != "V":
+        if function is Function.OTHER:
             return Reading(t_s, None, function, None, False, hold, line, quantity)
         shape = self._shapes.learn(line, match.start(2), match[2], exponent, function, hold)
         return None if shape is None else self._shapes.read(line, shape, t_s)
@@ -129,11 +130,14 @@ def from_settings(settings: Mapping[str, object]) -> LineDecoder:
     unit = settings.get("unit", "V")
     if not isinstance(unit, str):
         raise SettingsError(f"The setting unit must be a text such as 'mV', not {unit!r:.40}.")
-    return LineDecoder(unit=unit, function=function_setting(settings))
+    function = function_setting(settings)
+    if function is Function.OHM and "unit" not in settings:
+        unit = "ohm"
+    return LineDecoder(unit=unit, function=function)
 
 
 def function_setting(settings: Mapping[str, object]) -> Function:
-    """Read the setting ``function``: ``AC``, ``DC`` or missing.
+    """Read the setting ``function``: ``AC``, ``DC``, ``OHM`` or missing.
 
     Raises:
         SettingsError: It is something else.
@@ -141,6 +145,6 @@ def function_setting(settings: Mapping[str, object]) -> Function:
     function = settings.get("function")
     if function is None:
         return Function.UNKNOWN
-    if function not in ("AC", "DC"):
-        raise SettingsError(f"The setting function must be AC or DC, not {function!r:.40}.")
+    if function not in ("AC", "DC", "OHM"):
+        raise SettingsError(f"The setting function must be AC, DC or OHM, not {function!r:.40}.")
     return Function(str(function))

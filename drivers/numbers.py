@@ -11,8 +11,9 @@ from drivers.readings import Function, Reading
 
 # NR1, NR2 or NR3 (IEEE 488.2, 8.7.2 to 8.7.4), at most 12 digits on each side of the point.
 NUMBER = rb"[+-]?(?:\d{1,12}\.?\d{0,12}|\.\d{1,12})(?:[eE][+-]?\d{1,3})?"
-#: Volts beyond this are no measurement on a mains circuit but a damaged line.
+#: Volts or ohms beyond this are no measurement on a mains circuit but a damaged line.
 MAX_VOLTS = 1e6
+MAX_OHMS = 1e11
 OVERLOADS = (9.9e37, -9.9e37)  # SCPI-99 vol. 1, 7.2.1.4: infinities
 NOT_A_NUMBER = 9.91e37  # SCPI-99 vol. 1, 7.2.1.5
 
@@ -28,7 +29,8 @@ class Shape(NamedTuple):
         start, stop: The number's place.
         power: Where the digits of its exponent begin (sign included); 0 where it has none.
         shift: Exponent to be added for the unit, as text ("e-3" for mV), or empty.
-        resolution_v: Weight of the last digit; with an exponent, that of the mantissa's last digit.
+        resolution: Weight of the last digit, in volts or ohms; with an exponent, that of the
+            mantissa's last digit.
         function: What the meter measures.
         hold: The value is an old one.
     """
@@ -37,7 +39,7 @@ class Shape(NamedTuple):
     stop: int
     power: int
     shift: bytes
-    resolution_v: float
+    resolution: float
     function: Function
     hold: bool
 
@@ -60,16 +62,22 @@ class Shapes:
             The reading, of overload or without volts where the number is one of the standard's
             sentinels; ``None`` where it is beyond all sense.
         """
-        start, stop, power, shift, resolution_v, function, hold = shape
+        start, stop, power, shift, resolution, function, hold = shape
         value = float(line[start:stop] + shift)
-        if -MAX_VOLTS < value < MAX_VOLTS:
+        is_ohms = function is Function.OHM
+        most = MAX_OHMS if is_ohms else MAX_VOLTS
+        if -most < value < most:
             if power:
-                resolution_v = self._weight(resolution_v, line[power:stop])
-                if not resolution_v:  # below what a double can hold: rubbish such as 1e-999
+                resolution = self._weight(resolution, line[power:stop])
+                if not resolution:  # below what a double can hold: rubbish such as 1e-999
                     return None
-            return Reading(t_s, value, function, resolution_v, False, hold, line)
+            if is_ohms:
+                none = (t_s, None, function, None, False, hold, line, "ohm")
+                return Reading(*none, value, resolution)
+            return Reading(t_s, value, function, resolution, False, hold, line)
         if value in OVERLOADS or value == NOT_A_NUMBER:
-            return Reading(t_s, None, function, None, value != NOT_A_NUMBER, hold, line)
+            over = value != NOT_A_NUMBER
+            return Reading(t_s, None, function, None, over, hold, line, "ohm" if is_ohms else "V")
         return None
 
     def learn(

@@ -9,7 +9,8 @@ class Function(StrEnum):
 
     AC = "AC"
     DC = "DC"
-    OTHER = "other"  # ohms, amperes, hertz, a diode test: never to be used as volts
+    OHM = "OHM"
+    OTHER = "other"  # amperes, hertz, a diode test: never to be used
     UNKNOWN = "unknown"  # the meter's line does not say and the settings do not either
 
 
@@ -23,12 +24,15 @@ class Reading(NamedTuple):
         t_s: Monotonic time in seconds at which the last byte of the reading arrived.
         volts: The value in volts; ``None`` where there is none to use (overload, a blank display,
             the standard's not-a-number, or a function that does not measure volts).
-        function: AC or DC volts, another function, or not known.
+        function: AC or DC volts, ohms, another function, or not known.
         resolution_v: Weight in volts of the last digit shown; ``None`` where it cannot be told.
         overload: The meter said that its input is beyond the range.
         hold: The display was frozen by the hold key: an old value, not a measurement.
         raw: The bytes that the reading was made from, without the line end.
-        quantity: The unit as it was shown where it is not volts ("ohm", "A", "Hz"), else "V".
+        quantity: The unit as it was shown where it is neither volts nor ohms ("A", "Hz"), "ohm",
+            else "V".
+        ohms: The value in ohms where that is what is measured; ``None`` as for ``volts``.
+        resolution_ohm: As ``resolution_v``, of ``ohms``.
     """
 
     t_s: float
@@ -39,6 +43,8 @@ class Reading(NamedTuple):
     hold: bool = False
     raw: bytes = b""
     quantity: str = "V"
+    ohms: float | None = None
+    resolution_ohm: float | None = None
 
 
 class Decoder(Protocol):

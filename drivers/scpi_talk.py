@@ -1,7 +1,8 @@
 """How to talk to a message-based instrument (IEEE 488.2, SCPI-99).
 
-Setting up: identify, clear, configure AC or DC volts, choose the filter or integration that gives
-most readings while it still averages the mains cycle. After each command the error queue is read
+Setting up: identify, clear, configure AC volts, DC volts or ohms, choose the filter or integration
+that gives most readings while it still averages the mains cycle. Ohms are measured with four wires
+where the instrument can, else with two. After each command the error queue is read
 empty, so that a refused command is known and named; the instrument is then used with what it
 accepts. Everything asked while setting up is answered by text, never by a bare number, so that no
 answer can be taken for a reading when the capture is read again.
@@ -25,6 +26,14 @@ _POLL_S = 0.1
 _MOST_ERRORS = 32  # a queue that never empties is a fault of the instrument
 _MOST_REPLY_BYTES = 16_384
 _QUIET_TIMEOUTS = 2
+
+
+#: What makes an instrument measure a function, best first.
+_CONFIGURE = {
+    "AC": ("CONF:VOLT:AC",),
+    "DC": ("CONF:VOLT:DC",),
+    "OHM": ("CONF:FRES", "CONF:RES"),
+}
 
 
 class ScpiTalk:
@@ -56,8 +65,11 @@ class ScpiTalk:
         self._knows_errors = True
         self._errors(link)
         settings = self._address.capture_settings
-        if not self._configure(link, identity):
+        accepted = self._configure(link, identity)
+        if accepted is None:
             settings.pop("function", None)  # it measures what it was set to by hand
+        elif self._address.function == "OHM":
+            settings["wires"] = 4 if "FRES" in accepted else 2
         return Begun(identity, settings)
 
     def step(self, link: Link) -> None:
@@ -101,23 +113,28 @@ class ScpiTalk:
             "asked is opened with lines: or segments:."
         )
 
-    def _configure(self, link: Link, identity: str) -> bool:
-        """Returns whether it measures what was asked for."""
-        function = self._address.function
+    def _configure(self, link: Link, identity: str) -> str | None:
+        """Returns the command that it took; ``None`` where it measures something else."""
         if not self._address.is_visa:
             self._try(
                 link, "SYST:REM"
             )  # some serial instruments want it, others lack it: no matter
-        wanted = f"CONF:VOLT:{function}"
-        if self._address.range_v is not None:
-            wanted += f" {self._address.range_v:g}"
-        refused = self._try(link, wanted)
-        self._tell(refused)
-        for command in _fine_tuning(function, self._address.cycles):
+        refused: list[ScpiError] = []
+        accepted = None
+        for wanted in _CONFIGURE[self._address.function]:
+            if self._address.range_v is not None:
+                wanted += f" {self._address.range_v:g}"
+            errors = self._try(link, wanted)
+            self._tell(errors)
+            refused += errors
+            if not errors:
+                accepted = wanted
+                break
+        for command in _fine_tuning(accepted or wanted, self._address.cycles):
             self._tell(self._try(link, command))
-        if refused:
+        if accepted is None:
             self._prove_it_reads(link, identity, refused)
-        return not refused
+        return accepted
 
     def _prove_it_reads(self, link: Link, identity: str, refused: list[ScpiError]) -> None:
         self._send(link, "READ?")
@@ -126,7 +143,7 @@ class ScpiTalk:
         if reply is None or errors:
             why = "; ".join(str(error) for error in refused + errors)
             raise OpeningError(
-                f"{self._address.port} answers as {identity!r}, but it takes neither CONF:VOLT nor "
+                f"{self._address.port} answers as {identity!r}, but it takes neither CONF nor "
                 f"READ? ({why}). It seems to be no voltmeter. Choose another instrument."
             )
 
@@ -181,14 +198,18 @@ class ScpiTalk:
         return reply
 
 
-def _fine_tuning(function: str, cycles: float | None) -> tuple[str, ...]:
+def _fine_tuning(configured: str, cycles: float | None) -> tuple[str, ...]:
     """Commands that instruments may lack without harm.
 
     AC: the filter for signals from 20 Hz up is the fastest that still averages mains of 50 or 60 Hz
-    (common practice: filters of 3, 20 and 200 Hz). DC: one mains cycle of integration takes the
-    pickup out and gives most readings.
+    (common practice: filters of 3, 20 and 200 Hz). DC and ohms: one mains cycle of integration
+    takes the pickup out and gives most readings; the instrument takes its own zero off each one.
+    With four wires the ohms are freed from thermal voltages too.
     """
     single = ("TRIG:SOUR IMM", "TRIG:COUN 1", "SAMP:COUN 1")
-    if function == "DC":
-        return (f"VOLT:DC:NPLC {cycles or 1:g}", *single)
-    return ("DET:BAND 20", *single)
+    function = configured.removeprefix("CONF:").partition(" ")[0]
+    if function == "VOLT:AC":
+        return ("DET:BAND 20", *single)
+    offset = {"VOLT:DC": "VOLT:DC:ZERO:AUTO ON", "FRES": "FRES:OCOM ON"}.get(function)
+    own = () if offset is None else (offset,)
+    return (f"{function}:NPLC {cycles or 1:g}", *own, *single)

@@ -64,11 +64,15 @@ _QUANTITIES = {
     "diode": (10, 0),
     "relative": (12, 1),
 }
-_VOLT_EXPONENTS = {"": 0, "m": -3, "u": -6, "n": -9, "k": 3}
-
+_EXPONENTS = {
+    "V": {"": 0, "m": -3, "u": -6, "n": -9, "k": 3},
+    "ohm": {"": 0, "m": -3, "u": -6, "k": 3, "M": 6},
+}
 
 #: What a frame says: the fields of a ``Reading`` after its time.
-Display = tuple[float | None, Function, float | None, bool, bool, bytes, str]
+Display = tuple[
+    float | None, Function, float | None, bool, bool, bytes, str, float | None, float | None
+]
 
 
 class SegmentDecoder:
@@ -161,13 +165,15 @@ def read_frame(frame: bytes) -> Display | None:
     digits = text.lstrip("-").strip(" ")
     if not overload and " " in digits:
         return None  # a hole between digits: the display was in mid-change
-    if overload or quantity != "V" or not digits.strip("."):
-        return (None, function, None, overload, hold, frame, quantity)
+    if overload or quantity not in _EXPONENTS or not digits.strip("."):
+        return (None, function, None, overload, hold, frame, quantity, None, None)
     sign = "-" if text.startswith("-") else ""
     _, _, decimals = digits.partition(".")
-    volts = float(f"{sign}{digits}e{exponent}")
-    resolution_v = float(f"1e{exponent - len(decimals)}")
-    return (volts, function, resolution_v, False, hold, frame, "V")
+    value = float(f"{sign}{digits}e{exponent}")
+    resolution = float(f"1e{exponent - len(decimals)}")
+    if function is Function.OHM:
+        return (None, function, None, False, hold, frame, "ohm", value, resolution)
+    return (value, function, resolution, False, hold, frame, "V", None, None)
 
 
 def _shown_text(frame: bytes) -> str | None:
@@ -188,11 +194,16 @@ def _mode(signs: bytes) -> tuple[Function, str, int, bool] | None:
     """
     nibbles = {1: signs[0] & 15} | {10 + k: byte & 15 for k, byte in enumerate(signs[1:])}
     lit = _lit(nibbles, _QUANTITIES)
-    exponent = _VOLT_EXPONENTS.get("".join(_lit(nibbles, _PREFIXES)))
+    quantity = " ".join(lit)
+    if quantity == "ohm relative":  # the leads are nulled, as is asked for
+        quantity = "ohm"
+    exponent = _EXPONENTS.get(quantity, {}).get("".join(_lit(nibbles, _PREFIXES)))
     hold = bool(nibbles[12] & 1)
     ac, dc = nibbles[1] & 8, nibbles[1] & 4
-    if not lit or (lit == ["V"] and exponent is None):
+    if not lit or (quantity in _EXPONENTS and exponent is None):
         return None
+    if quantity == "ohm":
+        return Function.OHM, "ohm", exponent or 0, hold
     if lit != ["V"]:
         return Function.OTHER, " ".join(lit), 0, hold
     if ac and dc:

@@ -36,6 +36,24 @@ def shown(volts: float, lowest_range: int = 1) -> tuple[str, str] | None:
     return f"{volts * (1e3 if unit == 'mV' else 1.0):.{decimals}f}", unit
 
 
+def shown_ohms(ohms: float, decimals: int = 1) -> tuple[str, str]:
+    """What a display of 6000 counts shows of a resistance, by default in steps of 0.1 ohm."""
+    for unit, scale in (("ohm", 1.0), ("kohm", 1e3), ("Mohm", 1e6)):
+        if abs(ohms) < 600 * scale or unit == "Mohm":
+            return f"{ohms / scale:.{decimals if unit == 'ohm' else 2}f}", unit
+    raise AssertionError
+
+
+def _display(value: float | None, quantity: str, overload: str) -> tuple[str, str]:
+    """Digits and unit of a value in the quantity's own unit; ``None`` is overload."""
+    if value is None:
+        return overload, "V" if quantity == "V" else quantity
+    if quantity == "ohm":
+        return shown_ohms(value)
+    digits, unit = shown(value) or (overload, "V")
+    return digits, unit if quantity == "V" else quantity
+
+
 def lines_text(
     volts: float | None,
     function: Function = Function.AC,
@@ -51,9 +69,8 @@ def lines_text(
         hold: The hold key is pressed.
         quantity: "V", or the unit of another function.
     """
-    display = shown(volts) if volts is not None else None
-    digits, unit = display if display is not None else ("OL", "V")
-    words = f"{unit} {function.value}" if quantity == "V" else quantity
+    digits, unit = _display(volts, quantity, "OL")
+    words = f"{unit} {function.value}" if quantity == "V" else unit
     return f"{digits:>7}  {words}{' HOLD' if hold else ''}\r\n".encode()
 
 
@@ -75,8 +92,7 @@ def segment_frame(
     quantity: str = "V",
 ) -> bytes:
     """A frame of 14 bytes of a display-mirroring meter (table in ``drivers.segments``)."""
-    display = shown(volts) if volts is not None else (" 0L ", "V")
-    digits, unit = display if display is not None else (" 0L ", "V")
+    digits, unit = _display(volts, quantity, " 0L ")
     negative = digits.startswith("-")
     digits = digits.lstrip("-")
     point = digits.find(".")
@@ -91,7 +107,8 @@ def segment_frame(
         nibbles[1 + 2 * place] = first | (8 if place and place == point else 0)
         nibbles[2 + 2 * place] = second
     nibbles[1] |= 8 if negative else 0
-    nibbles[10] = 8 if unit == "mV" and quantity == "V" else 0
+    nibbles[9] = 2 if unit == "kohm" else 0
+    nibbles[10] = {"mV": 8, "Mohm": 2}.get(unit, 0)
     nibbles[11] = (1 if hold else 0) | (4 if quantity == "ohm" else 0)
     nibbles[12] = {"V": 4, "A": 8, "Hz": 2}.get(quantity, 0)
     return bytes((place << 4) | nibble for place, nibble in enumerate(nibbles, start=1))

@@ -36,7 +36,7 @@ class SimulatedInstrument:
         voltmeter: False makes it a power supply: no measuring commands.
         line_ends: Line ends that it accepts at the end of a command.
         reply_end: Line end of its replies.
-        function: AC or DC volts as configured.
+        function: AC or DC volts or ohms as configured.
     """
 
     measure: Measure
@@ -119,8 +119,14 @@ _ACTIONS: list[tuple[re.Pattern[str], Callable[[SimulatedInstrument, str], str |
     (_header("CONFigure:VOLTage:AC"), lambda me, _: me._set_function(Function.AC)),
     (_header("CONFigure:VOLTage:DC"), lambda me, _: me._set_function(Function.DC)),
     (_header("CONFigure:VOLTage[:DC]"), lambda me, _: me._set_function(Function.DC)),
+    (_header("CONFigure:FRESistance"), lambda me, _: me._set_function(Function.OHM)),
+    (_header("CONFigure:RESistance"), lambda me, _: me._set_function(Function.OHM)),
     (_header("[SENSe:]DETector:BANDwidth"), lambda _me, _: None),
     (_header("[SENSe:]VOLTage:DC:NPLCycles"), lambda _me, _: None),
+    (_header("[SENSe:]VOLTage:DC:ZERO:AUTO"), lambda _me, _: None),
+    (_header("[SENSe:]FRESistance:NPLCycles"), lambda _me, _: None),
+    (_header("[SENSe:]FRESistance:OCOMpensated"), lambda _me, _: None),
+    (_header("[SENSe:]RESistance:NPLCycles"), lambda _me, _: None),
     (_header("TRIGger:SOURce"), lambda _me, _: None),
     (_header("TRIGger:COUNt"), lambda _me, _: None),
     (_header("SAMPle:COUNt"), SimulatedInstrument._count),

@@ -139,7 +139,7 @@ ACTIONS: dict[str, Callable[[SimulatedMeter], None]] = {
     "release": _hold(False),
     "ac": _show(Function.AC),
     "dc": _show(Function.DC),
-    "ohm": _show(Function.OTHER, "ohm"),
+    "ohm": _show(Function.OHM, "ohm"),
     "garbage": _garbage,
     "half": _half,
     "slow": _slow,

@@ -14,10 +14,10 @@ class Manner(NamedTuple):
     """What the words of a line say about its number.
 
     Attributes:
-        exponent: Power of ten from the unit to volts (-3 for mV); 0 where there are no volts.
+        exponent: Power of ten from the unit to volts or ohms (-3 for mV); 0 where there are none.
         function: What the meter measures.
         hold: The value is an old or a remembered one (hold, min, max, average).
-        quantity: "V", or the unit as shown where it is not volts.
+        quantity: "V", "ohm", or the unit as shown where it is neither.
     """
 
     exponent: int
@@ -33,6 +33,16 @@ VOLT_EXPONENTS = {
     for volt in ("V", "v")
 } | {"kV": 3, "UV": -6}
 
+#: The same for ohms; the ohm sign and the Greek letter look alike and are two characters.
+OHM_EXPONENTS = {
+    f"{prefix}{ohm}": exponent
+    for prefix, exponent in (
+        *(("u", -6), ("µ", -6), ("μ", -6), ("m", -3)),
+        *(("", 0), ("k", 3), ("K", 3), ("M", 6), ("G", 9)),
+    )
+    for ohm in ("ohm", "ohms", "Ohm", "Ohms", "OHM", "OHMS", "\u03a9", "\u2126")
+}
+
 _FUNCTIONS = {
     "ac": Function.AC,
     "~": Function.AC,
@@ -43,6 +53,7 @@ _FUNCTIONS = {
 }
 # AC+DC and relative readings are volts, but not the magnitude of the mains component alone: their
 # arithmetic would be wrong, so they are passed on as another function and never used.
+# Relative ohms are ohms with the leads nulled, which is what is asked for.
 _NOT_PLAIN_VOLTS = {"ac+dc": "V AC+DC", "acdc": "V AC+DC", "rel": "V relative", "δ": "V relative"}
 _HELD = {"hold", "h", "max", "min", "avg", "peak", "maxmin", "mem"}
 _NEUTRAL = {
@@ -63,7 +74,7 @@ _NEUTRAL = {
     *("fast", "slow", "med", "bat", "batt", "lobat", "lowbat", "low", "apo"),
 }
 _OTHER_UNIT = re.compile(
-    r"[pnuµμmkM]?(?:ohms?|Ohms?|OHMS?|Ω|Ω|A|Aac|AAC|ADC|Adc|Hz|HZ|F|S|W|VA)|°[CF]|deg[CF]|%|dBm?|dB[Vv]"
+    r"[pnuµμmkM]?(?:A|Aac|AAC|ADC|Adc|Hz|HZ|F|S|W|VA)|°[CF]|deg[CF]|%|dBm?|dB[Vv]"
 )
 _BLANKS = re.compile(r"[ \t]+")  # not \s: that would pass control characters off as blanks
 _GLUED = re.compile(r"([nuµμmk]?[Vv])(~|=|[aA][cC]|[dD][cC])")
@@ -74,7 +85,7 @@ def read_words(text: str, unit: str, function: Function) -> Manner | None:
 
     Args:
         text: All words of the line, blanks between them.
-        unit: Unit where the line has none; a key of ``VOLT_EXPONENTS``.
+        unit: Unit where the line has none; a key of ``VOLT_EXPONENTS`` or ``OHM_EXPONENTS``.
         function: Function where the line has none.
 
     Returns:
@@ -92,7 +103,7 @@ def read_words(text: str, unit: str, function: Function) -> Manner | None:
             functions.add(_FUNCTIONS[glued[2].lower()])
             continue
         small = word.lower()
-        if word in VOLT_EXPONENTS:
+        if word in VOLT_EXPONENTS or word in OHM_EXPONENTS:
             units.append(word)
         elif _OTHER_UNIT.fullmatch(word):
             units.append(word)
@@ -109,7 +120,14 @@ def read_words(text: str, unit: str, function: Function) -> Manner | None:
         return None
     if len(functions) > 1:
         odd = odd or "V AC+DC"
-    if odd:
+    if odd and not (odd == "V relative" and units and units[0] in OHM_EXPONENTS):
         return Manner(0, Function.OTHER, hold, odd)
-    exponent = VOLT_EXPONENTS[units[0] if units else unit]
-    return Manner(exponent, functions.pop() if functions else function, hold, "V")
+    shown = units[0] if units else unit
+    if shown in OHM_EXPONENTS:
+        if functions:  # "ohm AC" is no reading that a meter gives
+            return None
+        return Manner(OHM_EXPONENTS[shown], Function.OHM, hold, "ohm")
+    known = functions.pop() if functions else function
+    if known is Function.OHM:  # the settings say ohms, the line says volts: the line knows
+        known = Function.UNKNOWN
+    return Manner(VOLT_EXPONENTS[shown], known, hold, "V")

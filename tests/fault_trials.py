@@ -122,7 +122,7 @@ class Trial:
             case "meter sleeps" | "meter off for good":
                 meter.sleep()
             case "function changed":
-                meter.display.function, meter.display.quantity = Function.OTHER, "ohm"
+                meter.display.function, meter.display.quantity = Function.OHM, "ohm"
                 meter.instrument.function = Function.DC
             case "hold pressed":
                 meter.display.held = True

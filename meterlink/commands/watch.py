@@ -32,8 +32,9 @@ _POLL_S = 0.1
     "--for", "for_s", type=click.FloatRange(min=0.1), metavar="SECONDS", help="Stop after so long."
 )
 @click.option("--dc", is_flag=True, help="Expect DC volts instead of AC.")
+@click.option("--ohms", is_flag=True, help="Expect ohms.")
 def command(
-    meter: str, *, record: Path | None, as_json: bool, for_s: float | None, dc: bool
+    meter: str, *, record: Path | None, as_json: bool, for_s: float | None, dc: bool, ohms: bool
 ) -> None:
     r"""Show the readings of a meter as they come, with level, jitter and jumps.
 
@@ -59,7 +60,7 @@ def command(
     from meterlink.live.watching import JsonOutput, PlainOutput, ScreenOutput
 
     address = find_address(meter)
-    wanted = Function.DC if dc else Function.AC
+    wanted = Function.OHM if ohms else Function.DC if dc else Function.AC
     path = record or unnamed_recording(datetime.now(UTC))
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # end in order, as by Ctrl-C
     with Keys() as keys, LiveSession(address, path, wanted=wanted) as session:

@@ -95,7 +95,7 @@ def state_of(reading: Reading, *, direct: bool) -> State:
             is not known is taken to be what is meant: the capture or the settings vouch for it.
     """
     refused = Function.AC if direct else Function.DC
-    if reading.function in (Function.OTHER, refused):
+    if reading.function in (Function.OTHER, Function.OHM, refused):
         return State.WRONG_FUNCTION
     if reading.hold:
         return State.HOLD

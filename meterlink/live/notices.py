@@ -138,7 +138,7 @@ class Watch:
         self._hold = reading.hold
         shown = wrong_function(reading, self._wanted)
         if shown is not None and shown != self._function_told:
-            text = f"The meter shows {shown}. Turn it to {self._wanted} volts."
+            text = f"The meter shows {shown}. Turn it to {unit_of(self._wanted)}."
             notices.append(Notice(reading.t_s, NoticeKind.WRONG_FUNCTION, text))
         self._function_told = shown
         return notices
@@ -150,7 +150,12 @@ def wrong_function(reading: Reading, wanted: Function) -> str | None:
         return reading.quantity
     if Function.UNKNOWN in (wanted, reading.function) or reading.function is wanted:
         return None
-    return f"{reading.function} volts"
+    return unit_of(reading.function)
+
+
+def unit_of(function: Function) -> str:
+    """A function as it stands at the meter's switch."""
+    return "ohms" if function is Function.OHM else f"{function} volts"
 
 
 def not_understood(data: bytes) -> str:

@@ -77,6 +77,7 @@ class JsonOutput:
             "resolution_V": reading.resolution_v,
             "overload": reading.overload,
             "hold": reading.hold,
+            "ohms": reading.ohms,
         }
 
 
@@ -129,6 +130,8 @@ class Figures:
             return f"none for {now_s - reading.t_s:.0f} s"
         if reading.overload:
             return "overload"
+        if reading.ohms is not None:
+            return f"{reading.ohms:g} ohm" + (" HOLD" if reading.hold else "")
         if reading.volts is None:
             return f"no volts ({reading.quantity})"
         function = f" {reading.function}" if reading.function is not Function.UNKNOWN else ""

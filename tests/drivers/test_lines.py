@@ -125,11 +125,8 @@ def test_an_old_value_is_marked_as_held(line: bytes) -> None:
 @pytest.mark.parametrize(
     ("line", "quantity"),
     [
-        (b"12.3 ohm", "ohm"),
-        ("12.3 kΩ".encode(), "kΩ"),
         (b"1.2 A AC", "A"),
         (b"60.00 Hz", "Hz"),
-        (b"OL Mohm", "Mohm"),
         (b"21.5 degC", "degC"),
         (b"12.3 mV AC+DC", "V AC+DC"),
         (b"12.3 mV AC DC", "V AC+DC"),
@@ -140,6 +137,47 @@ def test_another_function_never_becomes_volts(line: bytes, quantity: str) -> Non
     reading = one(line)
     assert reading is not None
     assert (reading.volts, reading.function, reading.quantity) == (None, OTHER, quantity)
+
+
+@pytest.mark.parametrize(
+    ("line", "ohms", "step"),
+    [
+        (b"  0.143 ohm", 0.143, 0.001),
+        (b"12.3ohm AUTO", 12.3, 0.1),
+        ("12.3 kΩ".encode(), 12300.0, 100.0),
+        ("0.41 \u2126".encode(), 0.41, 0.01),
+        (b"143.2 mOhm", 0.1432, 1e-4),
+        (b"1.20 Mohm", 1.2e6, 1e4),
+        (b"-0.002 Ohms", -0.002, 1e-3),
+        (b"REL 0.143 ohm", 0.143, 1e-3),
+    ],
+)
+def test_ohms_are_ohms_and_never_volts(line: bytes, ohms: float, step: float) -> None:
+    reading = one(line)
+    assert reading is not None
+    assert (reading.volts, reading.function, reading.quantity) == (None, Function.OHM, "ohm")
+    assert reading.ohms == pytest.approx(ohms, rel=1e-12)
+    assert reading.resolution_ohm == pytest.approx(step, rel=1e-12)
+
+
+def test_an_open_circuit_in_ohms_is_overload() -> None:
+    reading = one(b"OL Mohm")
+    assert reading is not None
+    assert (reading.ohms, reading.overload, reading.function) == (None, True, Function.OHM)
+
+
+@pytest.mark.parametrize("line", [b"12.3 ohm AC", b"1.2 ohm mV", b"12 Gohms x"])
+def test_ohms_with_another_quantity_are_no_reading(line: bytes) -> None:
+    assert one(line) is None
+
+
+def test_settings_say_what_a_bare_number_is() -> None:
+    bare = from_settings({"function": "OHM"}).feed(b"0.143\r\n", 0.0)[0]
+    assert (bare.ohms, bare.function) == (0.143, Function.OHM)
+    told = from_settings({"unit": "mohm"}).feed(b"143 \r\n", 0.0)[0]
+    assert told.ohms == 0.143
+    said = from_settings({"function": "OHM"}).feed(b"4.3 mV\r\n", 0.0)[0]
+    assert (said.volts, said.function) == (0.0043, Function.UNKNOWN)
 
 
 @pytest.mark.parametrize("end", [b"\r\n", b"\n", b"\r"])

@@ -268,3 +268,36 @@ def test_the_simulated_error_queue_overflows_as_the_standard_says() -> None:
     while not (reply := instrument.answer("SYST:ERR?")).startswith(b"+0"):
         found.append(reply)
     assert found[-1] == b'-350,"Queue overflow"\n'
+
+
+def asked(bench: Bench) -> list[str]:
+    return [c for c in bench.instrument.commands if c not in ("SYST:ERR?", "READ?")]
+
+
+def test_ohms_are_asked_for_with_four_wires_and_free_of_thermal_voltages() -> None:
+    bench = Bench("scpi:COM1,function=OHM")
+    begun = bench.talk.begin(bench.link)
+    assert begun.settings == {"function": "OHM", "wires": 4}
+    assert asked(bench)[3:6] == ["CONF:FRES", "FRES:NPLC 1", "FRES:OCOM ON"]
+
+
+def test_an_instrument_of_two_wires_measures_ohms_with_two() -> None:
+    bench = Bench("scpi:COM1,function=OHM,nplc=10", refused=("CONF:FRES",))
+    begun = bench.talk.begin(bench.link)
+    assert begun.settings == {"function": "OHM", "wires": 2}
+    assert asked(bench)[3:6] == ["CONF:FRES", "CONF:RES", "RES:NPLC 10"]
+    assert any("CONF:FRES" in note for note in bench.notes())
+
+
+def test_dc_volts_are_read_over_whole_mains_cycles_with_the_zero_taken_off() -> None:
+    bench = Bench("scpi:COM1,function=DC,nplc=10")
+    assert bench.talk.begin(bench.link).settings == {"function": "DC"}
+    assert asked(bench)[3:6] == ["CONF:VOLT:DC", "VOLT:DC:NPLC 10", "VOLT:DC:ZERO:AUTO ON"]
+
+
+def test_replies_of_an_ohmmeter_are_ohms() -> None:
+    reading = make_decoder("scpi", {"function": "OHM"}).feed(b"+1.43000000E-01\n", 0.0)[0]
+    assert (reading.ohms, reading.volts, reading.function) == (0.143, None, Function.OHM)
+    assert reading.resolution_ohm == 1e-9
+    over = make_decoder("scpi", {"function": "OHM"}).feed(b"+9.9E+37\n", 0.0)[0]
+    assert (over.overload, over.quantity) == (True, "ohm")

@@ -116,10 +116,25 @@ def test_hold_is_seen() -> None:
 
 
 @pytest.mark.parametrize(
+    ("signs", "ohms", "step"),
+    [
+        (("ohm",), 979.0, 1.0),
+        (("ohm", "k"), 979e3, 1e3),
+        (("ohm", "M"), 979e6, 1e6),
+        (("ohm", "m"), 0.979, 1e-3),
+        (("ohm", "rel"), 979.0, 1.0),
+    ],
+)
+def test_ohms_are_ohms_and_never_volts(signs: tuple[str, ...], ohms: float, step: float) -> None:
+    reading = one(frame("0979", *signs))
+    assert reading is not None
+    assert (reading.volts, reading.function, reading.quantity) == (None, Function.OHM, "ohm")
+    assert (reading.ohms, reading.resolution_ohm) == (ohms, step)
+
+
+@pytest.mark.parametrize(
     ("signs", "quantity"),
     [
-        (("ohm",), "ohm"),
-        (("ohm", "k"), "ohm"),
         (("A", "m", "AC"), "A"),
         (("Hz",), "Hz"),
         (("%",), "%"),

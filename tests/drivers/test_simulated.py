@@ -56,7 +56,7 @@ def test_a_frame_written_with_hold_and_another_function_is_read_so() -> None:
     frames = segment_frame(0.5, hold=True) + segment_frame(0.5, quantity="ohm")
     held, ohm = SegmentDecoder().feed(frames, 0.0)
     assert held.hold
-    assert (ohm.function, ohm.quantity) == (Function.OTHER, "ohm")
+    assert (ohm.function, ohm.ohms) == (Function.OHM, 0.5)
 
 
 def test_a_script_is_sorted_by_time() -> None:

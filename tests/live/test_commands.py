@@ -71,9 +71,9 @@ def test_watch_without_a_file_records_to_the_users_folder_and_keeps_the_newest(
 def test_watch_says_what_is_wrong_with_the_meter(
     meterlink: Meterlink, meter: SimulatedMeter
 ) -> None:
-    meter.display.function, meter.display.quantity = Function.OTHER, "ohm"
+    meter.display.function, meter.display.quantity = Function.OHM, "ohm"
     run = meterlink("watch", "--meter", meter.address, "--json", "--for", 0.5)
-    assert "The meter shows ohm. Turn it to AC volts." in run.err
+    assert "The meter shows ohms. Turn it to AC volts." in run.err
     assert all(json.loads(line)["volts"] is None for line in run.out.splitlines())
 
 
@@ -281,3 +281,12 @@ def test_simulate_refuses_a_script_that_it_does_not_understand(
     run = meterlink("simulate", "--at", step)
     assert run.code == 2
     assert "Known actions" in run.err
+
+
+def test_watch_shows_ohms_where_ohms_are_meant(meterlink: Meterlink, meter: SimulatedMeter) -> None:
+    meter.display.function, meter.display.quantity = Function.OHM, "ohm"
+    run = meterlink("watch", "--meter", meter.address, "--ohms", "--json", "--for", 0.5)
+    readings = [json.loads(line) for line in run.out.splitlines()]
+    assert all(r["volts"] is None and r["function"] == "OHM" for r in readings)
+    assert any(r["ohms"] is not None for r in readings)
+    assert "Turn it to" not in run.err
