@@ -128,6 +128,66 @@ class Joints:
 
 
 @dataclass(frozen=True, slots=True)
+class Levels:
+    """From readings to a drop: what a trace, a tap, a load and an idle reading usually are."""
+
+    block_s: float = assumed(0.5, "s", "about a meter's settling", "readings averaged for changes")
+    change_penalty: float = assumed(
+        25.0, "chi-square", "one false change in 3,000 tests of 100 blocks", "a change is seen"
+    )
+    change_sds: float = assumed(4.0, "sd", CONVENTION, "closer levels are one")
+    idle_step_share: float = assumed(0.25, "1", PRACTICE, "pickup wanders by less")
+    load_step_share: float = assumed(0.08, "1", "inrush of some 5 %", "sag of a load, no change")
+    line_step_share: float = assumed(0.004, "1", PRACTICE, "the supply wanders by less")
+    largest_pickup_mv: float = assumed(15.0, "mV", PRACTICE, "more is a current")
+    pickup_wander: float = assumed(
+        0.0525, "1", "idle and after of 85 recorded tests: 7.4 % over root 2", "level of a stage"
+    )
+    load_noise_share: float = assumed(
+        0.02, "1", "sag of the first seconds", "noise of large levels"
+    )
+    line_noise_share: float = assumed(0.002, "1", PRACTICE, "noise of the supply in blocks")
+    least_noise_mv: float = assumed(1e-3, "mV", PRACTICE, "no meter here is quieter")
+    stray_sds: float = assumed(8.0, "sd", CONVENTION, "one damaged reading is left out")
+    tap_before_s: float = assumed(10.0, "s", PRACTICE, "a tap that comes before the switch")
+    tap_after_s: float = assumed(12.0, "s", PRACTICE, "a tap that comes after it")
+    early_s: float = assumed(1.0, "s", "contract of the marks", "the same, as a rule")
+    late_s: float = assumed(5.0, "s", "contract of the marks", "the switch behind its tap")
+    double_tap_s: float = assumed(1.0, "s", PRACTICE, "closer taps are one")
+    meter_lag_s: float = assumed(1.5, "s", PRACTICE, "until a small change shows")
+    shortest_load_s: float = assumed(2.0, "s", PRACTICE, "nobody runs a load for less")
+    inrush_share: float = assumed(0.035, "1", PRACTICE, "a cold element draws more")
+    inrush_share_sd: float = assumed(0.02, "1", PRACTICE, "its spread")
+    inrush_tau_s: float = assumed(3.0, "s", PRACTICE, "it warms up within")
+    inrush_tau_factor: float = assumed(1.3, "times", PRACTICE, "its spread")
+    supply_wander: float = assumed(0.00125, "1", "fit to 5 recorded tests", "sd of the supply")
+    supply_wander_s: float = assumed(5.0, "s", "the same fit", "its correlation time")
+    rms_lag_s: float = assumed(0.35, "s", "common practice: 0.2 to 0.5 s", "lag of a meter")
+    background: float = assumed(0.25, "1", PRACTICE, "another appliance runs in the neutral")
+    background_mv: tuple[float, float] = assumed(
+        (2.0, 2000.0), "mV", PRACTICE, "what it makes, log-uniform"
+    )
+    pickup_mv: float = assumed(7.0, "mV", PRACTICE, "Rayleigh scale of pickup")
+    wide_pickup_mv: float = assumed(15.0, "mV", PRACTICE, "the same on long leads")
+    wide_pickup: float = assumed(0.1, "1", PRACTICE, "share of such leads")
+    quadrature_mv: float = assumed(5.0, "mV", PRACTICE, "pickup beside a background")
+    lagging: float = assumed(0.3, "1", PRACTICE, "motors and rectifiers among backgrounds")
+    lag_degrees: tuple[float, ...] = assumed(
+        (20.0, 27.0, 34.0, 41.0, 48.0), "degrees", PRACTICE, "the angles that stand for them"
+    )
+    opposed: float = assumed(0.1, "1", PRACTICE, "neutral-ground: a neutral shared between legs")
+    floating_mv: float = assumed(1000.0, "mV", PRACTICE, "no connected lead shows so much idle")
+    restless_share: float = assumed(0.02, "1", PRACTICE, "a lead in the air moves by more")
+    no_drop: float = assumed(0.5, "1", PRACTICE, "tests of a visit that show nothing")
+    widest_drop_mv: float = assumed(2000.0, "mV", PRACTICE, "drops rarely pass that")
+    certain: float = assumed(0.99, "1", CONVENTION, "a drop, or none, is stated")
+    smallest_run_mohm: float = assumed(
+        8.0, "mohm", "ASTM B258: 1 m of 14 AWG", "what none excludes"
+    )
+    ratio_rel_u: float = assumed(0.01, "1", PRACTICE, "ratio of two settings' currents")
+
+
+@dataclass(frozen=True, slots=True)
 class Decisions:
     """Where a probability becomes a word."""
 
@@ -149,6 +209,7 @@ class Assumptions:
     outliers: Outliers = field(default_factory=Outliers)
     meter: Meter = field(default_factory=Meter)
     joints: Joints = field(default_factory=Joints)
+    levels: Levels = field(default_factory=Levels)
     decisions: Decisions = field(default_factory=Decisions)
 
 
