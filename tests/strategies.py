@@ -26,6 +26,8 @@ def setups(draw: st.DrawFn) -> Setup:
     hookup = draw(st.sampled_from(Hookup))
     lead_a = draw(_names)
     lead_b = draw(_names.filter(lambda n: n != lead_a)) if hookup.has_lead_b else None
+    if hookup.ohms:
+        return Setup(hookup, lead_a, lead_b, "", draw(st.sampled_from(["neutral", "hot+ground"])))
     return Setup(hookup, lead_a, lead_b, draw(_names))
 
 
@@ -55,4 +57,9 @@ def rows(draw: st.DrawFn, test: int = 1) -> TestRow:
         capture=draw(st.none() | awkward_text.filter(bool)),
         flags=tuple(draw(st.lists(st.sampled_from(["gap", "idle-moves", "=x"]), max_size=3))),
         note=draw(awkward_text),
+        path_mohm=draw(_millivolts),
+        path_u_mohm=draw(_millivolts),
+        setting=draw(st.sampled_from([None, "low", "high", "low+high"])),
+        level_u_mv=draw(_millivolts),
+        cycles=draw(_counts),
     )

@@ -3,8 +3,9 @@
 import math
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
-from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C, ConductorError, conductor
 from meterlink.errors import JobError
 
@@ -17,6 +18,7 @@ FIGURES: Mapping[str, tuple[float, float, str]] = {
     "hertz": (0.0, 1000.0, "Hz"),
     "breaker_amps": (0.1, 1000.0, "A"),
     "load_amps": (0.001, 200.0, "A"),
+    "amps_low": (0.001, 200.0, "A"),
     "wire_temperature_c": (-40.0, 120.0, "°C"),
     "run_length_m": (0.01, 1000.0, "m"),
 }
@@ -48,15 +50,22 @@ def checked_circuit(values: Mapping[str, object], where: Where) -> tuple[Circuit
             conductor(wire)
         except ConductorError as error:
             remarks.append(f"{where('conductor')}: {error} Lengths are left out until it is known.")
-    grounded = values.get("grounded", True)
-    if not isinstance(grounded, bool):
-        raise JobError(f"{where('grounded')} is {_shown(grounded)}; write true or false.")
     temperature_c = checked_figure(
         values.get("wire_temperature_c"), "wire_temperature_c", where("wire_temperature_c")
     )
     figures = {
         key: checked_figure(values.get(key), key, where(key))
-        for key in ("volts", "hertz", "breaker_amps", "load_amps")
+        for key in ("volts", "hertz", "breaker_amps", "load_amps", "amps_low")
+    }
+    low, high = figures["amps_low"], figures["load_amps"]
+    if low is not None and high is not None and low >= high:
+        raise JobError(
+            f"{where('amps_low')} is {low:g} A, not below the {high:g} A of the full setting. "
+            "Correct one of them."
+        )
+    texts = {
+        key: _text(values.get(key), where(key))
+        for key in ("place", "panel", "breaker", "measured_by", "meter")
     }
     lengths = {
         name: checked_figure(value, "run_length_m", where("run_lengths_m"))
@@ -66,17 +75,56 @@ def checked_circuit(values: Mapping[str, object], where: Where) -> tuple[Circuit
         name: _text(value, where("rooms"))
         for name, value in _by_name(values, "rooms", names, where).items()
     }
+    values_checked: dict[str, Any] = {**figures, **texts}
     circuit = Circuit(
         name=_text(values.get("name"), where("name")) or "Circuit",
         receptacles=names,
         conductor=wire,
         rooms={name: room for name, room in rooms.items() if room},
         run_lengths_m={name: metres for name, metres in lengths.items() if metres is not None},
-        grounded=grounded,
+        grounded=_switch(values, "grounded", where, default=True),
+        no_ground=_some_of(values.get("no_ground"), names, where("no_ground")),
+        ring_usual=_switch(values, "ring_usual", where, default=False),
+        load_kind=_load_kind(values.get("load_kind"), where("load_kind")),
         wire_temperature_c=DEFAULT_TEMPERATURE_C if temperature_c is None else temperature_c,
-        **figures,
+        **values_checked,
     )
     return circuit, remarks
+
+
+def _switch(values: Mapping[str, object], key: str, where: Where, *, default: bool) -> bool:
+    """A value that is true or false."""
+    value = values.get(key)
+    if value is None:
+        return default
+    if not isinstance(value, bool):
+        raise JobError(f"{where(key)} is {_shown(value)}; write true or false.")
+    return value
+
+
+def _some_of(value: object, names: tuple[str, ...], where: str) -> tuple[str, ...]:
+    """A list of some of the receptacles."""
+    if value is None or value == []:
+        return ()
+    chosen = checked_names(value, where)
+    for name in chosen:
+        if name not in names:
+            raise JobError(
+                f"{where} names {_shown(name)}, which is no receptacle of this circuit. "
+                f"Known: {', '.join(names)}."
+            )
+    return chosen
+
+
+def _load_kind(value: object, where: str) -> LoadKind:
+    """What kind of load there is."""
+    if value is None:
+        return LoadKind.HEATER
+    try:
+        return LoadKind(str(value))
+    except ValueError as error:
+        known = ", ".join(kind.value for kind in LoadKind)
+        raise JobError(f"{where} is {_shown(value)}; expected one of {known}.") from error
 
 
 def checked_names(value: object, where: str) -> tuple[str, ...]:

@@ -2,10 +2,13 @@
 
 Tables of ``job.toml``::
 
-    [circuit]   name, receptacles, grounded (false where boxes have no ground contact)
+    [circuit]   name, receptacles, grounded (false where boxes have no ground contact), no_ground
+                (receptacles without one), ring_usual (true where sockets are usually wired as
+                rings), place, panel, breaker, measured_by
     [supply]    volts, hertz, breaker_amps
     [wire]      conductor, temperature_c (of the cable as found, for lengths; 25 if left out)
-    [load]      amps
+    [load]      amps, amps_low (a second, lower setting), kind (heater, half-wave, direct-source)
+    [meter]     stated (make, serial number, calibration)
     [rooms]           "Desk" = "Study"   (which room a receptacle is in)
     [run_lengths_m]   "Desk" = 3.5       (known length of the cable that feeds it)
 """
@@ -14,14 +17,14 @@ import os
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from enum import StrEnum
 from pathlib import Path
 
 import tomli_w
 
 from meterlink.circuit.checks import checked_circuit
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C
 from meterlink.errors import JobError
 from meterlink.files import write_durably
 
@@ -36,12 +39,21 @@ _PLACES: Mapping[tuple[str, str], str] = {  # (table, key) to attribute of Circu
     ("circuit", "name"): "name",
     ("circuit", "receptacles"): "receptacles",
     ("circuit", "grounded"): "grounded",
+    ("circuit", "no_ground"): "no_ground",
+    ("circuit", "ring_usual"): "ring_usual",
+    ("circuit", "place"): "place",
+    ("circuit", "panel"): "panel",
+    ("circuit", "breaker"): "breaker",
+    ("circuit", "measured_by"): "measured_by",
     ("supply", "volts"): "volts",
     ("supply", "hertz"): "hertz",
     ("supply", "breaker_amps"): "breaker_amps",
     ("wire", "conductor"): "conductor",
     ("wire", "temperature_c"): "wire_temperature_c",
     ("load", "amps"): "load_amps",
+    ("load", "amps_low"): "amps_low",
+    ("load", "kind"): "load_kind",
+    ("meter", "stated"): "meter",
 }
 _NAMED_TABLES = ("rooms", "run_lengths_m")  # receptacle to value; attribute of the same name
 _HEADER_KEYS: Mapping[str, str] = {  # key in a capture's header to attribute of Circuit
@@ -53,7 +65,12 @@ _HEADER_KEYS: Mapping[str, str] = {  # key in a capture's header to attribute of
     "breaker_amps": "breaker_amps",
     "conductor": "conductor",
     "grounded": "grounded",
+    "load_kind": "load_kind",
+    "amps_low": "amps_low",
+    "no_ground": "no_ground",
+    "ring_usual": "ring_usual",
 }
+_DEFAULTS = {field.name: field.default for field in fields(Circuit)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +176,11 @@ def circuit_from_header(header: Mapping[str, object], where: str) -> tuple[Circu
 
 def header_of(circuit: Circuit) -> dict[str, object]:
     """What a capture's header says of a circuit; ``circuit_from_header`` reads it again."""
-    values = {key: getattr(circuit, attribute) for key, attribute in _HEADER_KEYS.items()}
+    values = {
+        key: getattr(circuit, attribute)
+        for key, attribute in _HEADER_KEYS.items()
+        if attribute == "grounded" or getattr(circuit, attribute) != _DEFAULTS[attribute]
+    }
     return {key: _plain(value) for key, value in values.items() if value is not None}
 
 
@@ -255,10 +276,7 @@ def _to_toml(circuit: Circuit) -> str:
     tables: dict[str, dict[str, object]] = {}
     for (table, key), attribute in _PLACES.items():
         value = getattr(circuit, attribute)
-        is_default = (attribute == "grounded" and value is True) or (
-            attribute == "wire_temperature_c" and value == DEFAULT_TEMPERATURE_C
-        )
-        if value is not None and not is_default:
+        if value is not None and value != _DEFAULTS[attribute]:
             tables.setdefault(table, {})[key] = _plain(value)
     for table in _NAMED_TABLES:
         if named := getattr(circuit, table):
@@ -270,6 +288,8 @@ def _plain(value: object) -> object:
     """Whole numbers without a decimal point, lists for tuples: as a person would write them."""
     if isinstance(value, tuple):
         return list(value)
+    if isinstance(value, StrEnum):
+        return value.value
     if isinstance(value, float) and value.is_integer():
         return int(value)
     return value

@@ -11,7 +11,7 @@ import click
 from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
-    from meterlink.tree.isolation import Finding
+    from meterlink.testlog.findings import Finding
 
 
 @click.command()
@@ -121,7 +121,7 @@ def _new_findings(
     Raises:
         UsageError: They make no sense together.
     """
-    from meterlink.tree.isolation import Cut, Finding, State
+    from meterlink.testlog.findings import Cut, Finding, State
 
     parted = cut == Cut.PARTED
     if at is not None and at not in names:

@@ -7,11 +7,10 @@ import click
 from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.circuit.names import unknown_name
 from meterlink.errors import LogError
-from meterlink.testlog.findings import read_findings
+from meterlink.testlog.findings import Finding, read_findings
 from meterlink.testlog.reader import Problem, read_rows
 from meterlink.testlog.rows import TestRow
 from meterlink.testlog.withdrawn import withdrawn_tests
-from meterlink.tree.isolation import Finding
 from meterlink.tree.observations import USUAL_AMPS
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Hookup, Setup
+from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +56,11 @@ def possible_setups(
         hookups: The hookups to use; by default all that the circuit allows.
     """
     names = [name for name in circuit.receptacles if name not in not_now]
-    allowed = set(Hookup) if hookups is None else set(hookups)
+    allowed = set(LIVE_HOOKUPS) if hookups is None else set(hookups)
     if not circuit.grounded:
         allowed.discard(Hookup.NEUTRAL_GROUND)
     for load in names:
-        for hookup in Hookup:
+        for hookup in LIVE_HOOKUPS:
             if hookup not in allowed:
                 continue
             if hookup.has_lead_b:

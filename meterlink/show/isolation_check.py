@@ -8,7 +8,8 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.show.isolation import STEPS
 from meterlink.show.text_width import clean, display_width, pad, wrap
 from meterlink.show.words import percent
-from meterlink.tree.isolation import Cut, Finding, State, belonging, elsewhere
+from meterlink.testlog.findings import Cut, Finding, State
+from meterlink.tree.isolation import belonging, elsewhere
 from meterlink.tree.wiring import WiringMap
 
 FIRST_OF_ALL = (

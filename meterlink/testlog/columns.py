@@ -1,41 +1,120 @@
-"""A test row as the cells of ``tests.csv``, and back."""
+"""The columns of ``tests.csv``: one table, from which cells, JSON and the schema are made."""
 
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.testlog.formula import neutralised, restored
 from meterlink.testlog.rows import Source, TestRow
 
-COLUMNS: tuple[str, ...] = (
-    "test",
-    "time",
-    "hookup",
-    "lead_a",
-    "lead_b",
-    "load_at",
-    "amps",
-    "idle_mV",
-    "idle_sd_mV",
-    "on_mV",
-    "on_sd_mV",
-    "after_mV",
-    "delta_mV",
-    "drop_mV",
-    "drop_u_mV",
-    "limit_mV",
-    "verdict",
-    "n_idle",
-    "n_on",
-    "source",
-    "capture",
-    "flags",
-    "note",
+
+class Kind(StrEnum):
+    """What the cells of a column hold."""
+
+    COUNT = "whole number"
+    NUMBER = "number"
+    TIME = "time"
+    TEXT = "text"
+    CHOICE = "one of a few words"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of the log.
+
+    Attributes:
+        name: In the header row, and the key in JSON.
+        attribute: Of ``TestRow``, or of its ``setup``.
+        kind: What its cells hold.
+        meaning: In words, with the unit.
+        choices: The words of a choice.
+        required: No cell of it is empty.
+    """
+
+    name: str
+    attribute: str
+    kind: Kind
+    meaning: str
+    choices: type[StrEnum] | None = None
+    required: bool = False
+
+    def of(self, row: TestRow) -> Any:
+        """The value in a row; ``None`` or empty where not known."""
+        return getattr(row.setup if self.attribute in _SETUP else row, self.attribute)
+
+
+_SETUP = ("hookup", "lead_a", "lead_b", "load_at", "side")
+_NUMBER, _TEXT = Kind.NUMBER, Kind.TEXT
+
+TABLE: tuple[Column, ...] = (
+    Column("test", "test", Kind.COUNT, "Number of the test", required=True),
+    Column("time", "time", Kind.TIME, "Start of the test, ISO 8601 with offset", required=True),
+    Column("hookup", "hookup", Kind.CHOICE, "Where the leads go", Hookup, required=True),
+    Column("lead_a", "lead_a", _TEXT, "Receptacle of the first lead", required=True),
+    Column("lead_b", "lead_b", _TEXT, "Receptacle of the second lead, where there is one"),
+    Column("load_at", "load_at", _TEXT, "Receptacle of the load; empty where there is none"),
+    Column("amps", "amps", _NUMBER, "Stated current of the load, amperes"),
+    Column("idle_mV", "idle_mv", _NUMBER, "Level without load, in millivolts"),
+    Column(
+        "idle_sd_mV",
+        "idle_sd_mv",
+        _NUMBER,
+        "Standard deviation of the readings without load, in millivolts",
+    ),
+    Column("on_mV", "on_mv", _NUMBER, "Level with the load on, in millivolts"),
+    Column(
+        "on_sd_mV",
+        "on_sd_mv",
+        _NUMBER,
+        "Standard deviation of the readings with the load on, in millivolts",
+    ),
+    Column("after_mV", "after_mv", _NUMBER, "Level after the load was switched off, in millivolts"),
+    Column(
+        "delta_mV",
+        "delta_mv",
+        _NUMBER,
+        "On minus idle, signed, averaged over cycles, in millivolts",
+    ),
+    Column(
+        "drop_mV",
+        "drop_mv",
+        _NUMBER,
+        "Voltage that the load current itself causes, freed from idle pickup, in millivolts",
+    ),
+    Column("drop_u_mV", "drop_u_mv", _NUMBER, "Standard uncertainty of drop_mV, in millivolts"),
+    Column(
+        "limit_mV",
+        "limit_mv",
+        _NUMBER,
+        "Smallest drop that would have been seen with 95 % probability, in millivolts",
+    ),
+    Column("verdict", "verdict", Kind.CHOICE, "What the test says", Verdict, required=True),
+    Column("n_idle", "n_idle", Kind.COUNT, "Readings without load"),
+    Column("n_on", "n_on", Kind.COUNT, "Readings with the load on"),
+    Column("source", "source", Kind.CHOICE, "Where the readings came from", Source, required=True),
+    Column("capture", "capture", _TEXT, "Name of the recording in the folder captures"),
+    Column("flags", "flags", _TEXT, "What was noticed, names with blanks between"),
+    Column("note", "note", _TEXT, "Free text"),
+    # the first version ended here; what follows may be missing in an older log
+    Column("side", "side", _TEXT, "Conductors measured on the dead circuit, joined by +"),
+    Column("path_mohm", "path_mohm", _NUMBER, "Resistance that an ohmmeter read, in milliohms"),
+    Column("path_u_mohm", "path_u_mohm", _NUMBER, "Standard uncertainty of path_mohm, milliohms"),
+    Column("setting", "setting", _TEXT, "Setting of the load: low, high or low+high"),
+    Column(
+        "level_u_mV",
+        "level_u_mv",
+        _NUMBER,
+        "Standard uncertainty of the jump before the idle reading's unknown phase, in millivolts",
+    ),
+    Column("cycles", "cycles", Kind.COUNT, "How often the load was switched on and off"),
 )
+COLUMNS: tuple[str, ...] = tuple(column.name for column in TABLE)
+FIRST_COLUMNS = COLUMNS[:23]  # every log has these
 
 _MAX_COUNT = 10**12  # more tests or readings than anybody logs; keeps foreign digits bounded
 
@@ -49,67 +128,73 @@ class CellError(ValueError):
 
 def to_cells(row: TestRow) -> dict[str, str]:
     """The cells of a row by column, numbers with ``.``, empty where not known."""
-    return {
-        "test": str(row.test),
-        "time": row.time.isoformat(timespec="milliseconds"),
-        "hookup": row.setup.hookup.value,
-        "lead_a": neutralised(row.setup.lead_a),
-        "lead_b": neutralised(row.setup.lead_b or ""),
-        "load_at": neutralised(row.setup.load_at),
-        "amps": _number_cell(row.amps),
-        "idle_mV": _number_cell(row.idle_mv),
-        "idle_sd_mV": _number_cell(row.idle_sd_mv),
-        "on_mV": _number_cell(row.on_mv),
-        "on_sd_mV": _number_cell(row.on_sd_mv),
-        "after_mV": _number_cell(row.after_mv),
-        "delta_mV": _number_cell(row.delta_mv),
-        "drop_mV": _number_cell(row.drop_mv),
-        "drop_u_mV": _number_cell(row.drop_u_mv),
-        "limit_mV": _number_cell(row.limit_mv),
-        "verdict": row.verdict.value,
-        "n_idle": "" if row.n_idle is None else str(row.n_idle),
-        "n_on": "" if row.n_on is None else str(row.n_on),
-        "source": row.source.value,
-        "capture": neutralised(row.capture or ""),
-        "flags": neutralised(" ".join(row.flags)),
-        "note": neutralised(row.note),
-    }
+    return {column.name: _cell(column, column.of(row)) for column in TABLE}
+
+
+def row_mapping(row: TestRow) -> dict[str, object]:
+    """A row for JSON: the columns as keys, numbers as numbers, ``None`` where not known."""
+    return {column.name: _plain(column, column.of(row)) for column in TABLE}
 
 
 def from_cells(cells: Mapping[str, str]) -> TestRow:
     """Read a row from its cells by column; columns that are not ours are left aside.
 
+    Args:
+        cells: Cells by column; later columns than ``FIRST_COLUMNS`` may be missing.
+
     Raises:
         CellError: A cell does not hold what its column is for; the message names column and cell.
     """
-    number = _count(cells, "test")
-    if number is None:
+    values: dict[str, Any] = {}
+    for column in TABLE:
+        if column.attribute not in _SETUP:
+            values[column.attribute] = _value(column, cells)
+    if values["test"] is None:
         raise CellError("test is empty; expected the number of the test")
-    return TestRow(
-        test=number,
-        time=_time(cells),
-        setup=_setup(cells),
-        amps=_number(cells, "amps"),
-        idle_mv=_number(cells, "idle_mV"),
-        idle_sd_mv=_number(cells, "idle_sd_mV"),
-        on_mv=_number(cells, "on_mV"),
-        on_sd_mv=_number(cells, "on_sd_mV"),
-        after_mv=_number(cells, "after_mV"),
-        delta_mv=_number(cells, "delta_mV"),
-        drop_mv=_number(cells, "drop_mV"),
-        drop_u_mv=_number(cells, "drop_u_mV"),
-        limit_mv=_number(cells, "limit_mV"),
-        verdict=_one_of(cells, "verdict", Verdict),
-        n_idle=_count(cells, "n_idle"),
-        n_on=_count(cells, "n_on"),
-        source=_one_of(cells, "source", Source),
-        capture=restored(cells["capture"]) or None,
-        flags=tuple(restored(cells["flags"]).split()),
-        note=restored(cells["note"]),
-    )
+    if values["time"] is None:
+        raise CellError(f"time is empty; expected {_ISO_TIME}")
+    flags = restored(cells["flags"]).split()
+    texts = {"flags": tuple(flags), "note": restored(cells["note"])}
+    return TestRow(setup=_setup(cells), **(values | texts))
 
 
 _MAX_CELL = 60  # characters; longer than any number or time that is written
+_ISO_TIME = "an ISO 8601 time with its offset, such as 2026-03-02T09:14:05+00:00"
+
+
+def _cell(column: Column, value: Any) -> str:
+    if value is None:
+        return ""
+    if column.kind is Kind.NUMBER:
+        return _number_cell(value)
+    if column.kind is Kind.TIME:
+        return str(value.isoformat(timespec="milliseconds"))
+    if column.kind is Kind.TEXT:
+        return neutralised(" ".join(value) if isinstance(value, tuple) else value)
+    return str(value)
+
+
+def _plain(column: Column, value: Any) -> object:
+    if isinstance(value, tuple):
+        return list(value)
+    if column.kind is Kind.TIME:
+        return value.isoformat(timespec="milliseconds")
+    if column.kind is Kind.CHOICE:
+        return str(value)
+    return None if value == "" and column.name != "note" else value
+
+
+def _value(column: Column, cells: Mapping[str, str]) -> object:
+    """The value of one cell; ``None`` where it is empty or the column is missing."""
+    if column.kind is Kind.COUNT:
+        return _count(cells, column.name)
+    if column.kind is Kind.NUMBER:
+        return _number(cells, column.name)
+    if column.kind is Kind.TIME:
+        return _time(cells)
+    if column.choices is not None:
+        return _one_of(cells, column.name, column.choices)
+    return restored(cells.get(column.name, "")) or None
 
 
 def _number_cell(value: float | None) -> str:
@@ -131,7 +216,7 @@ def _number_cell(value: float | None) -> str:
 def _parsed(
     cells: Mapping[str, str], column: str, parse: Callable[[str], _Value], expected: str
 ) -> _Value | None:
-    cell = cells[column].strip()
+    cell = cells.get(column, "").strip()
     if not cell:
         return None
     refusal = CellError(f"{column} is {cell[:_MAX_CELL]!r}; expected {expected}")
@@ -163,18 +248,14 @@ def _count(cells: Mapping[str, str], column: str) -> int | None:
     return _parsed(cells, column, parse, "a whole number, or nothing")
 
 
-def _time(cells: Mapping[str, str]) -> datetime:
+def _time(cells: Mapping[str, str]) -> datetime | None:
     def parse(cell: str) -> datetime:
         value = datetime.fromisoformat(cell)
         if value.tzinfo is None:
             raise ValueError
         return value
 
-    expected = "an ISO 8601 time with its offset, such as 2026-03-02T09:14:05+00:00"
-    time = _parsed(cells, "time", parse, expected)
-    if time is None:
-        raise CellError(f"time is empty; expected {expected}")
-    return time
+    return _parsed(cells, "time", parse, _ISO_TIME)
 
 
 def _one_of(cells: Mapping[str, str], column: str, kind: type[_Named]) -> _Named:
@@ -186,11 +267,14 @@ def _one_of(cells: Mapping[str, str], column: str, kind: type[_Named]) -> _Named
 
 
 def _setup(cells: Mapping[str, str]) -> Setup:
-    lead_a, lead_b, load_at = (restored(cells[key]) for key in ("lead_a", "lead_b", "load_at"))
+    lead_a, lead_b, load_at, side = (
+        restored(cells.get(key, "")) for key in ("lead_a", "lead_b", "load_at", "side")
+    )
+    hookup = _one_of(cells, "hookup", Hookup)
     for column, name in (("lead_a", lead_a), ("load_at", load_at)):
-        if not name:
+        if not name and not (column == "load_at" and hookup.ohms):
             raise CellError(f"{column} is empty; expected the name of a receptacle")
     try:
-        return Setup(_one_of(cells, "hookup", Hookup), lead_a, lead_b or None, load_at)
+        return Setup(hookup, lead_a, lead_b or None, load_at, side)
     except UsageError as error:
         raise CellError(str(error)) from error

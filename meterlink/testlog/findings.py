@@ -8,8 +8,9 @@ RFC 4180, UTF-8, header row first, append only like ``tests.csv``. Columns: ``fi
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
+from enum import StrEnum
 from pathlib import Path
 
 from meterlink.errors import LogError
@@ -23,7 +24,46 @@ from meterlink.files import (
 )
 from meterlink.testlog.formula import neutralised, restored
 from meterlink.testlog.records import Damage, RecordReader, TooDamagedError, record_bytes
-from meterlink.tree.isolation import Cut, Finding, State
+
+
+class Cut(StrEnum):
+    """What was switched off or parted when it was looked."""
+
+    PARTED = "parted"  # onward conductors parted from the feed at a receptacle, breaker on
+    BREAKER_OFF = "breaker-off"  # this circuit's breaker off, the others on
+    OTHERS_OFF = "others-off"  # this circuit's breaker on, the others off
+    TRIPPED = "tripped"  # the test button of a protective device at a receptacle pressed
+
+
+class State(StrEnum):
+    """What a receptacle was found to be."""
+
+    LIVE = "live"
+    DEAD = "dead"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One receptacle looked at.
+
+    Attributes:
+        number: Of the finding in its log, from 1.
+        time: When it was entered, with offset.
+        cut: What was off.
+        at: The receptacle that was opened, or whose device was tripped; ``None`` for a breaker.
+        receptacle: The one that was looked at.
+        state: Live or dead.
+        note: Free text.
+    """
+
+    number: int
+    time: datetime
+    cut: Cut
+    at: str | None
+    receptacle: str
+    state: State
+    note: str = ""
+
 
 FINDINGS_FILE = "isolation.csv"
 COLUMNS = ("finding", "time", "cut", "at", "receptacle", "found", "note")
@@ -126,7 +166,9 @@ def _why_not(fields: tuple[str, ...]) -> str | None:
         return str(error)
     if finding.time.tzinfo is None:
         return "its time has no offset"
-    if not finding.receptacle or (finding.cut is Cut.PARTED) != (finding.at is not None):
+    if not finding.receptacle or (finding.cut in (Cut.PARTED, Cut.TRIPPED)) != (
+        finding.at is not None
+    ):
         return "it does not say which receptacle was opened and which was looked at"
     return None
 

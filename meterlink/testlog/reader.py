@@ -7,7 +7,7 @@ from typing import IO
 
 from meterlink.errors import LogError
 from meterlink.files import open_regular, why
-from meterlink.testlog.columns import COLUMNS, CellError, from_cells
+from meterlink.testlog.columns import FIRST_COLUMNS, CellError, from_cells
 from meterlink.testlog.records import Damage, Record, RecordReader, TooDamagedError
 from meterlink.testlog.rows import TestRow
 
@@ -133,7 +133,7 @@ class LogScan:
 
     def _take_header(self, fields: tuple[str, ...]) -> str | None:
         names = tuple(field.strip() for field in fields)
-        missing = [name for name in COLUMNS if name not in names]
+        missing = [name for name in FIRST_COLUMNS if name not in names]
         if missing:
             return f"the header row lacks {', '.join(missing[:5])}"
         if len(set(names)) != len(names):
@@ -144,5 +144,5 @@ class LogScan:
 
 _EXPECTED_HEADER = (
     "A test log starts with the header row "
-    f"'{','.join(COLUMNS[:4])},…'. Move the file away, or correct its first line."
+    f"'{','.join(FIRST_COLUMNS[:4])},…'. Move the file away, or correct its first line."
 )

@@ -77,6 +77,7 @@ class RecordReader:
         self._next_number = 1
         self._next_start = 0
         self._damages = 0
+        self._torn_from: int | None = None  # first byte of a last record of several lines
 
     def __iter__(self) -> Iterator[Record | Damage]:
         """Give records and damages in file order.
@@ -103,6 +104,7 @@ class RecordReader:
             if why is not None:
                 yield self._damage(why)
                 continue
+            self._torn_from = None
             first, last = self._taken[0], self._taken[-1]
             ended = last.data.endswith(b"\n")
             yield Record(first.number, first.start, last.start + len(last.data), fields, ended)
@@ -136,7 +138,13 @@ class RecordReader:
         self._pending.extendleft(reversed(self._taken[1:]))
         if open_quote:
             why = "a quoted cell starts here and never ends"
-        return Damage(first.number, first.start, why, open_quote, last.data.endswith(b"\n"))
+        ended = last.data.endswith(b"\n")
+        start = first.start
+        if not ended and len(self._taken) > 1:
+            self._torn_from = start
+        elif not ended and self._torn_from is not None:
+            start = self._torn_from
+        return Damage(first.number, start, why, open_quote, ended)
 
 
 def record_bytes(fields: list[str]) -> bytes:

@@ -34,6 +34,13 @@ class TestRow:
         source, capture: Where the readings came from, and the capture file's name.
         flags: Names of what was noticed (documented in ``meterlink.levels.flags``).
         note: Free text.
+        path_mohm, path_u_mohm: What an ohmmeter read between the leads, and its standard
+            uncertainty.
+        setting: Setting of the load: ``low``, ``high``, or ``low+high`` where both were used and
+            the drop is that of the high one; ``None`` where nobody said.
+        level_u_mv: Standard uncertainty of the jump between the levels, before what the unknown
+            phase of the idle reading adds.
+        cycles: How often the load was switched on and off.
     """
 
     __test__ = False  # keeps pytest from collecting the class by its name
@@ -41,20 +48,25 @@ class TestRow:
     test: int
     time: datetime
     setup: Setup
-    amps: float | None
-    idle_mv: float | None
-    idle_sd_mv: float | None
-    on_mv: float | None
-    on_sd_mv: float | None
-    after_mv: float | None
-    delta_mv: float | None
-    drop_mv: float | None
-    drop_u_mv: float | None
-    limit_mv: float | None
-    verdict: Verdict
-    n_idle: int | None
-    n_on: int | None
-    source: Source
-    capture: str | None
+    amps: float | None = None
+    idle_mv: float | None = None
+    idle_sd_mv: float | None = None
+    on_mv: float | None = None
+    on_sd_mv: float | None = None
+    after_mv: float | None = None
+    delta_mv: float | None = None
+    drop_mv: float | None = None
+    drop_u_mv: float | None = None
+    limit_mv: float | None = None
+    verdict: Verdict = Verdict.UNCLEAR
+    n_idle: int | None = None
+    n_on: int | None = None
+    source: Source = Source.ENTERED
+    capture: str | None = None
     flags: tuple[str, ...] = ()
     note: str = ""
+    path_mohm: float | None = None
+    path_u_mohm: float | None = None
+    setting: str | None = None
+    level_u_mv: float | None = None
+    cycles: int | None = None

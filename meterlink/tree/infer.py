@@ -5,9 +5,10 @@ from dataclasses import dataclass
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import UsageError
+from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.ensemble import Ensemble
-from meterlink.tree.isolation import Finding, Isolation
+from meterlink.tree.isolation import Isolation
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import Orders, orders_of
 from meterlink.tree.run_prior import RunPrior

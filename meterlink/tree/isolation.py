@@ -8,53 +8,14 @@ multiplies the weight of each tree.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from enum import StrEnum
 
 import numpy as np
 
+from meterlink.testlog.findings import Cut, Finding, State
 from meterlink.tree.trees import Flags, Floats, Masks
 
 WRONG = 0.01  # another box opened than written down, a tester read wrongly (common practice)
 NAMED = 0.5  # a finding is named when it is more probably wrong than right
-
-
-class Cut(StrEnum):
-    """What was switched off or parted when it was looked."""
-
-    PARTED = "parted"  # onward conductors parted from the feed at a receptacle, breaker on
-    BREAKER_OFF = "breaker-off"  # this circuit's breaker off, the others on
-    OTHERS_OFF = "others-off"  # this circuit's breaker on, the others off
-
-
-class State(StrEnum):
-    """What a receptacle was found to be."""
-
-    LIVE = "live"
-    DEAD = "dead"
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One receptacle looked at.
-
-    Attributes:
-        number: Of the finding in its log, from 1.
-        time: When it was entered, with offset.
-        cut: What was off.
-        at: The receptacle where the conductors were parted; ``None`` for a breaker.
-        receptacle: The one that was looked at.
-        state: Live or dead.
-        note: Free text.
-    """
-
-    number: int
-    time: datetime
-    cut: Cut
-    at: str | None
-    receptacle: str
-    state: State
-    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,12 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from meterlink.circuit.circuit import Circuit
+from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree import wiring
 from meterlink.tree.flags import PointFlag
 from meterlink.tree.hazards import Hazards, hazards_of
 from meterlink.tree.infer import SETTLED, Posterior, infer
-from meterlink.tree.isolation import Finding, elsewhere, finding_notes
+from meterlink.tree.isolation import elsewhere, finding_notes
 from meterlink.tree.joints import HotRatio, weigh_joints
 from meterlink.tree.loops import SecondPath, find_loop
 from meterlink.tree.misfit import misfit_notes

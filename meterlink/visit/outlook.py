@@ -9,9 +9,9 @@ from meterlink.errors import UsageError
 from meterlink.plan.next_test import Goal, is_settled, next_test
 from meterlink.show.findings import first_sentence, order_sentence
 from meterlink.show.map_rows import MapRow, map_rows
+from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.infer import infer
-from meterlink.tree.isolation import Finding
 from meterlink.tree.resolve import map_of
 from meterlink.tree.wiring import WiringMap
 

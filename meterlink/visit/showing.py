@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
 from meterlink.levels.flags import Flag
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.stages import LAG_S
@@ -110,7 +110,7 @@ def _choices(state: State) -> Choices:
         words = (Word.CHOOSE,)
     return Choices(
         words,
-        tuple(h for h in Hookup if circuit.grounded or h is not Hookup.NEUTRAL_GROUND),
+        tuple(h for h in LIVE_HOOKUPS if circuit.grounded or h is not Hookup.NEUTRAL_GROUND),
         circuit.receptacles,
         tuple(name for name in circuit.receptacles if name in state.not_now),
     )

@@ -9,8 +9,14 @@ from hypothesis import strategies as st
 from strategies import awkward_text
 
 from meterlink.errors import LogError
-from meterlink.testlog.findings import FINDINGS_FILE, append_findings, read_findings
-from meterlink.tree.isolation import Cut, Finding, State
+from meterlink.testlog.findings import (
+    FINDINGS_FILE,
+    Cut,
+    Finding,
+    State,
+    append_findings,
+    read_findings,
+)
 
 ONE = Finding(1, datetime(2026, 3, 2, 9, 14, 5, tzinfo=UTC), Cut.PARTED, "Door", "Desk", State.DEAD)
 

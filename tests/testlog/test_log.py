@@ -139,8 +139,8 @@ def spoil(path: Path, line: int, old: bytes, new: bytes) -> None:
     [
         (b"123.4", b"12..4", "line 3: drop_mV is '12..4'; expected a number"),
         (b"neutral-ground", b"wires", "line 3: hookup is 'wires'"),
-        (b",Desk,", b",", "line 3: it has 22 cells; the header has 23"),
-        (b",Desk,", b',De"sk"", "x,', "line 3: it has 24 cells"),
+        (b",Desk,", b",", "line 3: it has 28 cells; the header has 29"),
+        (b",Desk,", b',De"sk"", "x,', "line 3: it has 30 cells"),
         (b",Desk,", b',"De"sk,', "line 3: ',' expected after '\"'"),
         (b",Desk,", b',"Desk,', "line 3: "),
         (b",Desk,", b",\xff\xfe,", "line 3: it is not UTF-8 text"),

@@ -6,13 +6,11 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from meterlink.testlog.findings import Cut, Finding, State
 from meterlink.tree.infer import infer
 from meterlink.tree.isolation import (
     WRONG,
-    Cut,
-    Finding,
     Isolation,
-    State,
     belonging,
     elsewhere,
 )

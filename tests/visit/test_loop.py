@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.readings import Function, Reading
-from meterlink.circuit.setup import Hookup, Verdict
+from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Verdict
 from meterlink.levels.visit_split import completed_tests
 from meterlink.live.notices import NoticeKind
 from meterlink.testlog.measured import measured_row
@@ -212,7 +212,7 @@ def test_a_test_of_ones_own_is_a_new_question_so_an_answer_to_the_old_one_comes_
 def test_the_view_says_what_can_be_decided_and_that_is_possible() -> None:
     play = Play(AT_A)
     both, own, none = (Word.CHOOSE, Word.NOT_NOW), (Word.CHOOSE,), ()
-    assert play.visit.view.choices == Choices(both, tuple(Hookup), CIRCUIT.receptacles)
+    assert play.visit.view.choices == Choices(both, LIVE_HOOKUPS, CIRCUIT.receptacles)
     assert play.visit.leave_out(frozenset({"D", "B"}))
     assert play.visit.view.choices.words == none  # it thinks
     play.advance()
