@@ -53,6 +53,10 @@ class Progress:
         enough: The stage's answer is certain: go on to the next.
         restless: Why the idle level is not quiet, as a sentence; ``None`` where it is.
         flags: What was noticed so far.
+        load_seen_on: The trace shows that the load came on, whatever was tapped.
+        load_seen_off: It shows that the load went off again; with several cycles the latest one.
+        load_already_on: It shows that the load was on when the test began, and still is.
+        idle_of_volts: The level without load is of volts: the load is on, or a lead is misplaced.
     """
 
     stage: Stage
@@ -66,6 +70,10 @@ class Progress:
     enough: bool = False
     restless: str | None = None
     flags: tuple[str, ...] = ()
+    load_seen_on: bool = False
+    load_seen_off: bool = False
+    load_already_on: bool = False
+    idle_of_volts: bool = False
 
 
 def idle_progress(samples: Samples, reading: Reading | None, *, line: bool) -> Progress:
