@@ -30,6 +30,7 @@ class Posterior:
         orders: Weighted orders among receptacles.
         run_prior: Of the runs of the stated conductor.
         findings: What was found with the power off.
+        rows: The rows of the log as given; the planner learns from them what a hookup shows.
     """
 
     circuit: Circuit
@@ -38,6 +39,7 @@ class Posterior:
     orders: Orders
     run_prior: RunPrior
     findings: tuple[Finding, ...] = ()
+    rows: tuple[TestRow, ...] = ()
 
     @property
     def settled(self) -> bool:
@@ -95,4 +97,6 @@ def infer(
         seed=seed,
         isolation=Isolation.of(findings, circuit.receptacles),
     )
-    return Posterior(circuit, tests, ensemble, orders_of(ensemble, n), prior, tuple(findings))
+    return Posterior(
+        circuit, tests, ensemble, orders_of(ensemble, n), prior, tuple(findings), tuple(rows)
+    )
