@@ -27,9 +27,9 @@ from drivers.wrong_speed import as_read_at
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.visit_split import CompletedTest, completed_tests
-from meterlink.live.guard import TestGuard
-from meterlink.live.notices import Notice
 from meterlink.live.session import LiveSession
+from meterlink.visit.notices import Notice
+from meterlink.visit.test_validity import TestValidity
 
 SPEED = 8.0
 RATE_HZ = 4.0
@@ -222,7 +222,7 @@ class Trial:
     def _do_test(self, session: LiveSession, zero_s: float) -> list[Reading | Mark]:
         rng = self.rng
         session.mark("test", hookup="neutral-ground", lead_a="Desk", load_at="Desk")
-        guard = TestGuard(session.now_s())
+        guard = TestValidity(session.now_s())
         fault_s = rng.uniform(1.0, OFF_S)
         over_s = fault_s + rng.choice((1.0, 3.0, 8.0))
         steps: list[tuple[float, Callable[[], None]]] = [

@@ -51,7 +51,7 @@ def command(out: Path | None, seed: int, receptacles: int) -> None:
 
     from meterlink.circuit.job import write_job
     from meterlink.commands.demo_screen import Screen
-    from meterlink.simulation import demo_visit
+    from meterlink.live import demonstration
     from meterlink.simulation.bench import SimulatedBench
     from meterlink.simulation.demo import invent
 
@@ -63,7 +63,7 @@ def command(out: Path | None, seed: int, receptacles: int) -> None:
     with Screen() as screen:
         screen.say(
             f"SIMULATED: an invented circuit of {receptacles} receptacles, {volts:.0f} V, with a "
-            f"load of {load_amps} A. Time runs {demo_visit.SPEED:.0f} times faster than in life."
+            f"load of {load_amps} A. Time runs {demonstration.SPEED:.0f} times faster than in life."
         )
         try:
             rows = _visit(job, bench, seed, screen)
@@ -76,13 +76,13 @@ def command(out: Path | None, seed: int, receptacles: int) -> None:
 def _visit(job: "Job", bench: "SimulatedBench", seed: int, screen: "Screen") -> "list[TestRow]":
     """Do test after test until the order is settled or the time is up."""
     from drivers.address import parse_address
+    from meterlink.live import demonstration
     from meterlink.live.visiting import VisitRun
-    from meterlink.simulation import demo_visit
     from meterlink.testlog.log import TestLog
 
-    speed = demo_visit.SPEED
+    speed = demonstration.SPEED
     with (
-        demo_visit.DemoHands(bench, screen, seed=seed, speed=speed, most_s=MOST_S) as hands,
+        demonstration.DemoHands(bench, screen, seed=seed, speed=speed, most_s=MOST_S) as hands,
         TestLog(job.log_path) as log,
         VisitRun(job, log, parse_address(hands.address), hands, speed=speed) as run,
     ):

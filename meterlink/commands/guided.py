@@ -80,12 +80,12 @@ def command(
     from meterlink.commands.guided_screen import as_drawn
     from meterlink.commands.job_input import job_from, remark, rows_of
     from meterlink.live.keys import Keys
+    from meterlink.live.recovery import recover
     from meterlink.live.remembered import find_address
     from meterlink.live.visiting import VisitRun
     from meterlink.plan.next_test import Goal
     from meterlink.testlog.log import TestLog
     from meterlink.visit.keyboard import place
-    from meterlink.visit.recovery import recover
 
     address = find_address(meter)
     opened = job_from(job)

@@ -10,7 +10,6 @@ import click
 from drivers.events import Mark
 from drivers.readings import Reading
 from meterlink.live.keys import Keys
-from meterlink.live.notices import Notice
 from meterlink.show.drawing import draw
 from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import clean, wrap
@@ -18,7 +17,8 @@ from meterlink.show.words import NBSP
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import Keyboard, Typed, numbered
 from meterlink.visit.loop import Visit
-from meterlink.visit.outlook import Outlook
+from meterlink.visit.notices import Notice
+from meterlink.visit.planning import Outlook
 from meterlink.visit.view import Key, VisitView, Word
 
 _LABELS = {

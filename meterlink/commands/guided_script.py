@@ -12,14 +12,14 @@ import click
 from drivers.events import Mark
 from drivers.readings import Reading
 from meterlink.errors import UsageError
-from meterlink.live.notices import Notice
 from meterlink.show.map_json import as_mapping
 from meterlink.show.text_width import clean
 from meterlink.testlog.columns import row_mapping
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import Typed, typed_line
 from meterlink.visit.loop import Visit
-from meterlink.visit.outlook import Outlook
+from meterlink.visit.notices import Notice
+from meterlink.visit.planning import Outlook
 from meterlink.visit.view import Key, VisitView, Word
 
 

@@ -94,7 +94,7 @@ def command(
     from meterlink.circuit.job import JOB_FILE, write_job
     from meterlink.commands.guided import cautions
     from meterlink.commands.job_input import remark
-    from meterlink.visit.questions import lengths_of, pairs_of
+    from meterlink.visit.job_questions import lengths_of, pairs_of
 
     if (job / JOB_FILE).exists():
         raise UsageError(
@@ -216,7 +216,7 @@ def _check_figures(given: _Given) -> None:
 
 
 def _asked_names(ask: _Asking) -> tuple[str, ...]:
-    from meterlink.visit.questions import names_of
+    from meterlink.visit.job_questions import names_of
 
     if not ask.on_terminal:
         raise UsageError("Name the receptacles, each with --receptacle NAME.")
@@ -230,8 +230,8 @@ def _load_amps(given: _Given, volts: float, breaker: float, ask: _Asking) -> flo
         JobError: It is more than breaker or lead are rated for.
     """
     from meterlink.commands.job_input import remark
+    from meterlink.visit.job_questions import usual_load_amps
     from meterlink.visit.load_check import amps_of, check_load
-    from meterlink.visit.questions import usual_load_amps
 
     def read(text: str) -> float:
         if text.lower().endswith("w"):

@@ -110,7 +110,7 @@ def _watch(session: "LiveSession", keys: "Keys", output: "Output", for_s: float 
 def _say_what_came(readings: int, rubbish: bytes, address: str) -> None:
     """A watch without a reading is a failure, and says so."""
     from drivers.errors import SilentError
-    from meterlink.live.notices import not_understood
+    from meterlink.visit.notices import not_understood
 
     if not readings:
         why = (

@@ -16,11 +16,11 @@ from meterlink.circuit.setup import Setup
 from meterlink.lab.rhythm import Rhythm, Stage, instruction
 from meterlink.lab.switching import Switch, SwitchError
 from meterlink.levels.visit_split import completed_tests
-from meterlink.live.notices import Notice
 from meterlink.live.session import LiveSession
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
+from meterlink.visit.notices import Notice
 
 _POLL_S = 0.2
 

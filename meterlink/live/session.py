@@ -34,7 +34,7 @@ from drivers.meter import Meter
 from drivers.readings import Function, Reading
 from drivers.registry import make_decoder
 from drivers.reopening import Finder
-from meterlink.live.notices import Notice, NoticeKind, Watch
+from meterlink.visit.notices import Notice, NoticeKind, Watch
 
 #: Events that may wait to be decoded; a program that falls behind further loses them from view,
 #: not from the capture.

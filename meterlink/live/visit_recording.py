@@ -11,8 +11,8 @@ from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
 from drivers.readings import Function
 from meterlink.circuit.job import Job, header_of
+from meterlink.live.recovery import close_open_test
 from meterlink.live.session import LiveSession
-from meterlink.visit.recovery import close_open_test
 from meterlink.visit.requests import SetMark
 
 

@@ -18,7 +18,6 @@ from drivers.readings import Reading
 from meterlink.circuit.job import Job
 from meterlink.errors import LogError, UsageError
 from meterlink.levels.visit_split import CompletedTest
-from meterlink.live.notices import Notice
 from meterlink.live.session import LiveSession
 from meterlink.live.visit_recording import VisitRecording
 from meterlink.page.hub import Hub, Press
@@ -30,7 +29,8 @@ from meterlink.testlog.rows import Source, TestRow
 from meterlink.testlog.withdrawn import withdraw
 from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
-from meterlink.visit.outlook import Outlook, look_ahead
+from meterlink.visit.notices import Notice
+from meterlink.visit.planning import Outlook, look_ahead
 from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.view import Key, VisitStage, Word
 

@@ -15,9 +15,9 @@ import click
 from drivers.events import Mark
 from drivers.readings import Function, Reading
 from meterlink.live.jumps import Jump, JumpFinder
-from meterlink.live.notices import Notice, wrong_function
 from meterlink.live.trace import MinuteTrace
 from meterlink.live.units import volts_text
+from meterlink.visit.notices import Notice, wrong_function
 
 _REDRAW_S = 0.2
 _PLAIN_EVERY_S = 1.0

@@ -1,7 +1,7 @@
 """What is wrong with the meter now, in words, for as long as it is wrong. Pure."""
 
 from drivers.readings import Function, Reading
-from meterlink.live.notices import Notice, NoticeKind, wrong_function
+from meterlink.visit.notices import Notice, NoticeKind, wrong_function
 
 _PASSING = {NoticeKind.BACK, NoticeKind.RECORDING}
 _SILENCES = (NoticeKind.SILENT, NoticeKind.LOST, NoticeKind.NOT_UNDERSTOOD)

@@ -18,16 +18,16 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress
 from meterlink.levels.visit_split import TestSplitter
-from meterlink.live.guard import TestGuard
-from meterlink.live.notices import Notice, NoticeKind
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.faults import Faults
-from meterlink.visit.outlook import Outlook
+from meterlink.visit.notices import Notice, NoticeKind
+from meterlink.visit.phrases import same_leads
+from meterlink.visit.planning import Outlook
 from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.showing import view_of
 from meterlink.visit.state import Phase, RunningTest, State
+from meterlink.visit.test_validity import TestValidity
 from meterlink.visit.view import Key, Sound, VisitView
-from meterlink.visit.words import same_leads
 
 RETRY_S = 3.0  # between two tries to write what could not be written
 MOST_NOTE = 500  # characters
@@ -318,7 +318,7 @@ class Visit:
     def _take_mark(self, mark: Mark) -> None:
         state = self._state
         if mark.kind == "test" and self._splitter.setup is not None:
-            state.test = RunningTest(mark.t_s, TestGuard(mark.t_s, self._wanted))
+            state.test = RunningTest(mark.t_s, TestValidity(mark.t_s, self._wanted))
             state.setup, state.void = self._splitter.setup, ""
             state.faults.begin()
             if state.phase is not Phase.STOPPED:

@@ -8,9 +8,7 @@ from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.stages import LAG_S
 from meterlink.levels.switching import LATE_S
 from meterlink.show.words import NBSP
-from meterlink.visit.state import Phase, RunningTest, State
-from meterlink.visit.view import Button, Choices, Key, Sign, VisitStage, VisitView, Word
-from meterlink.visit.words import (
+from meterlink.visit.phrases import (
     leads_text,
     levels_text,
     load_on_text,
@@ -19,6 +17,8 @@ from meterlink.visit.words import (
     row_levels,
     set_up_text,
 )
+from meterlink.visit.state import Phase, RunningTest, State
+from meterlink.visit.view import Button, Choices, Key, Sign, VisitStage, VisitView, Word
 
 PATIENCE_S = 20.0  # after which the load may come although the idle level is not quiet
 

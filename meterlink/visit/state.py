@@ -10,10 +10,10 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import CompletedTest
-from meterlink.live.guard import TestGuard
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.faults import Faults
-from meterlink.visit.outlook import Outlook
+from meterlink.visit.planning import Outlook
+from meterlink.visit.test_validity import TestValidity
 from meterlink.visit.view import Cue, Sound
 
 LONGEST_ON_S = 40.0  # of waiting for a certain answer with the load on
@@ -50,7 +50,7 @@ class RunningTest:
     """
 
     started_s: float
-    guard: TestGuard
+    guard: TestValidity
     progress: Progress | None = None
     load_s: float | None = None
     off_s: float | None = None

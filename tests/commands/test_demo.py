@@ -11,7 +11,7 @@ import pytest
 from drivers.capture import CaptureReader
 from meterlink.commands.demo_screen import status
 from meterlink.levels.progress import Progress, Stage
-from meterlink.simulation import demo_visit
+from meterlink.live import demonstration
 from meterlink.simulation.demo import invent
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.rows import Source
@@ -19,7 +19,7 @@ from meterlink.testlog.rows import Source
 
 @pytest.fixture
 def quick(monkeypatch):
-    monkeypatch.setattr(demo_visit, "SPEED", 20.0)
+    monkeypatch.setattr(demonstration, "SPEED", 20.0)
 
 
 def test_the_demo_ends_in_a_map_a_report_and_a_log_that_its_capture_gives_again(

@@ -13,8 +13,8 @@ from drivers.pseudo_terminal import available
 from drivers.readings import Function, Reading
 from drivers.replay import replay
 from drivers.simulated import Display, SimulatedMeter
-from meterlink.live.notices import Notice, NoticeKind
 from meterlink.live.session import LiveSession
+from meterlink.visit.notices import Notice, NoticeKind
 
 Event = Reading | Mark | Notice
 WITHIN_S = 5.0  # of the wall clock; only a failure takes so long

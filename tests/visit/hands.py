@@ -11,7 +11,7 @@ from meterlink.circuit.setup import Setup
 from meterlink.simulation.bench import SimulatedBench
 from meterlink.simulation.demo import invent
 from meterlink.simulation.wiring import Wiring
-from meterlink.visit.words import same_leads
+from meterlink.visit.phrases import same_leads
 
 SPEED = 10.0
 LAG_S, NOISE_V, RATE_HZ = 0.3, 0.3e-3, 4.0

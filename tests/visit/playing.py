@@ -9,11 +9,11 @@ from drivers.events import Mark
 from drivers.readings import Function, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup
-from meterlink.live.notices import Notice, NoticeKind
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.visit.loop import Visit
-from meterlink.visit.outlook import Outlook
+from meterlink.visit.notices import Notice, NoticeKind
+from meterlink.visit.planning import Outlook
 from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.view import Key, VisitStage
 

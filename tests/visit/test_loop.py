@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from drivers.readings import Function, Reading
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Verdict
 from meterlink.levels.visit_split import completed_tests
-from meterlink.live.notices import NoticeKind
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source
 from meterlink.visit.loop import Visit
+from meterlink.visit.notices import NoticeKind
 from meterlink.visit.requests import LogTest, Record
 from meterlink.visit.view import Choices, Key, Sound, VisitStage, Word
 

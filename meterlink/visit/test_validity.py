@@ -11,7 +11,7 @@ from collections import deque
 
 from drivers.events import Mark
 from drivers.readings import Function, Reading
-from meterlink.live.notices import Notice, NoticeKind, wrong_function
+from meterlink.visit.notices import Notice, NoticeKind, wrong_function
 
 #: Longest time without usable readings while the load is on. The load's own delay after its mark is
 #: up to 5 s, so that a shorter break still leaves readings on both sides of the switching.
@@ -20,7 +20,7 @@ _SLOW_FACTOR = 2.5
 _GRAVE = {NoticeKind.BEHIND, NoticeKind.RECORDING}
 
 
-class TestGuard:
+class TestValidity:
     """Follows one test and says when it is void."""
 
     __test__ = False  # keeps pytest from collecting the class by its name

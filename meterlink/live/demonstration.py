@@ -17,14 +17,14 @@ from drivers.readings import Reading
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress
-from meterlink.live.notices import Notice
 from meterlink.simulation.bench import SimulatedBench
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import Typed
 from meterlink.visit.loop import Visit
-from meterlink.visit.outlook import Outlook
+from meterlink.visit.notices import Notice
+from meterlink.visit.phrases import same_leads
+from meterlink.visit.planning import Outlook
 from meterlink.visit.view import Key, VisitStage, Word
-from meterlink.visit.words import same_leads
 
 SPEED = 10.0
 READINGS_A_SECOND = 4.0  # of the visit's own time; a lively handheld meter

@@ -9,8 +9,8 @@ from drivers.capture import CaptureReader, CaptureWriter
 from drivers.events import Event, Header, Mark, Received
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import Job, write_job
+from meterlink.live.recovery import close_open_test, marks_of, recover
 from meterlink.testlog.log import TestLog
-from meterlink.visit.recovery import close_open_test, marks_of, recover
 
 TEST = Mark(1.0, "test", hookup="neutral-ground", lead_a="A", load_at="A")
 

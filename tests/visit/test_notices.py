@@ -5,7 +5,7 @@ import pytest
 from drivers.readings import Function, Reading
 from drivers.simulated_formats import lines_text, segment_frame
 from drivers.wrong_speed import as_read_at
-from meterlink.live.notices import (
+from meterlink.visit.notices import (
     SILENT_S,
     Notice,
     NoticeKind,

@@ -4,15 +4,15 @@ import pytest
 
 from drivers.events import Mark
 from drivers.readings import Function, Reading
-from meterlink.live.guard import LONGEST_BREAK_S, TestGuard
-from meterlink.live.notices import Notice, NoticeKind
+from meterlink.visit.notices import Notice, NoticeKind
+from meterlink.visit.test_validity import LONGEST_BREAK_S, TestValidity
 
 
 class Run:
     """A test with readings twice a second, and spans in which something else comes."""
 
     def __init__(self, *, every_s: float = 0.5) -> None:
-        self.guard = TestGuard(0.0)
+        self.guard = TestValidity(0.0)
         self.every_s = every_s
         self.now_s = 0.0
 
