@@ -34,6 +34,8 @@ __all__ = [
     "writing_alone",
 ]
 
+_MOST_LINE_BYTES = 1 << 16
+
 
 def write_durably(path: Path, chunks: Iterable[bytes]) -> None:
     """Write a file beside its place, sync it and move it there in one step.
@@ -139,15 +141,17 @@ def json_lines(path: Path, *, most_bytes: int) -> Iterator[tuple[int, dict[str, 
         OSError: The file cannot be read, or is longer than ``most_bytes``.
     """
     try:
-        with open_regular(path) as stream:
-            data = stream.read(most_bytes + 1)
+        stream = open_regular(path)
     except FileNotFoundError:
         return
-    if len(data) > most_bytes:
-        raise OSError(errno.EFBIG, f"it is longer than {most_bytes} bytes", str(path))
-    for number, line in enumerate(data.split(b"\n"), 1):
-        if line.strip():
-            yield number, _json_object(line)
+    with stream:
+        if os.fstat(stream.fileno()).st_size > most_bytes:
+            raise OSError(errno.EFBIG, f"it is longer than {most_bytes} bytes", str(path))
+        number = 0
+        while line := stream.readline(_MOST_LINE_BYTES):
+            number += 1
+            if line.strip():
+                yield number, _json_object(line)
 
 
 def _json_object(line: bytes) -> dict[str, object] | None:

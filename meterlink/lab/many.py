@@ -22,8 +22,7 @@ from meterlink.errors import LogError, MeterlinkError
 from meterlink.lab.errors import LabError
 from meterlink.lab.gather import Task
 from meterlink.lab.journal import JOURNAL_FILE, Done, Journal
-from meterlink.lab.one_log import OneLog
-from meterlink.testlog.captures import sha256
+from meterlink.testlog.captures import CapturesLog, sha256
 from meterlink.testlog.from_capture import Replayed, Visit, read_visit, replay_into
 from meterlink.testlog.reader import read_rows
 
@@ -95,7 +94,7 @@ def replay_into_one(tasks: Sequence[Task], folder: Path, workers: int) -> Iterat
 def _into_open_log(
     tasks: Iterable[Task], folder: Path, journal: Journal, workers: int
 ) -> Iterator[Outcome]:
-    with OneLog(read_job(folder)) as log:
+    with CapturesLog(read_job(folder)) as log:
 
         def done_before(task: Task) -> Outcome | None:
             done = _entry(journal, task, "")
@@ -180,13 +179,13 @@ def _journal(folder: Path) -> Journal:
         ) from error
 
 
-def _log_one(task: Task, result: _Result, log: OneLog, journal: Journal) -> Outcome:
+def _log_one(task: Task, result: _Result, log: CapturesLog, journal: Journal) -> Outcome:
     if not isinstance(result.found, Visit):
         return Outcome(task, error=result.error)
-    rows = result.found.rows
-    name, added = log.add(task.capture, rows)
-    journal.add(result.digest, "", Done(name, len(rows)))
-    return Outcome(task, len(rows), added, remarks=result.found.remarks)
+    found = result.found
+    name, numbers, added = log.add(task.capture, found.rows, found.digests)
+    journal.add(result.digest, "", Done(name, len(numbers)))
+    return Outcome(task, len(numbers), added, remarks=found.remarks)
 
 
 def _measure(task: Task) -> _Result:

@@ -11,14 +11,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from drivers.append_file import AppendFile
 from drivers.capture import CaptureReader, Mark
 from drivers.capture_lines import write_event
 from drivers.errors import DriverError
 from meterlink.circuit.job import Job
 from meterlink.errors import LogError, MeterlinkError
+from meterlink.testlog.captures import LoggedTests, name_of, recordings_in, remove_if_empty
 from meterlink.testlog.from_capture import read_visit
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.recorded import recorded_tests
+from meterlink.testlog.rows import Source
 
 CAPTURES = "visit-*.jsonl"  # recordings that ``meterlink test`` made
 WHY_VOID = "the program ended in the middle of this test"
@@ -50,17 +53,16 @@ def recover(job: Job, log: TestLog) -> Iterator[str]:
     Raises:
         LogError: A row could not be written.
     """
-    logged = list(log.rows(lambda _: None))
-    for path in sorted(job.captures_path.glob(CAPTURES)):
-        if path.stat().st_size == 0:  # the program died between making the file and its header
-            path.unlink()
+    logged = LoggedTests(log)
+    for path in recordings_in(job.captures_path, CAPTURES):
+        if remove_if_empty(path):  # the program died between making the file and its header
             continue
         try:
             yield from _recover_one(job, log, path, logged)
         except LogError:
             raise
         except (DriverError, MeterlinkError, OSError) as error:
-            yield f"{path} cannot be compared with the log: {error}"
+            yield f"{name_of(path)} cannot be compared with the log: {error}"
 
 
 def close_open_test(path: Path) -> bool:
@@ -71,8 +73,9 @@ def close_open_test(path: Path) -> bool:
     """
     marks = marks_of(path)
     if marks.is_open:
-        line = write_event(Mark(marks.last_s, "void", WHY_VOID))
-        _append(path, (b"\n" if marks.is_torn else b"") + line)
+        with AppendFile(path) as file:
+            line = write_event(Mark(marks.last_s, "void", WHY_VOID))
+            file.append_durably((b"\n" if marks.is_torn else b"") + line)
     return marks.is_open
 
 
@@ -95,29 +98,19 @@ def marks_of(path: Path) -> Marks:
     return Marks(done, is_open, last_s, is_torn)
 
 
-def _recover_one(job: Job, log: TestLog, path: Path, logged: list[TestRow]) -> Iterator[str]:
+def _recover_one(job: Job, log: TestLog, path: Path, logged: LoggedTests) -> Iterator[str]:
     if close_open_test(path):
         yield (
-            f"{path.name}: the last visit ended in the middle of a test. That test is void; it is "
-            "asked for again if it is still worth doing. See that the load is off."
+            f"{name_of(path)}: the last visit ended in the middle of a test. That test is void; it "
+            "is asked for again if it is still worth doing. See that the load is off."
         )
-    there = {row.time for row in logged if row.capture == path.name}
-    if marks_of(path).done <= len(there):
+    tests = [test for test in recorded_tests(path) if not test.is_open]
+    if all(log.number_of(test.digest) is not None for test in tests):
         return
-    for row in read_visit(path, job.folder).rows:
-        if row.time not in there:
-            kept = log.append(replace(row, capture=path.name, source=Source.LIVE))
-            yield f"Test {kept.test} was done but not logged yet; it is now, from {path.name}."
-
-
-def _append(path: Path, data: bytes) -> None:
-    """Write at the end of a file, all or nothing, and wait until it is on the disk."""
-    size = path.stat().st_size
-    with path.open("ab", buffering=0) as stream:
-        try:
-            while data:
-                data = data[stream.write(data) or 0 :]
-            os.fsync(stream.fileno())
-        except OSError:
-            os.truncate(path, size)
-            raise
+    visit = read_visit(path, job.folder)
+    rows = [replace(row, capture=name_of(path), source=Source.LIVE) for row in visit.rows]
+    found = zip(rows, visit.digests, logged.find(rows, visit.digests), strict=True)
+    for row, digest, number in found:
+        if number is None and log.number_of(digest) is None:
+            kept = log.append(row, digest=digest)
+            yield f"Test {kept.test} was done but not logged yet; it is now, from {row.capture}."

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
-from pathlib import Path
 
 from drivers.address import Address
 from drivers.clock import steady_s
@@ -13,6 +12,8 @@ from drivers.readings import Function
 from meterlink.circuit.job import Job, header_of
 from meterlink.live.recovery import close_open_test
 from meterlink.live.session import LiveSession
+from meterlink.testlog.captures import remove_if_empty
+from meterlink.testlog.recorded import digests_of
 from meterlink.visit.requests import SetMark
 
 
@@ -42,6 +43,13 @@ class VisitRecording(Closing):
     def name(self) -> str:
         """File name of the recording."""
         return self.session.capture.name if self.session.capture else ""
+
+    def digest(self, begun_s: float) -> str | None:
+        """What the test that began then is known by in the log, if its recording can be read."""
+        with suppress(OSError):
+            if self.session.capture is not None:
+                return digests_of(self.session.capture, [begun_s])[0]
+        return None
 
     def close(self) -> None:
         """Give the meter back and end the recording."""
@@ -100,12 +108,5 @@ class VisitRecording(Closing):
                 self._address, path, circuit=header, wanted=wanted, clock=self._clock
             )
         except DriverError:
-            _remove_if_empty(path)
+            remove_if_empty(path)
             raise
-
-
-def _remove_if_empty(path: Path) -> None:
-    """A recording that could not even get its first line is none."""
-    with suppress(OSError):
-        if path.stat().st_size == 0:
-            path.unlink()

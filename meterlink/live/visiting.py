@@ -7,6 +7,7 @@ what the thinking thread worked out, and carries out what the visit asks for.
 import threading
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -26,7 +27,7 @@ from meterlink.testlog.findings import read_findings
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
-from meterlink.testlog.withdrawn import withdraw
+from meterlink.testlog.withdrawn import withdraw, withdrawn_tests
 from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
@@ -210,6 +211,7 @@ class VisitRun(Closing):
             case Withdraw():
                 self._withdraw(request.test)
             case Think():
+                self._leave_withdrawn_out()
                 self._thought = self._thinker.submit(
                     look_ahead,
                     self._job.circuit,
@@ -239,7 +241,7 @@ class VisitRun(Closing):
                 capture=self._recording.name,
             )
         try:
-            row = self._log.append(self._made[done])
+            row = self._log.append(self._made[done], digest=self._recording.digest(done.started_s))
         except LogError as error:
             self.visit.not_logged(str(error))
             return
@@ -247,6 +249,14 @@ class VisitRun(Closing):
         self.rows.append(row)
         self._surface.row(row)
         self.visit.logged(row)
+
+    def _leave_withdrawn_out(self) -> None:
+        """Tests that were taken back meanwhile, by the same command elsewhere, count no more."""
+        with suppress(LogError):
+            away = withdrawn_tests(self._job.folder)
+            for test in [row.test for row in self.rows if row.test in away]:
+                self._surface.say(f"Test {test} was taken back elsewhere; it counts no more.")
+            self.rows = [row for row in self.rows if row.test not in away]
 
     def _withdraw(self, test: int) -> None:
         try:

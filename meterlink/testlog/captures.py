@@ -1,17 +1,63 @@
-"""The job's folder of captures: each visit kept once, under a name of its own.
+"""The job's folder of captures: each visit kept once under its own name, each test logged once.
 
 Two files are the same visit if one holds the other from its first byte on: a recording that went on
 after it was first read is still the same recording. The name of the file alone says nothing, as
-every recording may be called ``visit.jsonl``.
+every recording may be called ``visit.jsonl``. What else lies in the folder (pipes, folders, links
+to nothing, files that cannot be read) is passed over and left alone.
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator
+import stat
+from collections import defaultdict, deque
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
-from meterlink.files import sync_folder, write_durably
+from drivers.capture_lines import MAX_LINE_BYTES
+from drivers.closing import Closing
+from meterlink.circuit.job import Job
+from meterlink.circuit.setup import Setup
+from meterlink.errors import LogError
+from meterlink.files import open_regular, sync_folder, why, write_durably
+from meterlink.testlog.log import TestLog
+from meterlink.testlog.rows import TestRow
 
 _CHUNK_BYTES = 1 << 20
+
+
+def recordings_in(folder: Path, pattern: str = "*") -> list[Path]:
+    """Files in a folder that can be recordings, sorted by name; none where there is no folder.
+
+    Pipes, folders, and links that lead to no file are no recordings.
+    """
+    found = []
+    with suppress(OSError):
+        for path in folder.glob(pattern):
+            with suppress(OSError):
+                if path.is_file():
+                    found.append(path)
+    return sorted(found)
+
+
+def remove_if_empty(path: Path) -> bool:
+    """Remove a recording that did not even get its first line; never a link, pipe or folder.
+
+    Returns:
+        Whether it was removed.
+    """
+    with suppress(OSError):
+        found = path.lstat()
+        if stat.S_ISREG(found.st_mode) and found.st_size == 0:
+            path.unlink()
+            return True
+    return False
+
+
+def name_of(capture: Path) -> str:
+    """The name of a file as a log can hold it: what is not UTF-8 becomes "?"."""
+    return capture.name.encode("utf-8", "replace").decode("utf-8")
 
 
 def kept_name(capture: Path, folder: Path, kept: Iterable[Path] | None = None) -> str:
@@ -23,15 +69,15 @@ def kept_name(capture: Path, folder: Path, kept: Iterable[Path] | None = None) -
         kept: Files in it that may be the same visit, where the caller knows; else all are compared.
 
     Raises:
-        OSError: A file cannot be read.
+        OSError: The file to keep cannot be read.
     """
-    if kept is None:
-        kept = sorted(folder.iterdir()) if folder.is_dir() else []
-    for path in filter(Path.is_file, kept):
-        if is_same_visit(path, capture):
-            return path.name
-    name = capture.name.encode("utf-8", "replace").decode("utf-8").replace("/", "-")
-    if not (folder / name).exists():
+    capture.stat()
+    for path in recordings_in(folder) if kept is None else kept:
+        with suppress(OSError):
+            if is_same_visit(path, capture):
+                return path.name
+    name = name_of(capture).replace("/", "-")
+    if not _is_there(folder / name):
         return name
     return f"{Path(name).stem}-{sha256(capture)[:12]}{Path(name).suffix}"
 
@@ -68,9 +114,156 @@ def sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
+class LoggedTests:
+    """Which tests of recordings are in an open log, and under which numbers.
+
+    Tests are known by their digests (``meterlink.testlog.recorded``); where a log is older than
+    those, by recording, setup and time, which may have been cut to seconds.
+    """
+
+    def __init__(self, log: TestLog) -> None:
+        """Read the log."""
+        self._log = log
+        self._rows: dict[int, tuple[str, datetime, Setup]] = {}
+        self._by_capture: dict[str, deque[int]] = defaultdict(deque)
+        names: dict[str, str] = {}
+        for row in log.rows(lambda _problem: None):
+            self.add(replace(row, capture=names.setdefault(row.capture or "", row.capture or "")))
+
+    def add(self, row: TestRow) -> None:
+        """A row that was logged since."""
+        self._rows[row.test] = (row.capture or "", row.time, row.setup)
+        self._by_capture[row.capture or ""].append(row.test)
+
+    def count(self, capture: str) -> int:
+        """How many rows of a capture are in the log."""
+        return len(self._by_capture.get(capture, ()))
+
+    def find(self, rows: Sequence[TestRow], digests: Sequence[str | None]) -> list[int | None]:
+        """Numbers of the tests of one recording in the log; ``None`` for one that is not there.
+
+        A test that was logged counts as there as long as its row may be among those that cannot be
+        read. One whose row was removed is not there; ``TestLog.number_of`` still knows it.
+        """
+        free = deque(self._by_capture.get(rows[0].capture or "", ())) if rows else deque()
+        numbers: list[int | None] = []
+        for row, digest in zip(rows, digests, strict=True):
+            number = self._log.number_of(digest) if self._log.has_number(digest) else None
+            if number is None or not self._is_there(number, row):
+                number = next((test for test in free if self._is_same(test, row)), None)
+            if number is not None and number in free:
+                free.remove(number)
+            numbers.append(number)
+        return numbers
+
+    def _is_there(self, number: int, row: TestRow) -> bool:
+        """Whether a numbered row can be that of a test; a person may have corrected some of it."""
+        if number not in self._rows:
+            return bool(self._log.problems)
+        capture, time, setup = self._rows[number]
+        return capture == row.capture or setup == row.setup or _is_same_time(time, row.time)
+
+    def _is_same(self, number: int, row: TestRow) -> bool:
+        _, time, setup = self._rows[number]
+        return setup == row.setup and _is_same_time(time, row.time)
+
+
+class CapturesLog(Closing):
+    """A job's log and its folder of captures, open for many captures: looked up once.
+
+    Attributes:
+        log: The log.
+        remarks: What was odd on opening, in sentences.
+    """
+
+    def __init__(self, job: Job) -> None:
+        """Open for writing.
+
+        Raises:
+            LogError: Another process is writing, or the log cannot be used.
+        """
+        self._folder = job.captures_path
+        self.log = TestLog(job.log_path)
+        try:
+            problems = (f"{problem} It is left as it is." for problem in self.log.problems)
+            self.remarks = [*self.log.remarks, *problems]
+            self._logged = LoggedTests(self.log)
+            self._kept: dict[bytes, list[Path]] = defaultdict(list)  # by their first line
+            for path in recordings_in(self._folder):
+                with suppress(OSError):
+                    self._kept[_first_line(path)].append(path)
+        except BaseException:
+            self.log.close()
+            raise
+
+    def close(self) -> None:
+        """Let others write."""
+        self.log.close()
+
+    def count(self, name: str) -> int:
+        """How many rows of a capture are in the log."""
+        return self._logged.count(name)
+
+    def add(
+        self, capture: Path, rows: Sequence[TestRow], digests: Sequence[str | None]
+    ) -> tuple[str, list[int], int]:
+        """Keep a capture and append those of its tests that are not there.
+
+        Returns:
+            The name under which it is kept, the numbers of all its tests in the log, and how many
+            rows were appended.
+
+        Raises:
+            LogError: The disk or the folder does not take it.
+        """
+        name = self._keep(capture)
+        rows = [replace(row, capture=name) for row in rows]
+        found = self._logged.find(rows, digests)
+        new = [at for at, number in enumerate(found) if number is None]
+        added = self.log.append_all([rows[at] for at in new], digests=[digests[at] for at in new])
+        for row in added:
+            self._logged.add(row)
+        fresh = iter(added)
+        return name, [next(fresh).test if n is None else n for n in found], len(added)
+
+    def _keep(self, capture: Path) -> str:
+        try:
+            first = _first_line(capture)
+            name = kept_name(capture, self._folder, self._kept[first])
+            keep(capture, self._folder, name)
+        except OSError as error:
+            raise LogError(
+                f"{capture} cannot be kept in {self._folder}: {why(error)}. Nothing of it was "
+                "logged. Check that the folder is writable and the disk has room."
+            ) from error
+        if self._folder / name not in self._kept[first]:
+            self._kept[first].append(self._folder / name)
+        return name
+
+
+def _is_same_time(logged: datetime, time: datetime) -> bool:
+    """Whether a logged time is that of a test, perhaps cut to seconds as table programs do."""
+    return logged == (time if logged.microsecond else time.replace(microsecond=0))
+
+
+def _first_line(path: Path) -> bytes:
+    """Digest of the first line: captures that start differently are not the same visit."""
+    with open_regular(path) as stream:
+        return hashlib.sha256(stream.readline(MAX_LINE_BYTES)).digest()
+
+
+def _is_there(path: Path) -> bool:
+    """Whether a name is taken, be it by a link to nothing."""
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        return False
+    return True
+
+
 def _chunks(path: Path, at_most: int | None = None) -> Iterator[bytes]:
     left = path.stat().st_size if at_most is None else at_most
-    with path.open("rb") as stream:
+    with open_regular(path) as stream:
         while left > 0 and (chunk := stream.read(min(_CHUNK_BYTES, left))):
             yield chunk
             left -= len(chunk)

@@ -1,11 +1,10 @@
 """A recorded visit goes into a job: checked whole first, then kept, then logged row by row.
 
 Nothing is written before every test of the capture has been measured and every name in it is known.
-Rows are recognised by capture and time, so that a replay that was killed half way goes on where it
-stopped, and one that was done adds nothing.
+Tests are known by what was recorded of them (``meterlink.testlog.captures``), so that a replay that
+was killed half way goes on where it stopped, and one that was done adds nothing.
 """
 
-from collections import defaultdict, deque
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -21,11 +20,12 @@ from meterlink.circuit.checks import checked_figure
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job
 from meterlink.circuit.names import unknown_name
-from meterlink.errors import JobError, LogError, UsageError
+from meterlink.errors import JobError, UsageError
+from meterlink.files import why
 from meterlink.levels.visit_split import CompletedTest, completed_tests, setup_of
-from meterlink.testlog.captures import keep, kept_name
-from meterlink.testlog.log import TestLog
+from meterlink.testlog.captures import CapturesLog
 from meterlink.testlog.measured import measured_row
+from meterlink.testlog.recorded import digests_of
 from meterlink.testlog.rows import Source, TestRow
 
 
@@ -54,11 +54,13 @@ class Visit:
         circuit: Of the job, with the load of this visit; else of the header.
         rows: Its tests, without number and capture name.
         remarks: What was odd in the capture or the job, in sentences.
+        digests: Of each test, what it is known by (``meterlink.testlog.recorded``).
     """
 
     circuit: Circuit
     rows: tuple[TestRow, ...]
     remarks: tuple[str, ...]
+    digests: tuple[str | None, ...] = ()
 
 
 def replay_into(capture: Path, folder: Path) -> Replayed:
@@ -75,7 +77,7 @@ def replay_into(capture: Path, folder: Path) -> Replayed:
     visit = read_visit(capture, folder)
     if not (folder / JOB_FILE).exists():
         write_job(folder, visit.circuit)
-    return _logged(capture, read_job(folder), list(visit.rows), list(visit.remarks))
+    return _logged(capture, read_job(folder), visit)
 
 
 def read_visit(capture: Path, folder: Path) -> Visit:
@@ -97,7 +99,12 @@ def read_visit(capture: Path, folder: Path) -> Visit:
         remarks += [f"{capture}, line {d.line}: {d.reason}." for d in reader.warnings[:10]]
         remarks += _damage_remarks(reader, capture)
         started = reader.header.started
-    return Visit(circuit, tuple(_rows(done, started, circuit)), tuple(remarks))
+    rows = tuple(_rows(done, started, circuit))
+    try:
+        digests = tuple(digests_of(capture, [test.started_s for test in done]))
+    except OSError as error:
+        raise CaptureError(f"{capture}: cannot be read: {why(error)}.") from error
+    return Visit(circuit, rows, tuple(remarks), digests)
 
 
 def _circuit(reader: CaptureReader, capture: Path, folder: Path) -> tuple[Circuit, list[str]]:
@@ -180,27 +187,13 @@ def _rows(done: list[CompletedTest], started: datetime, circuit: Circuit) -> lis
         ) from error
 
 
-def _logged(capture: Path, job: Job, rows: list[TestRow], remarks: list[str]) -> Replayed:
+def _logged(capture: Path, job: Job, visit: Visit) -> Replayed:
     """Keep the capture, append what is missing, and find the rows of all its tests."""
-    with TestLog(job.log_path) as log:
-        try:
-            name = kept_name(capture, job.captures_path)
-            keep(capture, job.captures_path, name)
-        except OSError as error:
-            raise LogError(
-                f"{capture} cannot be kept in {job.captures_path}: {error.strerror or error}. "
-                "Nothing was logged. Check that the folder is writable and the disk has room."
-            ) from error
-        remarks += [*log.remarks, *(f"{problem} It is left as it is." for problem in log.problems)]
-        there: dict[datetime, deque[TestRow]] = defaultdict(deque)
-        for row in log.rows(lambda _problem: None):
-            if row.capture == name:
-                there[row.time].append(row)
-        logged, added = [], 0
-        for row in rows:
-            if there[row.time]:
-                logged.append(there[row.time].popleft())
-            else:
-                logged.append(log.append(replace(row, capture=name)))
-                added += 1
-    return Replayed(job, tuple(logged), added, tuple(remarks))
+    with CapturesLog(job) as log:
+        name, numbers, added = log.add(capture, visit.rows, visit.digests)
+        rows = {row.test: row for row in log.log.rows(lambda _problem: None) if row.test in numbers}
+    logged = tuple(
+        rows.get(number) or replace(row, test=number, capture=name)
+        for number, row in zip(numbers, visit.rows, strict=True)
+    )
+    return Replayed(job, logged, added, (*visit.remarks, *log.remarks))

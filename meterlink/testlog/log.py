@@ -36,8 +36,8 @@ class TestLog(Closing):
     Opening makes the file if it is missing, with its schema beside it
     (``meterlink.testlog.schema``). A last row that is only half there (the power failed) is moved
     to ``tests.csv.torn``; everything before it stays as it is. Columns after ours, and other
-    orders, are kept: the header row of the file decides. The number of a test that was taken back,
-    or whose row was removed, is not given again.
+    orders, are kept: the header row of the file decides. The number of a test that was taken back
+    is not given again, even where its row is gone.
 
     Where the file at the path is another one than was opened (it was moved, deleted, or saved anew
     by a table program), an append fails and says so; the next one opens what is there then.
@@ -115,7 +115,7 @@ class TestLog(Closing):
         file = self._at_its_place()
         more = {name: neutralised(text) for name, text in (extra or {}).items()}
         written = [
-            to_cells(replace(row, test=number, note=_storable(row.note)))
+            to_cells(_storable(replace(row, test=number)))
             for number, row in zip(self._numbers(len(rows)), rows, strict=True)
         ]
         try:
@@ -137,9 +137,13 @@ class TestLog(Closing):
     def number_of(self, digest: str | None) -> int | None:
         """The number under which a recorded test was logged, ``None`` where it never was.
 
-        Its row may have been removed, or made unreadable, since.
+        Its row may have been removed, or made unreadable, since; the number may be another test's.
         """
         return self._ledger.number_of(digest)
+
+    def has_number(self, digest: str | None) -> bool:
+        """Whether a recorded test was logged, and no other was under its number since."""
+        return self._ledger.has_number(digest)
 
     def rows(self, on_problem: OnProblem | None = None) -> Iterator[TestRow]:
         """The rows that are in the log, in order; see ``read_rows``."""
@@ -213,8 +217,8 @@ class TestLog(Closing):
         )
 
     def _numbers(self, how_many: int) -> list[int]:
-        """Numbers for new rows: above all in the log, none that was ever given to another test."""
-        gone = withdrawn_from(self.path).keys() | self._ledger.numbers
+        """Numbers for new rows: above all in the log, none of a test that was taken back."""
+        gone = withdrawn_from(self.path)
         free = (number for number in count(self._last_test + 1) if number not in gone)
         return list(islice(free, how_many))
 
@@ -258,6 +262,8 @@ class TestLog(Closing):
         )
 
 
-def _storable(note: str) -> str:
-    """A note that UTF-8 can hold (halves of characters, as JSON can carry them, become "?")."""
-    return note[:MAX_NOTE_LENGTH].encode("utf-8", "replace").decode("utf-8")
+def _storable(row: TestRow) -> TestRow:
+    """A row whose texts UTF-8 can hold: halves of characters (JSON can carry them) become "?"."""
+    note = row.note[:MAX_NOTE_LENGTH].encode("utf-8", "replace").decode("utf-8")
+    capture = (row.capture or "").encode("utf-8", "replace").decode("utf-8") or None
+    return replace(row, note=note, capture=capture)

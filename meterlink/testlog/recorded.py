@@ -5,7 +5,8 @@ unreadable; what was recorded stays the same. So a test is known by the digest o
 recording, from its ``test`` mark to its end, and of the moment the recording began. Beside the log
 stands ``logged.jsonl``: one JSON object a line, append only: ``test`` (number of the row),
 ``sha256`` (that digest), ``capture`` (file name). It is written after the row; what is lost of it
-is made good by looking for the row (``is_row_of``). A test that stands there and has no row any
+is made good by looking for the row
+(``meterlink.testlog.captures.LoggedTests``). A test that stands there and has no row any
 more was removed by a person.
 """
 
@@ -23,7 +24,7 @@ from meterlink.files import append_json, json_lines, open_regular, why
 from meterlink.testlog.rows import TestRow
 
 LOGGED_FILE = "logged.jsonl"
-MOST_BYTES = 64 << 20  # some 400,000 tests
+MOST_BYTES = 1 << 30  # some six million tests
 _DIGITS = frozenset("0123456789abcdef")
 
 
@@ -86,16 +87,6 @@ def digests_of(capture: Path, begun_s: list[float]) -> list[str | None]:
     return [found[t_s].popleft() if found[t_s] else None for t_s in begun_s]
 
 
-def is_row_of(row: TestRow, logged: TestRow) -> bool:
-    """Whether a logged row is that of a test made anew from the recording it names.
-
-    Its time may have been cut to seconds, as spreadsheets do.
-    """
-    cut = logged.time.microsecond == 0
-    time = row.time.replace(microsecond=0) if cut else row.time
-    return row.capture == logged.capture and row.setup == logged.setup and time == logged.time
-
-
 class Ledger:
     """``logged.jsonl`` beside a log; ``path`` is where."""
 
@@ -107,20 +98,21 @@ class Ledger:
         """
         self.path = log.with_name(LOGGED_FILE)
         self._tests: dict[str, int] = {}
+        self._digests: dict[int, str] = {}
         try:
             for _, entry in json_lines(self.path, most_bytes=MOST_BYTES):
                 self._take(entry or {})
         except OSError as error:
             raise LogError(f"{self.path} cannot be read: {why(error)}.") from error
 
-    @property
-    def numbers(self) -> set[int]:
-        """Numbers of all tests in it."""
-        return set(self._tests.values())
-
     def number_of(self, digest: str | None) -> int | None:
         """The number under which a test was logged; ``None`` where it never was."""
         return self._tests.get(digest or "")
+
+    def has_number(self, digest: str | None) -> bool:
+        """Whether a test was logged, and no other was under its number since."""
+        number = self.number_of(digest)
+        return number is not None and self._digests[number] == digest
 
     def add(self, logged: Iterable[tuple[TestRow, str | None]]) -> None:
         """Note that tests were logged, each with its digest; their rows are on the disk already.
@@ -142,6 +134,7 @@ class Ledger:
         test, digest = entry.get("test"), entry.get("sha256")
         if type(test) is int and isinstance(digest, str) and set(digest) <= _DIGITS:
             self._tests[digest] = test
+            self._digests[test] = digest
 
 
 def _mark(line: bytes) -> Mark | None:

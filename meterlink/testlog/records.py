@@ -151,7 +151,7 @@ def record_bytes(fields: list[str]) -> bytes:
     """One record as RFC 4180 has it, with its line end."""
     text = io.StringIO()
     csv.writer(text, lineterminator="\r\n").writerow(fields)
-    return text.getvalue().encode("utf-8")
+    return text.getvalue().encode("utf-8", "replace")
 
 
 def _has_foreign_bytes(text: str) -> bool:

@@ -13,6 +13,7 @@ import pytest
 
 from meterlink.circuit.job import Job, write_job
 from meterlink.testlog.reader import read_rows
+from meterlink.testlog.recorded import LOGGED_FILE
 from meterlink.testlog.rows import Source
 from meterlink.visit.cautions import are_confirmed
 
@@ -124,6 +125,7 @@ def test_a_test_that_was_done_but_not_logged_is_logged_by_the_next_visit(
     (row,) = rows_of(job)
     whole = job.log_path.read_bytes()
     job.log_path.write_bytes(whole[: whole.index(b"\n") + 1])
+    (job.folder / LOGGED_FILE).unlink()  # as if the program had died before the row
     done = subprocess.run(
         command_line(job.folder, hands), input="stop\n", text=True, capture_output=True, check=True
     )
