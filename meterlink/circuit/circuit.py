@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C, ConductorError, conductor
+from meterlink.errors import UsageError
 
 
 class LoadKind(StrEnum):
@@ -59,6 +60,21 @@ class Circuit:
     breaker: str | None = None
     measured_by: str | None = None
     meter: str | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what would give a wrong answer without an error.
+
+        Raises:
+            UsageError: One text in the place of a list of names, or a name twice.
+        """
+        if isinstance(self.receptacles, str):
+            raise UsageError(
+                f"receptacles is the one text {self.receptacles!r:.60}; give a list of names."
+            )
+        object.__setattr__(self, "receptacles", tuple(self.receptacles))
+        object.__setattr__(self, "load_kind", LoadKind(self.load_kind))
+        if len(set(self.receptacles)) != len(self.receptacles):
+            raise UsageError("A receptacle is named twice; give each its own name.")
 
     @property
     def signed(self) -> bool:

@@ -1,0 +1,137 @@
+"""What a person wants to know: each question as an answer that every order of the posterior gives.
+
+The order is seldom what a person wants; it is what the answer hangs on. A question labels the
+orders by their answer, so that the planner seeks information about *that* answer and stops when it
+is probable enough.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.errors import UsageError
+from meterlink.tree.infer import Posterior
+from meterlink.tree.posterior import first_probabilities
+from meterlink.tree.trees import Floats, Masks
+
+MOST_PLACES = 3  # places for one device that are told apart: the likeliest
+
+
+class Goal(StrEnum):
+    """What the person wants to know."""
+
+    ORDER = "order"  # who feeds whom
+    FIRST = "first"  # the receptacle right after the panel only
+    PROTECT = "protect"  # where ground-fault devices go
+    FAULT = "fault"  # which box to open where receptacles are dead
+    JOINTS = "joints"  # which run has a poor connection, and on which side
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A goal and the receptacles that it is about.
+
+    Attributes:
+        goal: What is asked.
+        cover: Receptacles to protect; all where it is empty.
+        dead: Receptacles that are dead, for ``fault``.
+    """
+
+    goal: Goal = Goal.ORDER
+    cover: tuple[str, ...] = ()
+    dead: tuple[str, ...] = ()
+
+    def checked(self, names: tuple[str, ...]) -> "Question":
+        """The question itself.
+
+        Raises:
+            UsageError: It names no receptacle of the circuit, or a fault without a dead one.
+        """
+        for name in (*self.cover, *self.dead):
+            if name not in names:
+                raise UsageError(
+                    f"{name!r} is no receptacle of this circuit. It has {', '.join(names)}."
+                )
+        if self.goal is Goal.FAULT and not self.dead:
+            raise UsageError("The goal 'fault' needs to know which receptacles are dead: --dead.")
+        return self
+
+    def labels(self, posterior: Posterior) -> NDArray[np.intp]:
+        """For each order of the posterior the answer, as a number from 0, shape ``(orders,)``."""
+        clades = posterior.orders.clades
+        names = posterior.circuit.receptacles
+        if self.goal is Goal.FIRST:
+            feeds_all = clades == (1 << len(names)) - 1
+            answer = np.where(feeds_all.any(axis=1), feeds_all.argmax(axis=1), -1)
+        elif self.goal is Goal.PROTECT:
+            answer = _places(clades, posterior.orders.probability, _mask(self.cover, names))
+        elif self.goal is Goal.FAULT:
+            answer = _boxes(clades, _mask(self.dead, names))
+        else:
+            answer = np.arange(len(clades))
+        return np.unique(answer, return_inverse=True)[1].reshape(-1)
+
+    def certainty(self, posterior: Posterior) -> float:
+        """Probability of the best answer."""
+        orders = posterior.orders
+        n = len(posterior.circuit.receptacles)
+        if self.goal is Goal.FIRST:
+            return float(first_probabilities(orders, n).max())
+        if self.goal is Goal.PROTECT:
+            wanted = _mask(self.cover, posterior.circuit.receptacles)
+            one = ((orders.clades & wanted) == wanted) * orders.probability[:, None]
+            tops = np.unique(_tops(orders.clades, wanted), return_inverse=True)[1].reshape(-1)
+            several = np.bincount(tops, orders.probability)
+            return float(max(one.sum(axis=0).max(), several.max()))
+        share = np.bincount(self.labels(posterior), orders.probability)
+        return float(share.max())
+
+
+def _mask(names: tuple[str, ...], known: tuple[str, ...]) -> int:
+    """Receptacles as bits; all where none is named."""
+    return sum(1 << known.index(name) for name in names) or (1 << len(known)) - 1
+
+
+def _tops(clades: Masks, wanted: int) -> Masks:
+    """The fewest places that cover what is wanted: the receptacles that nobody feeds, as bits."""
+    n = clades.shape[1]
+    bits = np.int64(1) << np.arange(n, dtype=np.int64)
+    fed = ((clades[:, :, None] & bits) != 0) & ~np.eye(n, dtype=bool)
+    top = ~fed.any(axis=1) & ((clades & wanted) != 0)
+    result: Masks = (top * bits).sum(axis=1)
+    return result
+
+
+def _places(clades: Masks, probability: Floats, wanted: int) -> Masks:
+    """Which of the likeliest places for one device do in each order, or the several that it takes.
+
+    A place does where everything wanted is at or beyond it.
+    """
+    does = (clades & wanted) == wanted
+    likely = np.argsort(-(does * probability[:, None]).sum(axis=0), kind="stable")[:MOST_PLACES]
+    one = (does[:, likely] << np.arange(len(likely))).sum(axis=1)
+    several = -_tops(clades, wanted) - 1
+    result: Masks = np.where(does.any(axis=1), one, several)
+    return result
+
+
+def _boxes(clades: Masks, dead: int) -> Masks:
+    """The two boxes between which the power is lost, as one number for each order.
+
+    All dead receptacles hang on one run: the smallest part of the tree that holds them all. Its
+    first dead receptacle and the one that feeds it are the boxes to open.
+    """
+    n = clades.shape[1]
+    large = np.iinfo(np.int64).max
+    own = np.int64(1) << np.arange(n, dtype=np.int64)
+    holding = np.where((clades & dead) == dead, clades, large)
+    first = np.where((holding == large).all(axis=1), n, holding.argmin(axis=1))
+    reach = np.where(first < n, clades[np.arange(len(clades)), np.minimum(first, n - 1)], dead)
+    above = ((clades & reach[:, None]) == reach[:, None]) & (clades != reach[:, None])
+    feed = np.where(above, clades, large).argmin(axis=1)
+    feed = np.where(above.any(axis=1), feed, n)
+    is_dead = (own[np.minimum(first, n - 1)] & dead) != 0
+    result: Masks = (feed * (n + 1) + first) * 2 + is_dead
+    return result
