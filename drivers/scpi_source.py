@@ -316,7 +316,9 @@ def uninterrupted() -> Iterator[None]:
         return
     held: list[tuple[int, FrameType | None]] = []
     names = [getattr(signal, n) for n in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, n)]
-    before = {n: signal.signal(n, lambda number, frame: held.append((number, frame))) for n in names}
+    before = {
+        n: signal.signal(n, lambda number, frame: held.append((number, frame))) for n in names
+    }
     try:
         yield
     finally:

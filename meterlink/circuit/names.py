@@ -12,7 +12,8 @@ def unknown_name(setup: Setup, circuit: Circuit) -> str | None:
     Returns:
         ``None`` where all names are known.
     """
-    roles = [("load", setup.load_at), *(("lead", name) for name in setup.leads)]
+    load = [("load", setup.load_at)] if setup.load_at else []
+    roles = [*load, *(("lead", name) for name in setup.leads)]
     for role, name in roles:
         if name not in circuit.receptacles:
             return (

@@ -98,3 +98,55 @@ class Setup:
         """All receptacles that the test names, each once."""
         named = (*self.leads, self.load_at) if self.load_at else self.leads
         return tuple(dict.fromkeys(named))
+
+
+SIDES = ("hot", "neutral", "ground")
+_USUAL_SIDE = {  # what is measured where nobody says; a loop has to be named
+    Hookup.PATH_RESISTANCE: "neutral",
+    Hookup.NEUTRAL_NEUTRAL: "neutral",
+    Hookup.NEUTRAL_GROUND: "neutral+ground",
+}
+
+
+def made_setup(
+    hookup: Hookup,
+    lead_a: str,
+    lead_b: str | None = None,
+    load_at: str | None = None,
+    *,
+    side: str | None = None,
+    direct: bool = False,
+) -> Setup:
+    """A setup whose conductors are filled in and checked.
+
+    Args:
+        hookup: Where the leads go.
+        lead_a: Receptacle of the first lead.
+        lead_b: Of the second, where there is one.
+        load_at: Of the load or source, where there is one.
+        side: Conductors as stated; ``None`` or empty for the usual ones.
+        direct: The load is a direct source on the dead circuit.
+
+    Raises:
+        UsageError: The conductors make no sense, or ``Setup`` refuses the places.
+    """
+    if not hookup.ohms and not direct:
+        if side:
+            raise UsageError(
+                f"{side[:40]!r}: a conductor is named on the dead circuit only (path-resistance, "
+                "loop-resistance, or a direct-source)."
+            )
+        return Setup(hookup, lead_a, lead_b, load_at or "")
+    if hookup is Hookup.LINE_DROP:
+        raise UsageError("line-drop needs the supply; on the dead circuit use loop-resistance.")
+    stated = (side or _USUAL_SIDE.get(hookup, "")).lower().replace(" ", "")
+    parts = stated.split("+") if stated else []
+    wanted = 2 if hookup in (Hookup.LOOP_RESISTANCE, Hookup.NEUTRAL_GROUND) else 1
+    if len(set(parts)) != wanted or len(parts) != wanted or not set(parts) <= set(SIDES):
+        example = "hot+ground" if wanted == 2 else "neutral"
+        raise UsageError(
+            f"{hookup} measures {'two conductors' if wanted == 2 else 'one conductor'}, of "
+            f"{', '.join(SIDES)}; give --side such as {example}."
+        )
+    ordered = "+".join(part for part in SIDES if part in parts)
+    return Setup(hookup, lead_a, lead_b, load_at or "", ordered)

@@ -10,30 +10,40 @@ from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
     from meterlink.circuit.circuit import Circuit
-    from meterlink.circuit.setup import Verdict
+    from meterlink.circuit.setup import Setup, Verdict
     from meterlink.testlog.entered import Levels
+    from meterlink.testlog.rows import TestRow
 
-HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
+HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", "loop-resistance")
 
 
 @click.command()
 @click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
 @click.option("--hookup", required=True, type=click.Choice(HOOKUPS), help="Where the leads go.")
 @click.option("--lead-a", required=True, metavar="NAME", help="Receptacle of the first lead.")
-@click.option("--lead-b", metavar="NAME", help="Of the second, for neutral-neutral.")
-@click.option("--load-at", required=True, metavar="NAME", help="Receptacle of the load.")
+@click.option("--lead-b", metavar="NAME", help="Of the second; dead circuit: none is the panel.")
+@click.option("--load-at", metavar="NAME", help="Receptacle of the load; none with an ohmmeter.")
+@click.option(
+    "--side", metavar="SIDE", help="Dead circuit: neutral, hot, ground, or hot+ground ..."
+)
 @click.option("--idle", "idle_mv", type=float, metavar="MV", help="Reading without load.")
 @click.option("--on", "on_mv", type=float, metavar="MV", help="Reading with the load on.")
 @click.option("--no-load", "no_load_v", type=float, metavar="V", help="line-drop: volts without.")
 @click.option("--loaded", "loaded_v", type=float, metavar="V", help="line-drop: volts with load.")
 @click.option("--sag", "sag_percent", type=float, metavar="PERCENT", help="line-drop: sag.")
+@click.option("--ohms", metavar="OHM", help="Dead circuit: what the ohmmeter showed.")
+@click.option("--step-ohms", type=float, metavar="OHM", help="Its last digit; default: as typed.")
+@click.option("--lead-ohms", type=float, metavar="OHM", help="Of the wander lead, if not nulled.")
+@click.option("--nulled", is_flag=True, help="Leads were nulled; the large reading stands.")
+@click.option("--four-wire", is_flag=True, help="Four wires: contacts drop out.")
 @click.option("--jump/--no-jump", "jump", default=None, help="Only that was seen.")
 @click.option(
     "--wander",
     "wander_mv",
     type=float,
     metavar="MV",
-    help="Half of the span in which the reading wandered. Default: 5; line-drop: 200.",
+    help="Half of the span in which the reading wandered. Default: 5; line-drop: 200; direct "
+    "source: 0.1.",
 )
 @click.option("--amps", type=float, metavar="A", help="Of the load, where it is not the job's.")
 @click.option("--time", "time_text", metavar="ISO", help="When; default: now.")
@@ -44,7 +54,8 @@ def command(
     hookup: str,
     lead_a: str,
     lead_b: str | None,
-    load_at: str,
+    load_at: str | None,
+    side: str | None,
     amps: float | None,
     time_text: str | None,
     note: str,
@@ -63,27 +74,41 @@ def command(
       meterlink enter upstairs --hookup neutral-neutral --lead-a Desk --lead-b Door \
         --load-at Bed --no-jump
       meterlink enter upstairs --hookup line-drop --lead-a Bed --load-at Bed --sag 4.2 --amps 12
+      meterlink enter upstairs --hookup path-resistance --lead-a Desk --lead-b Door --ohms 0.143
+      meterlink enter upstairs --hookup loop-resistance --lead-a Bed --side hot+ground --ohms 0.41
+
+    With an ohmmeter, or a direct-source in job.toml, the circuit is dead: breaker off, locked,
+    proved dead. The levels of a direct source are signed, lead A against lead B.
     """
     from meterlink.circuit.checks import checked_figure
+    from meterlink.circuit.circuit import LoadKind
     from meterlink.circuit.names import unknown_name
-    from meterlink.circuit.setup import Hookup, Setup
+    from meterlink.circuit.setup import Hookup, made_setup
     from meterlink.commands.job_input import job_from, remark
     from meterlink.show.tests_table import table_lines
     from meterlink.testlog.entered import entered_row
     from meterlink.testlog.log import TestLog
 
     opened = job_from(job)
-    setup = Setup(Hookup(hookup), lead_a, lead_b, load_at)
+    direct = opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
+    setup = made_setup(Hookup(hookup), lead_a, lead_b, load_at, side=side, direct=direct)
     if (unknown := unknown_name(setup, opened.circuit)) is not None:
         raise UsageError(f"{opened.folder / 'job.toml'}: {unknown}")
-    row = entered_row(
-        setup,
-        opened.circuit,
-        time=_time(time_text),
-        seen=_seen(opened.circuit, line=setup.hookup is Hookup.LINE_DROP, **seen),
-        amps=checked_figure(amps, "load_amps", "--amps"),
-        note=note,
-    )
+    ohms = {name: seen.pop(name) for name in ("ohms", "step_ohms", "lead_ohms", "nulled")}
+    ohms["four_wire"] = seen.pop("four_wire")
+    if setup.hookup.ohms:
+        row = _ohms_row(setup, opened.circuit, seen, ohms, time=_time(time_text), note=note)
+    elif ohms["ohms"] is not None:
+        raise UsageError("--ohms is for --hookup path-resistance and loop-resistance.")
+    else:
+        row = entered_row(
+            setup,
+            opened.circuit,
+            time=_time(time_text),
+            seen=_seen(opened.circuit, setup=setup, **seen),
+            amps=checked_figure(amps, "load_amps", "--amps"),
+            note=note,
+        )
     with TestLog(opened.log_path) as log:
         for text in log.remarks:
             remark(text)
@@ -92,10 +117,42 @@ def command(
         click.echo(line)
 
 
+def _ohms_row(
+    setup: "Setup",
+    circuit: "Circuit",
+    seen: dict[str, Any],
+    ohms: dict[str, Any],
+    *,
+    time: datetime,
+    note: str,
+) -> "TestRow":
+    """What an ohmmeter showed, and nothing else."""
+    from meterlink.testlog.dead_rows import ohms_row, step_of
+
+    if ohms["ohms"] is None or any(value is not None for value in seen.values()):
+        raise UsageError(f"{setup.hookup} is read in ohms: give --ohms, and no millivolts.")
+    text = ohms["ohms"]
+    try:
+        value, typed_step = float(text), step_of(text)
+    except (ValueError, OverflowError) as error:
+        raise UsageError(f"--ohms {text[:40]!r} is no number; write such as 0.143.") from error
+    return ohms_row(
+        setup,
+        circuit,
+        time=time,
+        ohms=value,
+        step_ohms=typed_step if ohms["step_ohms"] is None else ohms["step_ohms"],
+        lead_ohms=ohms["lead_ohms"] or 0.0,
+        four_wire=ohms["four_wire"],
+        believed=ohms["nulled"],
+        note=note,
+    )
+
+
 def _seen(
     circuit: "Circuit",
     *,
-    line: bool,
+    setup: "Setup",
     jump: bool | None,
     idle_mv: float | None,
     on_mv: float | None,
@@ -105,9 +162,11 @@ def _seen(
     wander_mv: float | None,
 ) -> "Levels | Verdict":
     """The one way in which the reading was stated."""
-    from meterlink.circuit.setup import Verdict
+    from meterlink.circuit.setup import Hookup, Verdict
+    from meterlink.testlog.dead_rows import SOURCE_U_MV
     from meterlink.testlog.entered import SUPPLY_WANDER_MV, WANDER_MV, Levels, levels_of_sag
 
+    line = setup.hookup is Hookup.LINE_DROP
     ways = (jump, idle_mv, no_load_v, sag_percent)
     pairs = ((idle_mv, on_mv), (no_load_v, loaded_v))
     if sum(way is not None for way in ways) != 1 or any(
@@ -125,7 +184,7 @@ def _seen(
         return levels_of_sag(sag_percent, circuit.volts, wander_mv)
     if no_load_v is not None and loaded_v is not None:
         idle_mv, on_mv = no_load_v * 1e3, loaded_v * 1e3
-    default = SUPPLY_WANDER_MV if line else WANDER_MV
+    default = SUPPLY_WANDER_MV if line else SOURCE_U_MV if setup.dead else WANDER_MV
     return Levels(idle_mv or 0.0, on_mv or 0.0, default if wander_mv is None else wander_mv)
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from meterlink.circuit.setup import Setup
     from meterlink.plan.next_test import NextTest
 
-HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
+HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", "loop-resistance")
 
 
 @click.command()
@@ -146,10 +146,11 @@ def _as_json(answer: "NextTest") -> str:
         "hookup": str(setup.hookup),
         "lead_a": setup.lead_a,
         "lead_b": setup.lead_b,
-        "load_at": setup.load_at,
+        "load_at": setup.load_at or None,
         "gain_bits": round(answer.gain_bits, 3),
         "why": answer.why,
         "settled": answer.settled,
         "effort": round(answer.effort, 2),
+        "side": setup.side or None,
     }
     return json.dumps(content, ensure_ascii=False)

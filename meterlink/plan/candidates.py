@@ -1,11 +1,11 @@
 """Which tests are possible, and what each costs a person where the last one left them."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup
+from meterlink.circuit.circuit import Circuit, LoadKind
+from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, made_setup
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +24,10 @@ class Effort:
 
     def of(self, setup: Setup, last: Setup | None, circuit: Circuit) -> float:
         """Cost of doing ``setup`` after ``last``; rooms not given count as different rooms."""
-        here = () if last is None else (*last.leads, last.load_at)
+        here = () if last is None else last.places
         leads = [name for name in setup.leads if last is None or name not in last.leads]
         load = [setup.load_at] if last is None or setup.load_at != last.load_at else []
+        load = [name for name in load if name]  # an ohmmeter needs none
         walks = sum(
             self.same_room
             if any(_same_room(circuit, name, old) for old in here)
@@ -59,6 +60,9 @@ def possible_setups(
     allowed = set(LIVE_HOOKUPS) if hookups is None else set(hookups)
     if not circuit.grounded:
         allowed.discard(Hookup.NEUTRAL_GROUND)
+    yield from _dead_setups(circuit, names, allowed)
+    if circuit.load_kind is LoadKind.DIRECT_SOURCE:
+        return
     for load in names:
         for hookup in LIVE_HOOKUPS:
             if hookup not in allowed:
@@ -69,3 +73,17 @@ def possible_setups(
             else:
                 for a in names:
                     yield Setup(hookup, a, None, load)
+
+
+def _dead_setups(
+    circuit: Circuit, names: Sequence[str], allowed: Collection[Hookup]
+) -> Iterator[Setup]:
+    """Tests of the dead circuit: neutral, between two receptacles or one and the panel's bar."""
+    pairs = [*combinations(names, 2), *((name, None) for name in names)]
+    if Hookup.PATH_RESISTANCE in allowed:
+        for a, b in pairs:
+            yield made_setup(Hookup.PATH_RESISTANCE, a, b)
+    if circuit.load_kind is LoadKind.DIRECT_SOURCE and Hookup.NEUTRAL_NEUTRAL in allowed:
+        for load in names:
+            for a, b in pairs:
+                yield made_setup(Hookup.NEUTRAL_NEUTRAL, a, b, load, direct=True)

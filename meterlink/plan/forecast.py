@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.circuit.circuit import LoadKind
 from meterlink.circuit.setup import Setup
 from meterlink.tree.ensemble import refit
 from meterlink.tree.infer import Posterior
@@ -18,6 +19,8 @@ PICKUP_U_MV = 6.0  # what pickup of 5 to 15 mV leaves of uncertainty in a drop (
 NO_JUMP_U_MV = 3.0  # the same where there is no jump
 SUPPLY_U_MV = 80.0  # wander of the supply between idle and on (common practice)
 AMPS_REL_U = 0.005
+OHMS_U_MOHM = 3.0  # an ohmmeter's reading: probes pushed home again (common practice)
+DIRECT_U_MV = 0.3  # a direct source's, thermal voltages taken off (common practice)
 NODES = np.array([-1.7320508, 0.0, 1.7320508])  # Gauss-Hermite, exact to the fifth moment
 NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])
 
@@ -59,15 +62,22 @@ def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
         Observation(
             test=0,
             hookup=s.hookup,
-            leads=(index[s.lead_a], index[s.lead_b or s.lead_a]),
-            load=index[s.load_at],
-            amps=amps,
+            leads=(index[s.lead_a], _second_lead(s, index)),
+            load=index[s.load_at] if s.load_at else -1,
+            amps=1.0 if s.hookup.ohms else amps,
             drop_mv=0.0,
             u_mv=1.0,
             lie=LIE_NO_CHANGE,
         )
         for s in setups
     )
+
+
+def _second_lead(setup: Setup, index: dict[str, int]) -> int:
+    """Index of lead B; -1 at the panel's bar."""
+    if setup.lead_b is None and setup.dead:
+        return -1
+    return index[setup.lead_b or setup.lead_a]
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +122,11 @@ def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> Foreca
     noise = np.where(
         tests.line, SUPPLY_U_MV, np.where(mean > 3 * PICKUP_U_MV, PICKUP_U_MV, NO_JUMP_U_MV)
     )
+    ohms = np.array([item.hookup.ohms for item in tests.items], dtype=bool)
+    direct = (np.array([item.leads[1] < 0 for item in tests.items]) | ohms) | (
+        posterior.circuit.load_kind is LoadKind.DIRECT_SOURCE
+    )
+    noise = np.where(direct, np.where(ohms, OHMS_U_MOHM, DIRECT_U_MV), noise)
     return Forecast(mean, np.sqrt(np.maximum(variance, 0.0)), np.hypot(noise, AMPS_REL_U * mean))
 
 

@@ -14,6 +14,8 @@ SOME_BITS = 0.01
 
 def instruction(setup: Setup) -> str:
     """Where the leads and the load go, as one sentence."""
+    if setup.dead:
+        return _dead_instruction(setup)
     if setup.hookup is Hookup.NEUTRAL_GROUND:
         leads = f"Put the leads in neutral and ground of {setup.lead_a}"
     elif setup.hookup is Hookup.LINE_DROP:
@@ -23,6 +25,22 @@ def instruction(setup: Setup) -> str:
             f"Put one lead in the neutral of {setup.lead_a}, the other in that of {setup.lead_b}"
         )
     return f"{leads}; plug the load in at {setup.load_at}."
+
+
+def _dead_instruction(setup: Setup) -> str:
+    """Where the leads and the source go on the dead circuit."""
+    where = f"at {setup.lead_b}" if setup.lead_b else "at the panel's bar"
+    if setup.hookup is Hookup.LOOP_RESISTANCE:
+        first, second = setup.side.split("+")
+        return (
+            f"Link {first} and {second} at the panel; read the ohms between them at {setup.lead_a}."
+        )
+    if setup.hookup is Hookup.PATH_RESISTANCE:
+        return f"Read the ohms of the {setup.side} from {setup.lead_a} to {where[3:]}."
+    source = f"send the direct current into the neutral of {setup.load_at} and back from its ground"
+    if setup.hookup is Hookup.NEUTRAL_GROUND:
+        return f"Put the leads in neutral and ground of {setup.lead_a}; {source}."
+    return f"Put one lead in the {setup.side} of {setup.lead_a}, the other {where}; {source}."
 
 
 def reason(

@@ -43,6 +43,10 @@ def table_lines(rows: Sequence[TestRow], width: int) -> Iterator[str]:
 
 def where(setup: Setup) -> str:
     """The two places of the leads, in short."""
+    if setup.hookup.ohms or (setup.dead and setup.lead_b is None):
+        other = f"to {_name(setup.lead_b)}" if setup.lead_b else "to the panel"
+        ends = other if setup.hookup.has_lead_b else "linked at the panel"
+        return f"{_name(setup.lead_a)} {ends}, {setup.side}"
     if setup.hookup is Hookup.NEUTRAL_NEUTRAL:
         return f"{_name(setup.lead_a)} - {_name(setup.lead_b or '')}"
     if setup.hookup is Hookup.NEUTRAL_GROUND:
@@ -52,6 +56,8 @@ def where(setup: Setup) -> str:
 
 def drop(row: TestRow) -> str:
     """The drop with its uncertainty, or how small it must be if there is one."""
+    if row.path_mohm is not None:
+        return f"{with_uncertainty(row.path_mohm, row.path_u_mohm or 1.0)}{NBSP}mohm"
     if row.drop_mv is None:
         return _SEEN[row.verdict]
     if row.verdict is Verdict.NOT_IN_PATH and row.limit_mv is not None:
@@ -63,7 +69,8 @@ def drop(row: TestRow) -> str:
 
 def says(row: TestRow) -> str:
     """What the test says of the load current, with its flags."""
-    return clean(_SAYS[row.verdict] + (f" ({', '.join(row.flags)})" if row.flags else ""))
+    verdict = "" if row.setup.hookup.ohms else _SAYS[row.verdict]
+    return clean(verdict + (f" ({', '.join(row.flags)})" if row.flags else ""))
 
 
 def _cells(row: TestRow) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.levels.row import estimate_drop, limit_mv, verdict_of
 from meterlink.levels.visit_split import smallest_drop_mv
+from meterlink.testlog.dead_rows import source_row
 from meterlink.testlog.rows import Source, TestRow
 
 WANDER_MV = 5.0  # half of the 5 to 15 mV by which readings between neutrals wander
@@ -103,7 +104,8 @@ def entered_row(
 
 
 def _measured(row: TestRow, circuit: Circuit, seen: Levels) -> TestRow:
-    line, signed = row.setup.hookup is Hookup.LINE_DROP, circuit.hertz == 0
+    line = row.setup.hookup is Hookup.LINE_DROP
+    signed = circuit.hertz == 0 or row.setup.dead
     for name, value in (("idle", seen.idle_mv), ("on", seen.on_mv)):
         if not abs(value) <= MOST_MV or (value < 0 and not signed):
             raise UsageError(
@@ -113,6 +115,11 @@ def _measured(row: TestRow, circuit: Circuit, seen: Levels) -> TestRow:
     if not 0 < seen.wander_mv <= MOST_MV:
         raise UsageError(f"A wander of {seen.wander_mv:g} mV makes no sense; it is above 0.")
     u_mv = seen.wander_mv / math.sqrt(3) * math.sqrt(2)  # of the difference of two such readings
+    if row.setup.dead:
+        smallest = smallest_drop_mv(replace(circuit, load_amps=row.amps))
+        return source_row(
+            row, idle_mv=seen.idle_mv, on_mv=seen.on_mv, u_mv=u_mv, smallest_mv=smallest
+        )
     found = estimate_drop(seen.idle_mv, seen.on_mv, u_mv, line=line, signed=signed)
     limit = float(limit_mv(seen.idle_mv, u_mv, line=line, signed=signed))
     smallest = smallest_drop_mv(replace(circuit, load_amps=row.amps))

@@ -80,7 +80,7 @@ def infer(
         )
     known = set(circuit.receptacles)
     for row in rows:
-        for name in (*row.setup.leads, row.setup.load_at):
+        for name in row.setup.places:
             if name not in known:
                 raise UsageError(
                     f"Test {row.test} names {name!r}, which the circuit does not have. "

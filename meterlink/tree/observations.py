@@ -87,8 +87,10 @@ class Tests:
             ground=np.array([o.hookup is Hookup.NEUTRAL_GROUND for o in rows], dtype=bool),
             line=np.array([o.hookup is Hookup.LINE_DROP for o in rows], dtype=bool),
             lead_a=np.array([one << o.leads[0] for o in rows], dtype=np.int64),
-            lead_b=np.array([one << o.leads[1] for o in rows], dtype=np.int64),
-            load=np.array([one << o.load for o in rows], dtype=np.int64),
+            lead_b=np.array(
+                [0 if o.leads[1] < 0 else one << o.leads[1] for o in rows], dtype=np.int64
+            ),
+            load=np.array([0 if o.load < 0 else one << o.load for o in rows], dtype=np.int64),
             amps=np.array([o.amps for o in rows]),
             drop=drop,
             u=u,
@@ -118,7 +120,7 @@ class Tests:
         lead A does.
         """
         runs = masks[..., None]
-        loaded = (runs & self.load) != 0
+        loaded = ((runs & self.load) != 0) | (self.load == 0)  # an ohmmeter's own current
         a = (runs & self.lead_a) != 0
         b = (runs & self.lead_b) != 0
         result: Flags = loaded & np.where(self.ground | self.line, a, a != b)
@@ -137,6 +139,8 @@ def observations_of(circuit: Circuit, rows: Sequence[TestRow]) -> tuple[Observat
 def _observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Observation | None:
     """One row, or ``None`` where it says nothing."""
     setup = row.setup
+    if setup.dead:
+        return _dead_observation(circuit, row, index)
     amps = row.amps or circuit.load_amps or USUAL_AMPS
     limit = row.limit_mv or USUAL_LIMIT_MV
     drop = row.drop_mv
@@ -165,4 +169,31 @@ def _observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Obser
         u_mv=math.hypot(u, AMPS_REL_U * abs(drop or 0.0)),
         lie=lie,
         sag_per_mohm=2e-3 * amps / circuit.volts if circuit.volts else 0.0,
+    )
+
+
+def _dead_observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Observation | None:
+    """A row of the dead circuit: an ohmmeter's own ampere, or a direct source's current.
+
+    Only neutral runs are modelled; other conductors say nothing here yet.
+    """
+    setup = row.setup
+    if setup.side != "neutral":
+        return None
+    if setup.hookup.ohms:
+        amps, drop, u = 1.0, row.path_mohm, row.path_u_mohm
+    else:
+        amps = row.amps or circuit.load_amps or USUAL_AMPS
+        drop, u = row.drop_mv, row.drop_u_mv
+    if drop is None or not math.isfinite(drop) or not u:
+        return None
+    return Observation(
+        test=row.test,
+        hookup=setup.hookup,
+        leads=(index[setup.lead_a], -1 if setup.lead_b is None else index[setup.lead_b]),
+        load=index[setup.load_at] if setup.load_at else -1,
+        amps=amps,
+        drop_mv=abs(drop),
+        u_mv=math.hypot(max(u, FLOOR_U_MV), AMPS_REL_U * drop),
+        lie=LIE_JUMP,
     )
