@@ -18,6 +18,8 @@ _names = st.one_of(
     awkward_text.filter(bool),
 )
 _millivolts = st.none() | st.integers(-(10**9), 10**9).map(lambda n: n / 1e4)
+_spreads = st.none() | st.integers(0, 10**9).map(lambda n: n / 1e4)
+_amps = st.none() | st.integers(10, 2 * 10**6).map(lambda n: n / 1e4)
 _counts = st.none() | st.integers(0, 10**6)
 
 
@@ -40,16 +42,16 @@ def rows(draw: st.DrawFn, test: int = 1) -> TestRow:
         test=test,
         time=datetime(2020, 1, 1, tzinfo=zone) + timedelta(milliseconds=millis),
         setup=draw(setups()),
-        amps=draw(_millivolts),
+        amps=draw(_amps),
         idle_mv=draw(_millivolts),
-        idle_sd_mv=draw(_millivolts),
+        idle_sd_mv=draw(_spreads),
         on_mv=draw(_millivolts),
-        on_sd_mv=draw(_millivolts),
+        on_sd_mv=draw(_spreads),
         after_mv=draw(_millivolts),
         delta_mv=draw(_millivolts),
         drop_mv=draw(_millivolts),
-        drop_u_mv=draw(_millivolts),
-        limit_mv=draw(_millivolts),
+        drop_u_mv=draw(_spreads),
+        limit_mv=draw(_spreads),
         verdict=draw(st.sampled_from(Verdict)),
         n_idle=draw(_counts),
         n_on=draw(_counts),
@@ -58,8 +60,8 @@ def rows(draw: st.DrawFn, test: int = 1) -> TestRow:
         flags=tuple(draw(st.lists(st.sampled_from(["gap", "idle-moves", "=x"]), max_size=3))),
         note=draw(awkward_text),
         path_mohm=draw(_millivolts),
-        path_u_mohm=draw(_millivolts),
+        path_u_mohm=draw(_spreads),
         setting=draw(st.sampled_from([None, "low", "high", "low+high"])),
-        level_u_mv=draw(_millivolts),
+        level_u_mv=draw(_spreads),
         cycles=draw(_counts),
     )

@@ -2,11 +2,12 @@
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any, TypeVar
 
+from meterlink.circuit.checks import FIGURES
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.testlog.formula import neutralised, restored
@@ -34,6 +35,8 @@ class Column:
         meaning: In words, with the unit.
         choices: The words of a choice.
         required: No cell of it is empty.
+        bounds: Least and greatest number that makes sense; what lies beyond is refused, with the
+            row, and never written.
     """
 
     name: str
@@ -42,6 +45,7 @@ class Column:
     meaning: str
     choices: type[StrEnum] | None = None
     required: bool = False
+    bounds: tuple[float, float] = (-math.inf, math.inf)
 
     def of(self, row: TestRow) -> Any:
         """The value in a row; ``None`` or empty where not known."""
@@ -50,6 +54,12 @@ class Column:
 
 _SETUP = ("hookup", "lead_a", "lead_b", "load_at", "side")
 _NUMBER, _TEXT = Kind.NUMBER, Kind.TEXT
+_AMPS = FIGURES["load_amps"][:2]
+_LEVEL_MV = (-1e6, 1e6)  # 1 kV: more is no mains circuit but a slip of the decimal point
+_JUMP_MV = (-1e7, 1e7)
+_SPREAD_MV = (0.0, 1e7)
+_MOHM = (-1e9, 1e9)
+_SPREAD_MOHM = (0.0, 1e9)
 
 TABLE: tuple[Column, ...] = (
     Column("test", "test", Kind.COUNT, "Number of the test", required=True),
@@ -58,22 +68,28 @@ TABLE: tuple[Column, ...] = (
     Column("lead_a", "lead_a", _TEXT, "Receptacle of the first lead", required=True),
     Column("lead_b", "lead_b", _TEXT, "Receptacle of the second lead, where there is one"),
     Column("load_at", "load_at", _TEXT, "Receptacle of the load; empty where there is none"),
-    Column("amps", "amps", _NUMBER, "Stated current of the load, amperes"),
-    Column("idle_mV", "idle_mv", _NUMBER, "Level without load, in millivolts"),
+    Column("amps", "amps", _NUMBER, "Stated current of the load, amperes", bounds=_AMPS),
+    Column("idle_mV", "idle_mv", _NUMBER, "Level without load, in millivolts", bounds=_LEVEL_MV),
     Column(
         "idle_sd_mV",
         "idle_sd_mv",
         _NUMBER,
         "Standard deviation of the readings without load, in millivolts",
     ),
-    Column("on_mV", "on_mv", _NUMBER, "Level with the load on, in millivolts"),
+    Column("on_mV", "on_mv", _NUMBER, "Level with the load on, in millivolts", bounds=_LEVEL_MV),
     Column(
         "on_sd_mV",
         "on_sd_mv",
         _NUMBER,
         "Standard deviation of the readings with the load on, in millivolts",
     ),
-    Column("after_mV", "after_mv", _NUMBER, "Level after the load was switched off, in millivolts"),
+    Column(
+        "after_mV",
+        "after_mv",
+        _NUMBER,
+        "Level after the load was switched off, in millivolts",
+        bounds=_LEVEL_MV,
+    ),
     Column(
         "delta_mV",
         "delta_mv",
@@ -86,7 +102,13 @@ TABLE: tuple[Column, ...] = (
         _NUMBER,
         "Voltage that the load current itself causes, freed from idle pickup, in millivolts",
     ),
-    Column("drop_u_mV", "drop_u_mv", _NUMBER, "Standard uncertainty of drop_mV, in millivolts"),
+    Column(
+        "drop_u_mV",
+        "drop_u_mv",
+        _NUMBER,
+        "Standard uncertainty of drop_mV, in millivolts",
+        bounds=_SPREAD_MV,
+    ),
     Column(
         "limit_mV",
         "limit_mv",
@@ -102,8 +124,20 @@ TABLE: tuple[Column, ...] = (
     Column("note", "note", _TEXT, "Free text"),
     # the first version ended here; what follows may be missing in an older log
     Column("side", "side", _TEXT, "Conductors measured on the dead circuit, joined by +"),
-    Column("path_mohm", "path_mohm", _NUMBER, "Resistance that an ohmmeter read, in milliohms"),
-    Column("path_u_mohm", "path_u_mohm", _NUMBER, "Standard uncertainty of path_mohm, milliohms"),
+    Column(
+        "path_mohm",
+        "path_mohm",
+        _NUMBER,
+        "Resistance that an ohmmeter read, in milliohms",
+        bounds=_MOHM,
+    ),
+    Column(
+        "path_u_mohm",
+        "path_u_mohm",
+        _NUMBER,
+        "Standard uncertainty of path_mohm, milliohms",
+        bounds=_SPREAD_MOHM,
+    ),
     Column("setting", "setting", _TEXT, "Setting of the load: low, high or low+high"),
     Column(
         "level_u_mV",
@@ -116,7 +150,7 @@ TABLE: tuple[Column, ...] = (
 COLUMNS: tuple[str, ...] = tuple(column.name for column in TABLE)
 FIRST_COLUMNS = COLUMNS[:23]  # every log has these
 
-_MAX_COUNT = 10**12  # more tests or readings than anybody logs; keeps foreign digits bounded
+MAX_COUNT = 10**12  # more tests or readings than anybody logs; keeps foreign digits bounded
 
 _Named = TypeVar("_Named", bound=StrEnum)
 _Value = TypeVar("_Value")
@@ -129,6 +163,22 @@ class CellError(ValueError):
 def to_cells(row: TestRow) -> dict[str, str]:
     """The cells of a row by column, numbers with ``.``, empty where not known."""
     return {column.name: _cell(column, column.of(row)) for column in TABLE}
+
+
+def within_bounds(row: TestRow) -> TestRow:
+    """A row that can be read back: figures that make no sense are left out, and make it unclear."""
+    beyond = [
+        column.attribute
+        for column in TABLE
+        if column.kind is Kind.NUMBER
+        and (value := column.of(row)) is not None
+        and not column.bounds[0] <= value <= column.bounds[1]
+    ]
+    if not beyond:
+        return row
+    note = "; ".join(filter(None, (row.note, f"no sensible figure: {', '.join(beyond)}")))
+    left_out: dict[str, Any] = dict.fromkeys(beyond)
+    return replace(row, verdict=Verdict.UNCLEAR, note=note, **left_out)
 
 
 def row_mapping(row: TestRow) -> dict[str, object]:
@@ -158,6 +208,7 @@ def from_cells(cells: Mapping[str, str]) -> TestRow:
     return TestRow(setup=_setup(cells), **(values | texts))
 
 
+_YEARS = (2, 9998)  # so that a time can be shown in another time zone
 _MAX_CELL = 60  # characters; longer than any number or time that is written
 _ISO_TIME = "an ISO 8601 time with its offset, such as 2026-03-02T09:14:05+00:00"
 
@@ -189,7 +240,7 @@ def _value(column: Column, cells: Mapping[str, str]) -> object:
     if column.kind is Kind.COUNT:
         return _count(cells, column.name)
     if column.kind is Kind.NUMBER:
-        return _number(cells, column.name)
+        return _number(cells, column)
     if column.kind is Kind.TIME:
         return _time(cells)
     if column.choices is not None:
@@ -228,20 +279,24 @@ def _parsed(
         raise refusal from error
 
 
-def _number(cells: Mapping[str, str], column: str) -> float | None:
+def _number(cells: Mapping[str, str], column: Column) -> float | None:
     def parse(cell: str) -> float:
         value = float(cell)
         if not math.isfinite(value) or "_" in cell:
             raise ValueError
         return value
 
-    return _parsed(cells, column, parse, "a number with '.' as decimal point, or nothing")
+    name, (least, most) = column.name, column.bounds
+    value = _parsed(cells, name, parse, "a number with '.' as decimal point, or nothing")
+    if value is not None and not least <= value <= most:
+        raise CellError(f"{name} is {cells[name][:_MAX_CELL]!r}; expected {least:g} to {most:g}")
+    return value
 
 
 def _count(cells: Mapping[str, str], column: str) -> int | None:
     def parse(cell: str) -> int:
         value = int(cell)
-        if not 0 <= value < _MAX_COUNT or "_" in cell:
+        if not 0 <= value < MAX_COUNT or "_" in cell:
             raise ValueError
         return value
 
@@ -251,7 +306,7 @@ def _count(cells: Mapping[str, str], column: str) -> int | None:
 def _time(cells: Mapping[str, str]) -> datetime | None:
     def parse(cell: str) -> datetime:
         value = datetime.fromisoformat(cell)
-        if value.tzinfo is None:
+        if value.tzinfo is None or not _YEARS[0] <= value.year <= _YEARS[1]:
             raise ValueError
         return value
 

@@ -17,7 +17,7 @@ from meterlink.files import (
     write_durably,
     writing_alone,
 )
-from meterlink.testlog.columns import COLUMNS, CellError, from_cells, to_cells
+from meterlink.testlog.columns import COLUMNS, CellError, from_cells, to_cells, within_bounds
 from meterlink.testlog.formula import neutralised
 from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows
 from meterlink.testlog.recorded import Ledger
@@ -115,7 +115,7 @@ class TestLog(Closing):
         file = self._at_its_place()
         more = {name: neutralised(text) for name, text in (extra or {}).items()}
         written = [
-            to_cells(_storable(replace(row, test=number)))
+            to_cells(_storable(within_bounds(replace(row, test=number))))
             for number, row in zip(self._numbers(len(rows)), rows, strict=True)
         ]
         try:

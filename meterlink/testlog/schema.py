@@ -5,6 +5,7 @@ Format and file name: W3C Recommendation "Metadata Vocabulary for Tabular Data" 
 """
 
 import json
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -55,6 +56,9 @@ def _column(column: Column) -> dict[str, object]:
         "dc:description": column.meaning,
         "datatype": _TYPES.get(column.kind, "string"),
     }
+    if column.kind is Kind.NUMBER and math.isfinite(column.bounds[0]):
+        least, most = column.bounds
+        found["datatype"] = {"base": "number", "minimum": least, "maximum": most}
     if column.choices is not None:
         known = "|".join(member.value for member in column.choices)
         found["datatype"] = {"base": "string", "format": f"^(?:{known})$"}
