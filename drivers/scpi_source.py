@@ -239,9 +239,9 @@ class ScpiSource(Closing):
 
     def _set_limits(self) -> None:
         limits = self._limits
-        self._must(f"VOLT {limits.volts:g}")
-        self._must(f"CURR {limits.amps:g}")
-        self._talk.attempt(f"VOLT:PROT {1.1 * limits.volts:g}")  # trips above it; many have none
+        self._must(f"VOLT {limits.volts:.3f}")
+        self._must(f"CURR {limits.amps:.3f}")
+        self._talk.attempt(f"VOLT:PROT {1.1 * limits.volts:.3f}")  # trips above it; many have none
         for query, limit, unit in (("VOLT?", limits.volts, "V"), ("CURR?", limits.amps, "A")):
             told = self._number(query)
             if not 0 < told <= limit * _SET_SLACK:
@@ -255,8 +255,8 @@ class ScpiSource(Closing):
         if not self._talk.attempt("OUTP:REL:POL NORM"):
             return "relay"
         amps = self._limits.amps
-        turned = not self._talk.attempt(f"CURR {-amps:g}") and self._number("CURR?") < 0
-        self._must(f"CURR {amps:g}")
+        turned = not self._talk.attempt(f"CURR {-amps:.3f}") and self._number("CURR?") < 0
+        self._must(f"CURR {amps:.3f}")
         return "negative" if turned else ""
 
     def _turn(self, sign: int) -> None:
@@ -267,7 +267,7 @@ class ScpiSource(Closing):
         if self._reversal == "relay":
             self._must(f"OUTP:REL:POL {'REV' if sign < 0 else 'NORM'}")
         else:
-            self._must(f"CURR {sign * self._limits.amps:g}")
+            self._must(f"CURR {sign * self._limits.amps:.3f}")
         self._sign = sign
 
     def _must(self, command: str) -> None:

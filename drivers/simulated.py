@@ -106,6 +106,7 @@ class SimulatedMeter(Closing):
         seed: int = 0,
         clock: Callable[[], float] = time.monotonic,
         on_sent: Callable[[bytes], None] | None = None,
+        instrument: SimulatedInstrument | None = None,
     ) -> None:
         """Make the device and begin to send.
 
@@ -119,6 +120,7 @@ class SimulatedMeter(Closing):
             seed: Of the noise.
             clock: Steady seconds.
             on_sent: Called with the bytes of each reading that went out whole and unchanged.
+            instrument: Of ``scpi``: what answers, such as a supply; by default a voltmeter.
         """
         self.driver = driver
         self.display = display or Display()
@@ -137,7 +139,7 @@ class SimulatedMeter(Closing):
         self._line: PseudoTerminal | LoopbackSocket | None = self._new_line()
         self._port = self._line.port
         self._garble: Callable[[bytes], bytes] | None = None
-        self.instrument = SimulatedInstrument(self._measure)
+        self.instrument = instrument or SimulatedInstrument(self._measure)
         run = self._run_instrument if driver == "scpi" else self._run
         self._thread = threading.Thread(target=run, name="simulated meter", daemon=True)
         self._thread.start()

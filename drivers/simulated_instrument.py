@@ -1,9 +1,11 @@
 """A simulated message-based instrument: what it answers to SCPI commands. No I/O, no clock."""
 
+import math
 import re
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 from drivers.readings import Function
 
@@ -67,13 +69,17 @@ class SimulatedInstrument:
     def answer(self, command: str) -> bytes:
         """Carry a command out; returns the reply, empty where it has none."""
         self.commands.append(command)
-        for pattern, action in _ACTIONS:
+        for pattern, action in self.actions():
             match = pattern.fullmatch(command)
             if match is not None and not self._refuses(command):
                 reply = action(self, match[1] or "")
                 return reply.encode() + self.reply_end if reply is not None else b""
         self._error(-113, "Undefined header")
         return b""
+
+    def actions(self) -> "Actions":
+        """What it can do, by command."""
+        return _ACTIONS
 
     def _refuses(self, command: str) -> bool:
         header = command.upper().lstrip(":")
@@ -108,14 +114,18 @@ class SimulatedInstrument:
             self._error(-222, "Data out of range")
 
 
-_ACTIONS: list[tuple[re.Pattern[str], Callable[[SimulatedInstrument, str], str | None]]] = [
+Actions = list[tuple[re.Pattern[str], Callable[[Any, str], str | None]]]
+_COMMON: Actions = [
     (_header("*IDN?"), lambda me, _: me.identity),
     (_header("*CLS"), SimulatedInstrument._clear),
-    (_header("*RST"), lambda me, _: me._set_function(Function.DC)),
     (_header("*OPC?"), lambda _me, _: "1"),
     (_header("SYSTem:ERRor[:NEXT]?"), SimulatedInstrument._next_error),
     (_header("SYSTem:REMote"), lambda _me, _: None),
     (_header("SYSTem:LOCal"), lambda _me, _: None),
+]
+_ACTIONS: Actions = [
+    *_COMMON,
+    (_header("*RST"), lambda me, _: me._set_function(Function.DC)),
     (_header("CONFigure:VOLTage:AC"), lambda me, _: me._set_function(Function.AC)),
     (_header("CONFigure:VOLTage:DC"), lambda me, _: me._set_function(Function.DC)),
     (_header("CONFigure:VOLTage[:DC]"), lambda me, _: me._set_function(Function.DC)),
@@ -131,4 +141,79 @@ _ACTIONS: list[tuple[re.Pattern[str], Callable[[SimulatedInstrument, str], str |
     (_header("TRIGger:COUNt"), lambda _me, _: None),
     (_header("SAMPle:COUNt"), SimulatedInstrument._count),
     (_header("READ?"), SimulatedInstrument._read),
+]
+
+
+@dataclass
+class SimulatedSupply(SimulatedInstrument):
+    """A direct-current supply with something at its terminals.
+
+    Attributes:
+        ohms: What it is connected to; infinite for an open circuit.
+        bends: How it turns its current: "relay", "negative", or "" for not at all.
+        stuck: Its output cannot be switched off.
+        volts, amps: What it was set to.
+        output: Whether its output is on.
+        turned: Whether its relay is reversed.
+    """
+
+    measure: Measure = lambda: None
+    identity: str = "SIMULATED,SUPPLY,0,1"
+    ohms: float = 0.5
+    bends: str = "relay"
+    stuck: bool = False
+    volts: float = 0.0
+    amps: float = 0.0
+    output: bool = False
+    turned: bool = False
+
+    def actions(self) -> Actions:
+        """What it can do, by command."""
+        return _SUPPLY
+
+    def flow(self) -> float:
+        """Amperes that flow, signed: constant current until the voltage limit holds it."""
+        if not self.output:
+            return 0.0
+        most = self.volts / self.ohms if self.ohms > 0 else math.inf
+        amps = min(abs(self.amps), most)
+        return -amps if self.turned != (self.amps < 0) else amps
+
+    def _set(self, name: str, text: str) -> None:
+        try:
+            value = float(text)
+        except ValueError:
+            self._error(-104, "Data type error")
+            return
+        if value < 0 and (name != "amps" or self.bends != "negative"):
+            self._error(-222, "Data out of range")
+        else:
+            setattr(self, name, value)
+
+    def _switch(self, text: str) -> None:
+        self.output = text.upper() in ("ON", "1") or (self.output and self.stuck)
+
+    def _turn(self, text: str) -> None:
+        if self.bends == "relay":
+            self.turned = text.upper().startswith("REV")
+        else:
+            self._error(-113, "Undefined header")
+
+    def _volts_now(self) -> float:
+        flow = abs(self.flow())
+        return (flow * self.ohms if flow else self.volts) if self.output else 0.0
+
+
+_SUPPLY: Actions = [
+    *_COMMON,
+    (_header("*RST"), lambda me, _: me._switch("OFF")),
+    (_header("[SOURce:]VOLTage"), lambda me, text: me._set("volts", text)),
+    (_header("[SOURce:]CURRent"), lambda me, text: me._set("amps", text)),
+    (_header("[SOURce:]VOLTage?"), lambda me, _: f"{me.volts:.4f}"),
+    (_header("[SOURce:]CURRent?"), lambda me, _: f"{me.amps:.4f}"),
+    (_header("OUTPut[:STATe]"), lambda me, text: me._switch(text)),
+    (_header("OUTPut[:STATe]?"), lambda me, _: f"{int(me.output)}"),
+    (_header("OUTPut:RELay:POLarity"), lambda me, text: me._turn(text)),
+    (_header("MEASure:CURRent?"), lambda me, _: f"{abs(me.flow()):.5f}"),
+    (_header("MEASure:VOLTage?"), lambda me, _: f"{me._volts_now():.5f}"),
 ]
