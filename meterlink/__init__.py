@@ -1,3 +1,64 @@
-"""From meter readings to the wiring order of the receptacles on one breaker."""
+"""From meter readings to the wiring order of the receptacles on one breaker.
+
+``import meterlink as ml`` is light; each name below is loaded when it is first used. What is not
+listed here is private and may change.
+
+Example:
+    >>> import meterlink as ml
+    >>> circuit = ml.Circuit("Study", ("Door", "Desk"), load_amps=10)
+    >>> seen = ml.Test("neutral-ground", "Desk", load="Desk", drop_mv=900, u_mv=5)
+    >>> nothing = ml.Test("neutral-neutral", "Door", "Desk", load="Door", drop_mv=0, u_mv=5)
+    >>> ml.resolve(circuit, [seen, nothing]).first.receptacle
+    'Door'
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from meterlink.api import (
+        Assumptions,
+        Circuit,
+        MeterlinkError,
+        Rows,
+        Test,
+        measure,
+        next_test,
+        protect,
+        read_log,
+        readings,
+        replay,
+        resolve,
+        trials,
+    )
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "Assumptions",
+    "Circuit",
+    "MeterlinkError",
+    "Rows",
+    "Test",
+    "measure",
+    "next_test",
+    "protect",
+    "read_log",
+    "readings",
+    "replay",
+    "resolve",
+    "trials",
+]
+
+
+def __getattr__(name: str) -> object:
+    """Load a name of the front door on first use."""
+    if name not in __all__:
+        raise AttributeError(f"module 'meterlink' has no attribute {name!r}")
+    value = getattr(import_module("meterlink.api"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -103,7 +103,12 @@ class Meter:
     limit_mv: float = assumed(20.0, "mV", PRACTICE, "a jump that a person sees by eye")
     pickup_u_mv: float = assumed(6.0, "mV", PRACTICE, "forecast: what pickup leaves in a drop")
     no_jump_u_mv: float = assumed(3.0, "mV", PRACTICE, "forecast: the same without a jump")
-    supply_u_mv: float = assumed(80.0, "mV", PRACTICE, "forecast: wander within a line-drop test")
+    supply_rel_u: float = assumed(
+        1e-3, "of the supply", PRACTICE, "forecast: its wander within one cycle of line-drop"
+    )
+    ohms_u_mohm: float = assumed(3.0, "mohm", PRACTICE, "forecast: probes pushed home again")
+    direct_u_mv: float = assumed(0.3, "mV", PRACTICE, "forecast: a direct source, reversed")
+    weak_amps: float = assumed(5.0, "A", PRACTICE, "a load below makes small jumps")
     pickup_mv: float = assumed(7.0, "mV", PRACTICE, "median idle reading of connected leads")
     pickup_log_sd: float = assumed(0.7, "log", PRACTICE, "its spread")
     current_share: float = assumed(0.2, "1", PRACTICE, "tests with another appliance's current")
