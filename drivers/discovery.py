@@ -69,6 +69,8 @@ def serial_ports() -> list[Port]:
 def visa_resources(library: str = "@py") -> list[Port]:
     """VISA resources that the library finds, serial ports left out.
 
+    The search sends broadcasts on the network: for where asking is allowed only.
+
     Raises:
         UnavailableError: pyvisa or the library is not there.
     """

@@ -1,6 +1,8 @@
 """The command line: a group whose commands are imported only when they are called."""
 
+import codecs
 import importlib
+import io
 import os
 import sys
 from typing import NoReturn
@@ -83,14 +85,53 @@ def group() -> None:
 _keep_lines_of_examples(group)
 
 
+#: Characters for which a terminal or pipe that lacks them has a plain spelling; never a quote or a
+#: backslash. Any other is escaped.
+PLAIN = {
+    **dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2212\u2500", "-"),
+    **dict.fromkeys("\u00b5\u03bc", "u"),
+    **dict.fromkeys("\u03a9\u2126", "ohm"),
+    **dict.fromkeys("\u2018\u2019\u201c\u201d", "'"),
+    **dict.fromkeys("\u00b7\u2022", "*"),
+    "\u00b1": "+-",
+    "\u00d7": "x",
+    "\u2026": "...",
+    "\u00b0": "deg ",
+    "\u2192": "->",
+    "\u2264": "<=",
+    "\u2265": ">=",
+    "\u2248": "~",
+    "\u221a": "sqrt ",
+    "\u00b2": "2",
+}
+
+
+def spelled_plainly(error: UnicodeError) -> tuple[str, int]:
+    """An error handler of ``codecs``: what an encoding lacks, in characters that it has."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    lacking = error.object[error.start : error.end]
+    escaped = (PLAIN.get(c) or c.encode("ascii", "backslashreplace").decode() for c in lacking)
+    return "".join(escaped), error.end
+
+
+def _prepare_output() -> None:
+    """Nothing that is printed fails for its characters, or for a stream that the caller closed."""
+    codecs.register_error("meterlink.plain", spelled_plainly)
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123 (stays open to the end; no path)
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="meterlink.plain")
+
+
 def main() -> NoReturn:
     """Run the command line; every error that a person can act on is one message, no traceback."""
     from drivers.errors import DriverError
     from meterlink.errors import MeterlinkError
 
-    for name in ("stdout", "stderr"):  # closed by the caller: what goes there goes nowhere
-        if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123 (stays open to the end; no path)
+    _prepare_output()
     try:
         group(prog_name="meterlink", standalone_mode=True)
     except MeterlinkError as error:

@@ -84,7 +84,7 @@ def command(
     from meterlink.circuit.circuit import LoadKind
     from meterlink.circuit.names import unknown_name
     from meterlink.circuit.setup import Hookup, made_setup
-    from meterlink.commands.job_input import job_from, remark
+    from meterlink.commands.job_input import job_from, remark, show_done
     from meterlink.show.tests_table import table_lines
     from meterlink.testlog.entered import entered_row
     from meterlink.testlog.log import TestLog
@@ -113,8 +113,7 @@ def command(
         for text in log.remarks:
             remark(text)
         row = log.append(row)
-    for line in table_lines([row], 100):
-        click.echo(line)
+    show_done(table_lines([row], 100))
 
 
 def _ohms_row(

@@ -98,7 +98,7 @@ class ScriptSurface:
         self._lines.put(None)
 
     def _write(self, event: str, **content: object) -> None:
-        sys.stdout.write(json.dumps({"event": event, **content}, ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps({"event": event, **content}) + "\n")
         sys.stdout.flush()
 
 

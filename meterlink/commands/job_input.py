@@ -1,5 +1,8 @@
 """What several commands read before they start: the job and its log, remarks told on the way."""
 
+import os
+from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 import click
@@ -7,6 +10,7 @@ import click
 from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.circuit.names import unknown_name
 from meterlink.errors import LogError
+from meterlink.files import why
 from meterlink.testlog.findings import Finding, read_findings
 from meterlink.testlog.reader import Problem, read_rows
 from meterlink.testlog.rows import TestRow
@@ -17,6 +21,17 @@ from meterlink.tree.observations import USUAL_AMPS
 def remark(text: object) -> None:
     """Tell the person something on standard error."""
     click.echo(f"meterlink: {text}", err=True)
+
+
+def show_done(lines: Iterable[str]) -> None:
+    """Print what has been done: where standard output is gone, the work is no less done."""
+    try:
+        for line in lines:
+            click.echo(line)
+    except OSError as error:
+        with suppress(OSError):
+            remark(f"done, but it cannot be shown: {why(error)}.")
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter complains at its end
 
 
 def job_from(folder: Path) -> Job:
@@ -37,7 +52,7 @@ def rows_of(job: Job) -> list[TestRow]:
     def tell(problem: Problem) -> None:
         remark(f"{problem} The row is left out; correct it to have it count.")
 
-    away = withdrawn_tests(job.folder)
+    away = withdrawn_tests(job.folder, remark)
     rows = [row for row in read_rows(job.log_path, tell) if row.test not in away]
     if away:
         numbers = ", ".join(map(str, sorted(away)))

@@ -28,15 +28,21 @@ _LOOK = {  # where to look, by system
     ),
 }
 
+_NOTHING = {
+    False: "No serial port is there; instruments on network and USB are looked for with --ask.",
+    True: "No serial port and no instrument is there.",
+}
+
 
 @click.command()
 @click.argument("ports", nargs=-1, metavar="[PORT]...")
 @click.option(
     "--ask",
     is_flag=True,
-    help="Send *IDN? where nothing is heard. Without it nothing is sent to any port.",
+    help="Search USB and network for VISA instruments, and send *IDN? where nothing is heard. "
+    "Without it nothing is sent, neither to a port nor on the network.",
 )
-@click.option("--no-visa", is_flag=True, help="Leave VISA resources (USB, network) out.")
+@click.option("--no-visa", is_flag=True, help="With --ask: leave VISA (USB, network) out.")
 @click.option("--visa", "library", default="@py", show_default=True, help="VISA library to use.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a port, a line each.")
 @click.option(
@@ -58,8 +64,9 @@ def command(
     r"""Look for meters and print the address that --meter takes.
 
     Each serial port is listened to at the common speeds for some seconds; nothing is sent unless
-    --ask is given. Ports named on the command line are looked at instead of all that the system
-    lists; a pyserial URL or a VISA resource name works too.
+    --ask is given, which also searches the network (by broadcast) and USB for VISA instruments.
+    Ports named on the command line are looked at instead of all that the system lists; a pyserial
+    URL or a VISA resource name works too.
 
     \b
     Examples:
@@ -74,7 +81,7 @@ def command(
     from drivers.discovery import Port, examine
     from meterlink.errors import MeterlinkError
 
-    places = [Port(name, "") for name in ports] or _all_ports(library, visa=not no_visa)
+    places = [Port(name, "") for name in ports] or _all_ports(library, visa=ask and not no_visa)
     found = False
     for port in places:
         click.echo(f"meterlink: looking at {port.name} ...", err=True)
@@ -83,7 +90,7 @@ def command(
         _print(finding, as_json=as_json)
     _print_remembered()
     if not places:
-        raise MeterlinkError(f"No serial port and no instrument is there. {_advice()}")
+        raise MeterlinkError(f"{_NOTHING[ask]} {_advice()}")
     if not found:
         raise MeterlinkError(f"No meter was found. {_advice()}")
 
@@ -108,7 +115,7 @@ def _print(finding: "Finding", *, as_json: bool) -> None:
     port = finding.port
     if as_json:
         fields = {"port": port.name, "description": port.description, "address": address}
-        click.echo(json.dumps(fields | {"seen": finding.text}, ensure_ascii=False))
+        click.echo(json.dumps(fields | {"seen": finding.text}))
         return
     click.echo(f"{port.name}  {port.description}".rstrip())
     click.echo(f"  {finding.text}")

@@ -153,4 +153,4 @@ def _as_json(answer: "NextTest") -> str:
         "effort": round(answer.effort, 2),
         "side": setup.side or None,
     }
-    return json.dumps(content, ensure_ascii=False)
+    return json.dumps(content)

@@ -27,7 +27,7 @@ def command(job: Path, *, test: int, why: str) -> None:
     from meterlink.testlog.withdrawn import withdraw, withdrawn_tests
 
     opened = job_from(job)
-    numbers = [row.test for row in read_rows(opened.log_path)]
+    numbers = {row.test for row in read_rows(opened.log_path, remark)}
     if test not in numbers:
         raise UsageError(f"There is no test {test} in {opened.log_path}: it has {len(numbers)}.")
     if test in withdrawn_tests(opened.folder):

@@ -56,7 +56,7 @@ def study_json(study: Study) -> str:
         "problems": list(study.problems),
         "remarks": list(study.remarks),
     }
-    return json.dumps(_plain(content), ensure_ascii=False, indent=1, allow_nan=False)
+    return json.dumps(_plain(content), indent=1, allow_nan=False)
 
 
 def study_csv(study: Study) -> str:

@@ -62,4 +62,4 @@ def summary_json(totals: Totals) -> str:
         "added": totals.added,
         "failed": failed,
     }
-    return json.dumps(content, ensure_ascii=False, indent=1)
+    return json.dumps(content, indent=1)

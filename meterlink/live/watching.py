@@ -51,7 +51,7 @@ class JsonOutput:
     def take(self, event: Reading | Mark | Notice) -> None:
         """Write a reading at once."""
         if isinstance(event, Reading):
-            sys.stdout.write(json.dumps(self._reading(event), ensure_ascii=False) + "\n")
+            sys.stdout.write(json.dumps(self._reading(event)) + "\n")
         elif isinstance(event, Notice):
             click.echo(f"meterlink: {event.text}", err=True)
 

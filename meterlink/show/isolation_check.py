@@ -167,7 +167,6 @@ def check_json(check: Check) -> str:
             "settled": check.wiring_map.settled,
             "notes": list(check.wiring_map.notes),
         },
-        ensure_ascii=False,
         indent=2,
         allow_nan=False,
     )

@@ -14,9 +14,7 @@ def map_json(wiring_map: WiringMap, more: Mapping[str, object] | None = None) ->
     ``< 1`` either; milliohms have three, metres two. What is not known is ``null``. Keys in
     ``more`` come last.
     """
-    return json.dumps(
-        {**as_mapping(wiring_map), **(more or {})}, ensure_ascii=False, indent=2, allow_nan=False
-    )
+    return json.dumps({**as_mapping(wiring_map), **(more or {})}, indent=2, allow_nan=False)
 
 
 def as_mapping(wiring_map: WiringMap) -> Mapping[str, object]:

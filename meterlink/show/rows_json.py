@@ -9,6 +9,4 @@ from meterlink.testlog.rows import TestRow
 
 def rows_json(rows: Sequence[TestRow], added: int) -> str:
     """One object: ``rows`` in order, and ``added``, how many of them are new in the log."""
-    return json.dumps(
-        {"rows": [row_mapping(row) for row in rows], "added": added}, ensure_ascii=False, indent=2
-    )
+    return json.dumps({"rows": [row_mapping(row) for row in rows], "added": added}, indent=2)

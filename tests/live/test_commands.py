@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from conftest import Run
 
+from drivers import discovery
 from drivers.capture import CaptureReader
 from drivers.events import Mark
 from drivers.pseudo_terminal import available
@@ -290,3 +291,16 @@ def test_watch_shows_ohms_where_ohms_are_meant(meterlink: Meterlink, meter: Simu
     assert all(r["volts"] is None and r["function"] == "OHM" for r in readings)
     assert any(r["ohms"] is not None for r in readings)
     assert "Turn it to" not in run.err
+
+
+@pytest.mark.parametrize(("options", "searched"), [((), 0), (("--ask",), 1)])
+def test_the_network_is_searched_for_instruments_only_where_asking_is_allowed(
+    meterlink, monkeypatch: pytest.MonkeyPatch, options: tuple[str, ...], searched: int
+) -> None:
+    searches = []
+    monkeypatch.setattr(discovery, "serial_ports", list)
+    monkeypatch.setattr(discovery, "visa_resources", lambda library: searches.append(library) or [])
+    done = meterlink("meters", *options)
+    assert done.code == 1
+    assert len(searches) == searched
+    assert ("with --ask" in done.err) is not bool(searched)
