@@ -23,3 +23,7 @@ class JobError(MeterlinkError):
 
 class LogError(MeterlinkError):
     """A test log cannot be read, written or locked."""
+
+
+class LabError(MeterlinkError):
+    """Trials cannot be evaluated as asked: too few, not connected, or a library is missing."""

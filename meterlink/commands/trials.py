@@ -5,12 +5,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from meterlink.commands.progress import Progress
 from meterlink.commands.trials_export import export
 from meterlink.commands.trials_run import run
 from meterlink.errors import UsageError
+from meterlink.lab.uncertainty import DEFAULT_CONFIDENCE, parse_component, parse_known
 
 if TYPE_CHECKING:
     from meterlink.lab.study import Study
+    from meterlink.lab.table import Condition
 
 
 class _TrialsGroup(click.Group):
@@ -73,9 +76,37 @@ command.add_command(export)
     metavar="[LOG:]TEST",
     help="Number of a trial that you decided against; with its log where there are several.",
 )
-@click.option("--confidence", default=0.95, show_default=True, help="Of intervals.")
+@click.option(
+    "--only",
+    multiple=True,
+    metavar="COLUMN=TEXT",
+    help="Rows that have it, such as verdict=in-path, operator=Ann, day=2026-03-02, flags=late.",
+)
+@click.option(
+    "--without",
+    multiple=True,
+    metavar="COLUMN=TEXT",
+    help="Rows that do not have it; flags= is no flag at all.",
+)
+@click.option("--since", metavar="TIME", help="Rows from then on: a date, or date and time.")
+@click.option("--until", metavar="TIME", help="Rows before then.")
+@click.option(
+    "--all-verdicts",
+    is_flag=True,
+    help="Count unclear rows too, and not-in-path ones where the same hookup is in the path.",
+)
+@click.option(
+    "--resolution",
+    type=click.FloatRange(min=0, max=1e9),
+    metavar="STEP",
+    help="Step of the display, in the unit of the values; it adds to the uncertainty.",
+)
+@click.option(
+    "--known", metavar="VALUE[:U]", help="What the mean should be, with its standard uncertainty."
+)
+@click.option("--confidence", default=DEFAULT_CONFIDENCE, show_default=True, help="Of intervals.")
 @click.option("--json", "as_json", is_flag=True, help="All figures as one JSON object.")
-@click.option("--csv", "as_csv", is_flag=True, help="A row a group as CSV.")
+@click.option("--csv", "as_csv", is_flag=True, help="All figures as CSV, a row a group.")
 @click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Write a page.")
 def evaluate(
     logs: tuple[Path, ...],
@@ -86,6 +117,13 @@ def evaluate(
     factors: tuple[str, ...],
     components: tuple[str, ...],
     leave_out: tuple[str, ...],
+    only: tuple[str, ...],
+    without: tuple[str, ...],
+    since: str | None,
+    until: str | None,
+    all_verdicts: bool,
+    resolution: float | None,
+    known: str | None,
     confidence: float,
     as_json: bool,
     as_csv: bool,
@@ -96,20 +134,22 @@ def evaluate(
     For each series: mean, repeatability standard deviation, uncertainty, drift, suspected outliers
     (named, never left out), and whether the stated drop_u_mV agrees with the spread seen. COLUMN is
     any column of the logs, or one of: setup (hookup, leads and load), log (the path as given), day.
-    Tests that were taken back ('meterlink withdraw') are left out and named.
+    Tests that were taken back ('meterlink withdraw') are left out and named; so are rows that are
+    unclear, or not-in-path where the same hookup is in the path in others.
 
     \b
     Examples:
       meterlink trials bench
       meterlink trials meter-1 meter-2 meter-3 --by log --plot meters.html
-      meterlink trials study --by setup --by operator
+      meterlink trials study --by setup --by operator --without operator=Cay
       meterlink trials bench --also 0.3% --also 0.05:12 --confidence 0.99 --leave-out 14
+      meterlink trials bench --known 150:0.2 --resolution 0.1 --since 2026-03-02
       meterlink trials bench --json | jq '.groups[] | {name, mean, sd}'
     """
     from meterlink.commands.job_input import remark
+    from meterlink.lab.series import Terms
     from meterlink.lab.study import study_logs
     from meterlink.lab.table import Question
-    from meterlink.lab.uncertainty import parse_component
 
     if as_json and as_csv:
         raise UsageError("--json and --csv exclude each other. Choose one.")
@@ -117,17 +157,27 @@ def evaluate(
         raise UsageError(f"--confidence is {confidence:g}; expected 0.5 or more, below 1.")
     if len(factors) > 2 or len(set(factors)) < len(factors):
         raise UsageError("--by takes one column, or two different ones. Leave the others out.")
-    if components and factors:
-        raise UsageError("--also adds to the mean of a single series. Leave --by out, or --also.")
+    if len(factors) == 2 and (components or known or resolution):
+        raise UsageError(
+            "--also, --known and --resolution are about a mean; a study of two factors states "
+            "none. Leave one --by out, or them."
+        )
     chosen = groups or tuple(name for name in ("setup",) if name not in factors)
-    chosen = tuple(name for name in dict.fromkeys(chosen) if name not in factors)
-    question = Question(value, per_amp, chosen, factors, _left_out(leave_out, logs))
-    study = study_logs(
-        logs,
-        question,
-        components=[parse_component(text) for text in components],
-        confidence=confidence,
+    question = Question(
+        value=value,
+        per_amp=per_amp,
+        groups=tuple(name for name in dict.fromkeys(chosen) if name not in factors),
+        factors=factors,
+        left_out=_left_out(leave_out, logs),
+        conditions=(*_conditions(only, wanted=True), *_conditions(without, wanted=False)),
+        since_s=_moment("--since", since),
+        until_s=_moment("--until", until),
+        all_verdicts=all_verdicts,
     )
+    terms = Terms([parse_component(text) for text in components], confidence, resolution,
+                  parse_known(known) if known is not None else None)  # fmt: skip
+    with Progress("rows") as progress:
+        study = study_logs(logs, question, terms, progress.share)
     if leave_out:
         remark(f"left out as asked: {', '.join(leave_out)}.")
     for text in (*study.remarks, *study.problems):
@@ -137,6 +187,34 @@ def evaluate(
     if plot is not None:
         _write_page(study, plot)
     click.echo(_shown(study, as_json=as_json, as_csv=as_csv), nl=not as_csv)
+
+
+def _conditions(texts: tuple[str, ...], *, wanted: bool) -> "list[Condition]":
+    from meterlink.lab.table import Condition
+
+    found = []
+    for text in texts:
+        column, equals, value = text.partition("=")
+        if not column or not equals:
+            option = "--only" if wanted else "--without"
+            raise UsageError(f"{option} {text[:60]!r}: expected COLUMN=TEXT, as in operator=Ann.")
+        found.append(Condition(column, value, wanted))
+    return found
+
+
+def _moment(option: str, text: str | None) -> float | None:
+    """Seconds since 1970 of ``--since`` and ``--until``."""
+    from meterlink.lab.read_logs import moment
+
+    if text is None:
+        return None
+    time = moment(text)
+    if time is None:
+        raise UsageError(
+            f"{option} {text[:40]!r}: expected a date as in 2026-03-02, or a time as in "
+            "2026-03-02T09:30+01:00."
+        )
+    return time.timestamp()
 
 
 def _left_out(texts: tuple[str, ...], logs: tuple[Path, ...]) -> frozenset[tuple[str, int]]:
@@ -149,7 +227,8 @@ def _left_out(texts: tuple[str, ...], logs: tuple[Path, ...]) -> frozenset[tuple
         if log not in map(str, logs) or not number.isascii() or not number.isdigit():
             raise UsageError(
                 f"--leave-out {text[:60]!r}: expected the number of a test, with the path of its "
-                f"log in front where there are several, such as {str(logs[0])[:60]}:14."
+                f"log in front where there are several, such as {str(logs[0])[:60]}:14. A level "
+                "is left out by --without, such as --without operator=Cay."
             )
         found.add((log, int(number[:17])))
     return frozenset(found)
@@ -157,7 +236,7 @@ def _left_out(texts: tuple[str, ...], logs: tuple[Path, ...]) -> frozenset[tuple
 
 def _shown(study: "Study", *, as_json: bool, as_csv: bool) -> str:
     from meterlink.lab.figures import study_csv, study_json
-    from meterlink.lab.study_words import study_lines
+    from meterlink.lab.wording import study_lines
 
     if as_json:
         return study_json(study)

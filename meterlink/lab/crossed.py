@@ -1,36 +1,30 @@
 """Two factors: the crossed gauge study, by analysis of variance with interaction.
 
 The first factor is what is measured (parts, here hookups or receptacles), the second who or what
-measures (appraisers, here operators, meters or lead sets); every combination is repeated equally
-often. Model and rules: AIAG Measurement Systems Analysis, 4th edition, appendix A.
+measures (appraisers, here operators, meters or lead sets). Model and rules: AIAG Measurement
+Systems Analysis, 4th edition, appendix A. Combinations may be repeated unequally often or be
+missing: sums of squares are then those of least squares, each factor after the other, and
+components are what these sums are expected to be (Henderson's third method; Searle, Casella,
+McCulloch, Variance Components, 5.5; from memory). For a balanced study that is the usual analysis.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from meterlink.lab.errors import LabError
-from meterlink.lab.oneway import f_ratio
-from meterlink.lab.quantiles import f_upper_p
+from meterlink.errors import LabError
+from meterlink.lab.one_way import f_ratio
+from meterlink.lab.outliers import Codes
+from meterlink.lab.uncertainty import DEFAULT_CONFIDENCE, f_upper_p
 from meterlink.levels.statistics import Floats, mean
 
 POOLING_P = 0.25  # an interaction less significant than this is pooled with repeatability (AIAG)
 CATEGORIES_FACTOR = 1.41  # sqrt(2), as AIAG rounds it: number of distinct categories
+MOST_SQUARES = 20_000_000  # of the table of combinations by levels: memory for the estimate
+DRAWS, SEED = 20_000, 1  # for limits
 
-
-class UnbalancedError(LabError):
-    """Combinations are not repeated equally often.
-
-    Attributes:
-        counts: Shape (parts, appraisers), trials of each combination.
-    """
-
-    def __init__(self, counts: npt.NDArray[np.int_]) -> None:
-        super().__init__("combinations are not repeated equally often")
-        self.counts = counts
+SHARES = ("repeatability", "appraiser", "interaction", "reproducibility", "gauge", "part", "total")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +50,16 @@ class Crossed:
         part, appraiser, interaction, repeatability, total: The analysis of variance. With one
             trial a cell there is nothing to tell interaction from repeatability:
             ``repeatability`` then has no degree of freedom.
+        balanced: Whether all combinations have the same number of trials. Where not, sums of
+            squares do not add up to the total, and F of the factors is approximate.
+        missing: Combinations without a trial.
         pooled: Whether the interaction went into repeatability.
         s_repeatability: Standard deviation of repeated trials ("equipment variation").
         s_appraiser: Of appraisers.
         s_interaction: Of appraisers from part to part; zero where pooled.
         s_part: Of what is measured.
+        limits: Of each standard deviation in ``SHARES``, with the confidence asked for.
+        share_limits: Of each as a share of the total.
     """
 
     part: Source
@@ -68,11 +67,15 @@ class Crossed:
     interaction: Source
     repeatability: Source
     total: Source
+    balanced: bool
+    missing: int
     pooled: bool
     s_repeatability: float
     s_appraiser: float
     s_interaction: float
     s_part: float
+    limits: dict[str, tuple[float, float]]
+    share_limits: dict[str, tuple[float, float]]
 
     @property
     def s_reproducibility(self) -> float:
@@ -97,8 +100,17 @@ class Crossed:
         return CATEGORIES_FACTOR * self.s_part / self.s_gauge
 
 
+@dataclass(frozen=True, slots=True)
+class _Expected:
+    """How often each component is in a sum of squares: repeatability, interaction, own factor."""
+
+    dof: int
+    interaction: float
+    own: float
+
+
 def crossed(
-    values: Floats, parts: npt.NDArray[np.int_], appraisers: npt.NDArray[np.int_]
+    values: Floats, parts: Codes, appraisers: Codes, confidence: float = DEFAULT_CONFIDENCE
 ) -> Crossed:
     """Analyse a crossed study.
 
@@ -106,87 +118,186 @@ def crossed(
         values: Shape (n,), finite.
         parts: Shape (n,), level of the first factor, 0 up without gaps.
         appraisers: The same of the second.
+        confidence: Of limits.
 
     Raises:
-        LabError: A factor has one level only.
-        UnbalancedError: A combination is missing, or they are not repeated equally often.
+        LabError: A factor has one level only, combinations do not connect the levels, or there
+            are too many.
     """
-    cells = _cells(values, parts, appraisers)
-    cells = cells - mean(values)  # small numbers: squares of them lose no digits
-    a, b, n = cells.shape
-    grand = float(cells.mean())
-    cell_means = cells.mean(axis=2)
-    part_means, appraiser_means = cell_means.mean(axis=1), cell_means.mean(axis=0)
-    both = cell_means - part_means[:, None] - appraiser_means[None, :] + grand
-    ss_part = b * n * _squares(part_means - grand)
-    ss_appraiser = a * n * _squares(appraiser_means - grand)
-    ss_both, ss_rest = n * _squares(both), _squares(cells - cell_means[:, :, None])
-    interaction = Source(ss_both, (a - 1) * (b - 1), None, None)
-    rest = Source(ss_rest, a * b * (n - 1), None, None)
-    if rest.dof:
-        interaction = _tested(ss_both, interaction.dof, rest)
-    # Not significant, or not to be told from repeatability: both estimate the same spread.
-    pooled = not (interaction.p is not None and interaction.p <= POOLING_P)
-    within = Source(ss_both + ss_rest, interaction.dof + rest.dof, None, None) if pooled else rest
-    against = within if pooled else interaction
-    part, appraiser = (
-        _tested(ss_part, a - 1, against),
-        _tested(ss_appraiser, b - 1, against),
-    )
-    return Crossed(
-        part=part,
-        appraiser=appraiser,
-        interaction=interaction,
-        repeatability=rest,
-        total=Source(_squares(cells - grand), a * b * n - 1, None, None),
-        pooled=pooled,
-        s_repeatability=math.sqrt(within.ms),
-        s_appraiser=_component(appraiser.ms, against.ms, a * n),
-        s_interaction=0.0 if pooled else _component(interaction.ms, rest.ms, n),
-        s_part=_component(part.ms, against.ms, b * n),
-    )
-
-
-def uneven(counts: npt.NDArray[np.int_], names: Sequence[Sequence[str]]) -> str:
-    """Say which combinations have how many trials, for a study that is not balanced.
-
-    Args:
-        counts: Shape (parts, appraisers), trials of each combination.
-        names: Names of parts, names of appraisers.
-    """
-    least, most = int(counts.min()), int(counts.max())
-    short = [
-        f"{names[0][i][:40]} x {names[1][j][:40]} has {counts[i, j]}"
-        for i, j in zip(*np.nonzero(counts < most), strict=True)
-    ]
-    shown = "; ".join(short[:5]) + ("" if len(short) <= 5 else f"; and {len(short) - 5} more")
-    return (
-        f"combinations have {least} to {most} trials, and this analysis needs the same number of "
-        f"each ({shown}). Take the missing trials, or leave a level out"
-    )
-
-
-def _cells(values: Floats, parts: npt.NDArray[np.int_], appraisers: npt.NDArray[np.int_]) -> Floats:
-    """Values as (part, appraiser, trial)."""
     a, b = int(parts.max()) + 1, int(appraisers.max()) + 1
     if a < 2 or b < 2:
         raise LabError("a study of two factors needs two or more levels of each")
-    cell = parts * b + appraisers
-    counts = np.bincount(cell, minlength=a * b)
-    if counts.min() != counts.max():
-        raise UnbalancedError(counts.reshape(a, b))
-    return values[np.argsort(cell, kind="stable")].reshape(a, b, int(counts[0]))
+    values = values - mean(values)  # small numbers: squares of them lose no digits
+    counts = np.bincount(parts * b + appraisers, minlength=a * b).reshape(a, b)
+    cell_sums = np.bincount(parts * b + appraisers, values, minlength=a * b).reshape(a, b)
+    cell_means = cell_sums / np.maximum(counts, 1)
+    rest = values - cell_means[parts, appraisers]
+    correction = np.bincount(parts * b + appraisers, rest, minlength=a * b).reshape(a, b)
+    cell_means = cell_means + correction / np.maximum(counts, 1)
+    rest = values - cell_means[parts, appraisers]
+    sums, expected = _split(cell_means, counts)
+    n = values.size
+    within = Source(float(rest @ rest), n - int(np.count_nonzero(counts)), None, None)
+    return _analysed(within, sums, expected, values, counts, confidence)
+
+
+def _split(cell_means: Floats, counts: Codes) -> tuple[Floats, list[_Expected]]:
+    """Sums of squares of part after appraiser, appraiser after part, interaction after both."""
+    a, b = counts.shape
+    at_part, at_appraiser = np.nonzero(counts)
+    weight = counts[at_part, at_appraiser].astype(float)
+    if at_part.size * (a + b) > MOST_SQUARES:
+        raise LabError(
+            f"{a} by {b} levels are too many for one study. Leave levels out (--without)"
+        )
+    means, root = cell_means[at_part, at_appraiser], np.sqrt(weight)
+    design = np.zeros((at_part.size, a + b - 1))
+    design[np.arange(at_part.size), at_part] = root
+    kept = at_appraiser > 0
+    design[np.flatnonzero(kept), a + at_appraiser[kept] - 1] = root[kept]
+    basis, triangle = np.linalg.qr(design)
+    if at_part.size < a + b - 1 or np.abs(np.diag(triangle)).min() < 1e-9 * root.max():
+        raise LabError(
+            "combinations fall into groups that share no level, so nothing compares them. Take "
+            "trials that connect them, or leave levels out (--without)"
+        )
+    fitted = basis @ (basis.T @ (root * means))
+    ss_both, ss_cells = float(fitted @ fitted), float(weight @ means**2)
+    alone = [_alone(at, weight, means) for at in (at_part, at_appraiser)]
+    total = float(weight.sum())
+    hat = float(weight @ np.einsum("ij,ij->i", basis, basis))
+    square = weight * weight
+    of_part = float((square / np.bincount(at_part, weight)[at_part]).sum())
+    of_appraiser = float((square / np.bincount(at_appraiser, weight)[at_appraiser]).sum())
+    sums = np.maximum([ss_both - alone[1], ss_both - alone[0], ss_cells - ss_both], 0.0)
+    return sums, [
+        _Expected(a - 1, hat - of_appraiser, total - of_appraiser),
+        _Expected(b - 1, hat - of_part, total - of_part),
+        _Expected(at_part.size - a - b + 1, total - hat, 0.0),
+    ]
+
+
+def _alone(at: Codes, weight: Floats, means: Floats) -> float:
+    """Sum of squares of one factor alone, the mean with it."""
+    of_level = np.bincount(at, weight * means)
+    return float((of_level**2 / np.bincount(at, weight)).sum())
+
+
+def _analysed(
+    rest: Source,
+    sums: Floats,
+    expected: list[_Expected],
+    values: Floats,
+    counts: Codes,
+    confidence: float,
+) -> Crossed:
+    interaction = Source(float(sums[2]), expected[2].dof, None, None)
+    if rest.dof and interaction.dof:
+        interaction = _tested(float(sums[2]), expected[2].dof, rest)
+    # Not significant, or not to be told from repeatability: both estimate the same spread.
+    pooled = not (interaction.p is not None and interaction.p <= POOLING_P)
+    if not interaction.dof + rest.dof:
+        raise LabError("there are no more trials than levels, so nothing tells spread")
+    both = Source(interaction.ss + rest.ss, interaction.dof + rest.dof, None, None)
+    against = both if pooled else interaction
+    squares = np.array([sums[0], sums[1], against.ss if pooled else sums[2], rest.ss])
+    variances = _components(squares, expected, both.dof if pooled else rest.dof, pooled=pooled)
+    limits, share_limits = _limits(squares, expected, both, rest, confidence, pooled=pooled)
+    s = np.sqrt(np.maximum(variances, 0.0))
+    return Crossed(
+        part=_tested(float(sums[0]), expected[0].dof, against),
+        appraiser=_tested(float(sums[1]), expected[1].dof, against),
+        interaction=interaction,
+        repeatability=rest,
+        total=Source(float(values @ values), values.size - 1, None, None),
+        balanced=bool(counts.min() == counts.max()),
+        missing=int((counts == 0).sum()),
+        pooled=pooled,
+        s_repeatability=float(s[0]),
+        s_interaction=float(s[1]),
+        s_appraiser=float(s[2]),
+        s_part=float(s[3]),
+        limits=limits,
+        share_limits=share_limits,
+    )
+
+
+def _components(squares: Floats, expected: list[_Expected], dof: int, *, pooled: bool) -> Floats:
+    """Variances of repeatability, interaction, appraiser, part from the sums of squares.
+
+    Args:
+        squares: Shape (4, ...): of part, appraiser, and with ``pooled`` all the rest, otherwise
+            interaction; then of repeatability.
+        expected: What the first three are made of.
+        dof: Of what repeatability is estimated from.
+        pooled: Whether there is no interaction.
+    """
+    repeat = (squares[2] if pooled else squares[3]) / dof
+    both = np.zeros_like(repeat)
+    if not pooled:
+        both = (squares[2] - expected[2].dof * repeat) / expected[2].interaction
+    part, appraiser = (
+        (squares[k] - expected[k].dof * repeat - expected[k].interaction * both) / expected[k].own
+        for k in (0, 1)
+    )
+    return np.array([repeat, both, appraiser, part])
+
+
+def _limits(
+    squares: Floats,
+    expected: list[_Expected],
+    both: Source,
+    rest: Source,
+    confidence: float,
+    *,
+    pooled: bool,
+) -> tuple[dict[str, tuple[float, float]], dict[str, tuple[float, float]]]:
+    """Limits of standard deviations and of shares of the total: generalized intervals.
+
+    What made a sum of squares is the sum divided by a chi-square; drawing those gives all
+    combinations of components at once (Hamada and Weerahandi 2000; from memory). Seeded, so that
+    the same study has the same limits.
+    """
+    rng = np.random.default_rng(SEED)
+    dofs = [expected[0].dof, expected[1].dof, both.dof if pooled else expected[2].dof, rest.dof]
+    drawn = np.array(
+        [
+            ss * dof / rng.chisquare(dof, DRAWS) if dof else np.zeros(DRAWS)
+            for ss, dof in zip(squares, dofs, strict=True)
+        ]
+    )
+    variances = np.maximum(
+        _components(drawn, expected, both.dof if pooled else rest.dof, pooled=pooled), 0.0
+    )
+    repeat, mixed, appraiser, part = variances
+    named = dict(
+        zip(
+            SHARES,
+            (
+                repeat,
+                appraiser,
+                mixed,
+                appraiser + mixed,
+                repeat + appraiser + mixed,
+                part,
+                variances.sum(axis=0),
+            ),
+            strict=True,
+        )
+    )
+    ends = [(1 - confidence) / 2, (1 + confidence) / 2]
+    limits, shares = {}, {}
+    for name, variance in named.items():
+        low, high = np.sqrt(np.quantile(variance, ends)).tolist()
+        limits[name] = (low, high)
+        total = named["total"]
+        share = np.divide(variance, total, out=np.zeros(DRAWS), where=total > 0)
+        low, high = np.sqrt(np.quantile(share, ends)).tolist()
+        shares[name] = (low, high)
+    return limits, shares
 
 
 def _tested(ss: float, dof: int, against: Source) -> Source:
     f = f_ratio(ss / dof, against.ms)
     p = math.nan if math.isnan(f) else f_upper_p(f, dof, against.dof)
     return Source(ss, dof, f, p)
-
-
-def _component(ms: float, below: float, times: int) -> float:
-    return math.sqrt(max(0.0, (ms - below) / times))
-
-
-def _squares(values: Floats) -> float:
-    return float(np.sum(values * values))

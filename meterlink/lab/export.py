@@ -15,18 +15,16 @@ from pathlib import Path
 from typing import Any
 
 from meterlink.circuit.job import LOG_FILE
-from meterlink.errors import LogError, UsageError
+from meterlink.errors import LabError, LogError, UsageError
 from meterlink.files import write_durably
-from meterlink.lab.errors import LabError
-from meterlink.lab.log_records import log_records
-from meterlink.lab.read_logs import figure, moment
-from meterlink.testlog.columns import COLUMNS
+from meterlink.lab.csv_records import LogRecords, figure
+from meterlink.lab.read_logs import moment
+from meterlink.testlog.columns import COLUMNS, TABLE, Kind
 from meterlink.testlog.formula import restored
 from meterlink.testlog.withdrawn import left_out_text, withdrawn_from
 
 _BATCH_ROWS = 20_000
-_COUNTS = {"test", "n_idle", "n_on"}
-_TEXTS = {"hookup", "lead_a", "lead_b", "load_at", "verdict", "source", "capture", "flags", "note"}
+_KINDS = {column.name: column.kind for column in TABLE}
 
 OnProblem = Callable[[str], None]
 Cells = dict[str, str]
@@ -95,7 +93,7 @@ class _Counted:
 
 def _header(path: Path) -> list[str]:
     with _opened(path) as stream:
-        _, names = next(log_records(path, stream, lambda _problem: None))
+        names = LogRecords(path, stream, lambda _problem: None).header
     if not set(names) & set(COLUMNS):
         raise LogError(f"{path} is no test log: none of its columns is one of a log.")
     return names
@@ -108,16 +106,28 @@ def _rows(
         away = {str(test) for test in withdrawn_from(path)}
         gone = set()
         with _opened(path) as stream:
-            records = log_records(path, stream, on_problem)
-            _, names = next(records)
+            records = LogRecords(path, stream, on_problem)
+            for remark in records.remarks:
+                on_left_out(remark)
             for _, cells in records:
-                row = {"log": str(given), **dict(zip(names, cells, strict=True))}
+                row = {"log": str(given), **dict(zip(records.header, cells, strict=True))}
+                if records.decimal_comma:
+                    row |= _with_points(row)
                 if row.get("test", "") in away:
                     gone.add(int(row["test"]))
                 else:
                     yield row
         if gone:
             on_left_out(left_out_text(path, gone))
+
+
+def _with_points(row: Cells) -> Cells:
+    """Figures of a row whose decimal points are commas, as the contract has them."""
+    return {
+        name: cell.replace(",", ".")
+        for name, cell in row.items()
+        if _KINDS.get(name) is Kind.NUMBER and cell.count(",") == 1
+    }
 
 
 def _opened(path: Path) -> io.BufferedReader:
@@ -176,13 +186,12 @@ def _write_parquet(
 
 
 def _parquet_type(pyarrow: Any, name: str) -> Any:
-    if name == "time":
-        return pyarrow.timestamp("ms", tz="UTC")
-    if name in _COUNTS:
-        return pyarrow.int64()
-    if name in COLUMNS and name not in _TEXTS:
-        return pyarrow.float64()
-    return pyarrow.string()
+    types = {
+        Kind.TIME: lambda: pyarrow.timestamp("ms", tz="UTC"),
+        Kind.COUNT: pyarrow.int64,
+        Kind.NUMBER: pyarrow.float64,
+    }
+    return types.get(_KINDS.get(name, Kind.TEXT), pyarrow.string)()
 
 
 def _typed(row: Cells, name: str, on_problem: OnProblem) -> object:
@@ -190,16 +199,17 @@ def _typed(row: Cells, name: str, on_problem: OnProblem) -> object:
     cell = row.get(name, "")
     if name == "log":
         return cell
-    if name in _TEXTS or name not in COLUMNS:
+    kind = _KINDS.get(name, Kind.TEXT)
+    if kind in (Kind.TEXT, Kind.CHOICE):
         return restored(cell) or None
     try:
-        if name == "time":
+        if kind is Kind.TIME:
             return _time(cell)
         number = figure(cell, name)
-        if name in _COUNTS and number is not None:
+        if kind is Kind.COUNT and number is not None:
             return _whole(number, name)
     except ValueError as error:
-        on_problem(f"{row['log']}, test {row.get('test', '?')[:20]}: {error}.")
+        on_problem(f"{row['log']}, test {row.get('test', '?')[:20]}: {error.args[0]}.")
         return None
     return number
 

@@ -8,51 +8,61 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from meterlink.lab.crossed import Crossed
-from meterlink.lab.oneway import OneWay
+from meterlink.lab.crossed import SHARES, Crossed
+from meterlink.lab.one_way import OneWay
+from meterlink.lab.series import Drift
 from meterlink.lab.study import Comparison, Group, Study
+from meterlink.lab.uncertainty import rounded
 from meterlink.testlog.formula import neutralised
 
-CSV_COLUMNS = (
-    "n",
-    "mean",
-    "sd",
-    "u_mean",
-    "interval_low",
-    "interval_high",
-    "u",
-    "dof",
-    "k",
-    "expanded",
-    "lowest",
-    "highest",
-    "lag1",
-    "slope",
-    "slope_per",
-    "slope_p",
-    "stated_ratio",
-    "stated_p",
-    "stated_agreement",
-    "suspects",
-    "without_value",
-    "flagged",
-)
+#: Names that the first columns of the CSV have, beside the names that they have in the JSON.
+CSV_COLUMNS = {
+    "n": "n",
+    "mean": "mean",
+    "sd": "sd",
+    "u_mean": "u_mean",
+    "interval_low": "interval.0",
+    "interval_high": "interval.1",
+    "u": "expanded.u",
+    "dof": "expanded.dof",
+    "k": "expanded.k",
+    "expanded": "expanded.expanded",
+    "lowest": "lowest",
+    "highest": "highest",
+    "lag1": "lag1",
+    "slope": "drift.slope",
+    "slope_per": "drift.per",
+    "slope_p": "drift.p",
+    "stated_ratio": "stated.ratio",
+    "stated_p": "stated.p",
+    "stated_agreement": "stated.agreement",
+    "suspects": "",
+    "without_value": "without_value",
+    "flagged": "flagged",
+}
+#: Lists of unequal length: one cell of the CSV holds all of it, as JSON.
+_LISTS = {"suspects", "levels", "verdicts", "not_counted", "factors"}
 
 
 def study_json(study: Study) -> str:
     """The evaluation as one JSON object."""
-    question = study.question
+    question, terms = study.question, study.terms
     content = {
         "value": f"{question.value} per amp" if question.per_amp else question.value,
         "unit": question.unit,
-        "confidence": study.confidence,
+        "confidence": terms.confidence,
+        "resolution": terms.resolution,
+        "known": terms.known and {"value": terms.known[0], "u": terms.known[1]},
+        "components": [asdict(one) for one in terms.components],
         "logs": list(study.logs),
         "grouped_by": list(question.groups),
         "compared_by": list(question.factors),
         "groups": [_group(group, study) for group in study.groups],
         "left_out": [{"log": log, "test": test} for log, test in sorted(question.left_out)],
+        "left_out_by_condition": dict(study.filtered),
         "withdrawn": [{"log": log, "test": test} for log, test in study.withdrawn],
         "unusable_rows": study.problem_count,
+        "unusable_because": dict(study.reasons),
         "problems": list(study.problems),
         "remarks": list(study.remarks),
     }
@@ -60,16 +70,43 @@ def study_json(study: Study) -> str:
 
 
 def study_csv(study: Study) -> str:
-    """One row a group: what it has in common, then ``CSV_COLUMNS``, as RFC 4180 has it."""
+    """One row a group, as RFC 4180 has it.
+
+    What it has in common, then ``CSV_COLUMNS``, then every other figure of the JSON under its path.
+    """
+    rows = [dict(_flat("", _plain(_group(group, study)))) for group in study.groups]
+    usual = {path for path in CSV_COLUMNS.values() if path}
+    skipped = ("name", "key.")
+    more = dict.fromkeys(
+        path for row in rows for path in row if path not in usual and not path.startswith(skipped)
+    )
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow([*study.question.groups, *CSV_COLUMNS])
-    for group in study.groups:
-        figures = _plain(dict(_csv_figures(group)))
-        cells = [neutralised(part) for part in group.key]
-        cells += ["" if figures[name] is None else str(figures[name]) for name in CSV_COLUMNS]
-        writer.writerow(cells)
+    names = ["suspects.all" if path == "suspects" else path for path in more]
+    writer.writerow([*study.question.groups, *CSV_COLUMNS, *names])
+    for group, row in zip(study.groups, rows, strict=True):
+        row[""] = " ".join(str(named.test) for named in group.suspects)
+        cells = [row.get(path) for path in (*CSV_COLUMNS.values(), *more)]
+        writer.writerow(
+            [*map(neutralised, group.key)]
+            + ["" if cell is None else neutralised(cell) if isinstance(cell, str) else cell
+               for cell in cells]
+        )  # fmt: skip
     return text.getvalue()
+
+
+def _flat(path: str, value: Any) -> Iterator[tuple[str, Any]]:
+    """Figures by path, such as ``drift.slope``; lists of any length as they stand, in JSON."""
+    if path.rpartition(".")[2] in _LISTS:
+        yield path, json.dumps(value, ensure_ascii=False)
+    elif isinstance(value, dict):
+        for name, item in value.items():
+            yield from _flat(f"{path}.{name}".removeprefix("."), item)
+    elif isinstance(value, list):
+        for place, item in enumerate(value):
+            yield from _flat(f"{path}.{place}", item)
+    else:
+        yield path, value
 
 
 def _group(group: Group, study: Study) -> dict[str, Any]:
@@ -81,34 +118,64 @@ def _group(group: Group, study: Study) -> dict[str, Any]:
         "without_value": group.tally.empty,
         "flagged": group.tally.flagged,
         "verdicts": group.tally.verdicts,
+        "not_counted": _aside(group),
+        "with_not_counted": group.with_aside
+        and dict(zip(("mean", "sd"), group.with_aside, strict=True)),
     }
     if summary is None:
         return content
-    content |= {
-        name: getattr(summary, name)
-        for name in ("mean", "sd", "lowest", "highest", "u_mean", "interval", "lag1")
-    }
-    content["expanded"] = asdict(summary.expanded) if summary.expanded else None
-    content["stated"] = asdict(summary.stated) if summary.stated else None
+    content |= {name: value for name, value in asdict(summary).items() if name != "drift"}
     content["suspects"] = [asdict(named) for named in group.suspects]
+    content["suspects_about_drift"] = group.about_drift
     content["without_suspects"] = group.without_suspects and dict(
         zip(("mean", "sd"), group.without_suspects, strict=True)
     )
-    drift = summary.drift
-    content["drift"] = drift and {
-        **{name: getattr(drift.line, name) for name in ("slope", "u_slope", "dof", "p")},
-        "per": "hour" if drift.per_hour else "trial",
-        "change": drift.change,
-        "significant": drift.significant,
-    }
+    content["values_in_another_unit"] = group.slipped
+    content["drift"] = summary.drift and _drift(summary.drift)
+    if summary.bias is not None:
+        content["bias"] |= {"p": summary.bias.bias.p, "significant": summary.bias.significant}
+    if summary.expanded is not None:
+        content["certificate"] = dict(
+            zip(
+                ("value", "expanded"), rounded(summary.mean, summary.expanded.expanded), strict=True
+            )
+        )
     if group.comparison is not None:
         content["comparison"] = _comparison(group.comparison, study)
     return content
 
 
+def _aside(group: Group) -> list[dict[str, Any]]:
+    aside = group.series.aside
+    if aside is None:
+        return []
+    return [
+        {"test": int(test), "value": float(value)}
+        for test, value in zip(aside.test, aside.value, strict=True)
+    ]
+
+
+def _drift(drift: Drift) -> dict[str, Any]:
+    return {
+        "slope": drift.slope.value,
+        "u_slope": drift.slope.u,
+        "dof": drift.slope.dof,
+        "p": drift.slope.p,
+        "per": "hour" if drift.per_hour else "trial",
+        "change": drift.change,
+        "sd": drift.sd,
+        "significant": drift.significant,
+    }
+
+
 def _comparison(comparison: Comparison, study: Study) -> dict[str, Any]:
     if comparison.one_way is not None:
-        return _one_way(comparison.one_way, study.question.factors[0], comparison.levels[0])
+        bias = comparison.bias
+        return {
+            **_one_way(comparison.one_way, study.question.factors[0], comparison.levels[0]),
+            "expanded": comparison.expanded and asdict(comparison.expanded),
+            "bias": bias and {**asdict(bias), "p": bias.bias.p, "significant": bias.significant},
+        }
     if comparison.crossed is not None:
         return _crossed(comparison.crossed, study.question.factors, comparison.levels)
     return {"kind": None, "why_not": comparison.why_not}
@@ -123,8 +190,12 @@ def _one_way(found: OneWay, factor: str, names: tuple[str, ...]) -> dict[str, An
         "kind": "one-way",
         "factor": factor,
         "levels": levels,
+        "differs": found.differs,
         "repeatability_limit": found.repeatability_limit,
         "reproducibility_limit": found.reproducibility_limit,
+        "repeatability_difference": found.repeatability_difference,
+        "reproducibility_difference": found.reproducibility_difference,
+        "uneven_spread": found.uneven_spread,
     }
 
 
@@ -138,29 +209,12 @@ def _crossed(
         "s_reproducibility": found.s_reproducibility,
         "s_gauge": found.s_gauge,
         "s_total": found.s_total,
+        "shares": {
+            name: getattr(found, f"s_{name}") / found.s_total if found.s_total else None
+            for name in SHARES
+        },
         "distinct_categories": found.distinct_categories,
     }
-
-
-def _csv_figures(group: Group) -> Iterator[tuple[str, Any]]:
-    s = group.summary
-    expanded, drift, stated = (s.expanded, s.drift, s.stated) if s else (None, None, None)
-    yield "n", s.n if s else 0
-    for name in ("mean", "sd", "u_mean", "lowest", "highest", "lag1"):
-        yield name, getattr(s, name) if s else None
-    yield "interval_low", s.interval[0] if s and s.interval else None
-    yield "interval_high", s.interval[1] if s and s.interval else None
-    for name in ("u", "dof", "k", "expanded"):
-        yield name, getattr(expanded, name) if expanded else None
-    yield "slope", drift.line.slope if drift else None
-    yield "slope_per", ("hour" if drift.per_hour else "trial") if drift else None
-    yield "slope_p", drift.line.p if drift else None
-    yield "stated_ratio", stated.ratio if stated else None
-    yield "stated_p", stated.p if stated else None
-    yield "stated_agreement", stated.agreement.value if stated else None
-    yield "suspects", " ".join(str(named.test) for named in group.suspects)
-    yield "without_value", group.tally.empty
-    yield "flagged", group.tally.flagged
 
 
 def _plain(value: Any) -> Any:

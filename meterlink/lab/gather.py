@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterlink.circuit.job import JOB_FILE
-from meterlink.errors import UsageError
-from meterlink.lab.errors import LabError
+from meterlink.errors import LabError, UsageError
 
 SUFFIX = ".jsonl"
 

@@ -18,8 +18,7 @@ from pathlib import Path
 
 from drivers.errors import DriverError
 from meterlink.circuit.job import JOB_FILE, LOG_FILE, read_job
-from meterlink.errors import LogError, MeterlinkError
-from meterlink.lab.errors import LabError
+from meterlink.errors import LabError, LogError, MeterlinkError
 from meterlink.lab.gather import Task
 from meterlink.lab.journal import JOURNAL_FILE, Done, Journal
 from meterlink.testlog.captures import CapturesLog, sha256

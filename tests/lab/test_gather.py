@@ -3,8 +3,7 @@
 import pytest
 from lab.visits import write_visit
 
-from meterlink.errors import UsageError
-from meterlink.lab.errors import LabError
+from meterlink.errors import LabError, UsageError
 from meterlink.lab.gather import captures_in, into_own_jobs
 
 

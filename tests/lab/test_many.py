@@ -11,8 +11,8 @@ from concurrent.futures.process import BrokenProcessPool
 import pytest
 from lab.visits import write_visit
 
+from meterlink.errors import LabError
 from meterlink.lab import many
-from meterlink.lab.errors import LabError
 from meterlink.lab.gather import Task, into_one_job
 from meterlink.lab.many import replay_into_one
 

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from lab.logs import write_log
 
-from meterlink.lab.page import MAX_PLOTS, render_page
-from meterlink.lab.strip_svg import MAX_POINTS, draw_series
+from meterlink.lab.page import MAX_PLOTS, MAX_POINTS, draw_series, render_page
 from meterlink.lab.study import study_logs
 from meterlink.lab.table import Question
 

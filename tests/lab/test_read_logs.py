@@ -9,11 +9,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lab.logs import drops, write_log
 
-from meterlink.errors import LogError, MeterlinkError, UsageError
+from meterlink.errors import LabError, LogError, MeterlinkError, UsageError
 from meterlink.lab import table
-from meterlink.lab.errors import LabError
 from meterlink.lab.read_logs import check_values, group_text, read_trials
-from meterlink.lab.table import Question
+from meterlink.lab.table import Condition, Question
 from meterlink.testlog.withdrawn import left_out_text, withdraw
 
 
@@ -105,7 +104,7 @@ def test_rows_without_a_value_are_counted(tmp_path):
     [
         ("test,time,hookup,drop_V", "It has drop_V: convert it"),
         ("test,time,hookup,Drop_mV", "Did you mean Drop_mV|It has Drop_mV"),
-        ("date;reading", "Its columns: date;reading"),
+        ("date;reading", "Its columns: date, reading"),
     ],
 )
 def test_a_column_in_another_unit_or_none_is_refused_with_what_there_is(tmp_path, header, hint):
@@ -240,3 +239,160 @@ def test_many_that_were_taken_back_are_counted_and_the_first_named():
     text = left_out_text("job/tests.csv", range(1, 41))
     assert text.startswith("job/tests.csv: 40 tests were taken back and are left out: 1, 2, 3, ")
     assert "19, 20 and 20 more (" in text
+
+
+def columns(path, sign, encoding="utf-8", numbers=("1,5", "2,5", "3,5")):
+    """A log as a table program writes it."""
+    head = ["test", "time", "hookup", "lead_a", "lead_b", "load_at", "drop_mV", "drop_u_mV"]
+    lines = [sign.join(head)]
+    for place, number in enumerate(numbers, 1):
+        cells = [str(place), f"2026-03-0{place}", "neutral-neutral", "Desk", "Door", "Bed"]
+        lines.append(sign.join([*cells, number, "0,1"]))
+    path.write_text("\r\n".join(lines) + "\r\n", encoding=encoding, newline="")
+    return path
+
+
+@pytest.mark.parametrize("sign", [";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
+def test_what_a_table_program_made_of_a_log_is_read_and_said(tmp_path, sign, encoding):
+    trials = read(columns(tmp_path / "log.csv", sign, encoding))
+    assert values_of(trials) == [[1.5, 2.5, 3.5]]
+    said = " ".join(trials.remarks)
+    assert ("semicolons" if sign == ";" else "tabs") in said
+    assert ("UTF-16" in said) is encoding.startswith("utf-16")
+
+
+@pytest.mark.parametrize(
+    ("cell", "reason"),
+    [
+        ("12,5", "a decimal comma"),
+        ("12 mV", "a unit in the cell"),
+        ("12mV", "a unit in the cell"),
+        ("nan", "nan or infinity"),
+        ("-inf", "nan or infinity"),
+        ("1e400", "nan or infinity"),
+        ("1e100", "a figure too large for any meter"),
+        ("-1e300", "a figure too large for any meter"),
+        ("twelve", "no number"),
+    ],
+)
+def test_why_all_rows_were_bad_is_said_with_the_first_of_them(tmp_path, cell, reason):
+    trials = read(write_log(tmp_path / "log.csv", drops(*[cell] * 3)))
+    with pytest.raises(LabError) as refused:
+        check_values(trials)
+    assert f"3 with {reason}" in str(refused.value)
+    assert "log.csv, line 2: drop_mV is" in str(refused.value)
+
+
+def test_an_uncertainty_below_zero_is_not_used_and_said(tmp_path):
+    rows = [{"drop_mV": 1, "drop_u_mV": -0.5}, {"drop_mV": 2, "drop_u_mV": 0.5}]
+    trials = read(write_log(tmp_path / "log.csv", rows))
+    assert np.isnan(trials.table.series()[0].u).tolist() == [True, False]
+    assert "1 rows state an uncertainty below zero; it is not used." in trials.remarks
+
+
+def test_test_numbers_that_a_log_has_twice_are_named(tmp_path):
+    rows = drops(1, 2, 3, 4)
+    rows[3]["test"] = 2
+    trials = read(write_log(tmp_path / "log.csv", rows))
+    assert any("more than one row of test 2;" in text for text in trials.remarks)
+    clean = read(write_log(tmp_path / "other.csv", drops(1, 2)))
+    assert clean.remarks == []
+
+
+def test_a_column_that_is_there_twice_is_named(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("hookup,lead_a,lead_b,load_at,drop_mV,drop_mV,drop_u_mV\nh,A,B,C,1,99,0.1\n")
+    trials = read(path)
+    assert values_of(trials) == [[1]]
+    assert any("more than one column drop_mV; the first" in text for text in trials.remarks)
+
+
+def test_names_that_differ_in_blanks_and_capitals_alone_are_named(tmp_path):
+    rows = [{"drop_mV": 1}, {"drop_mV": 2, "lead_a": "Desk "}, {"drop_mV": 3, "lead_a": "desk"}]
+    trials = read(write_log(tmp_path / "log.csv", rows))
+    assert len(values_of(trials)) == 3
+    assert "'Desk' and 'Desk ' count as two names" in " ".join(trials.remarks)
+    assert "'Desk' and 'desk' count as two names" in " ".join(trials.remarks)
+    levels = read(tmp_path / "log.csv", groups=(), factors=("lead_a",))
+    assert "'Desk' and 'desk' count as two names" in " ".join(levels.remarks)
+
+
+def test_a_copy_of_a_log_is_read_once_and_said(tmp_path):
+    first = write_log(tmp_path / "one.csv", drops(1, 2))
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(first.read_bytes())
+    other = write_log(tmp_path / "other.csv", drops(3, 4))
+    trials = read_trials([first, copy, other], Question())
+    assert values_of(trials) == [[1, 2, 3, 4]]
+    assert f"{copy} is a copy of {first}; it is read once." in trials.remarks
+
+
+def chosen(tmp_path, *conditions, **question):
+    rows = [
+        {"drop_mV": 1, "operator": "Ann", "flags": "late"},
+        {"drop_mV": 2, "operator": "Ben", "flags": ""},
+        {"drop_mV": 3, "operator": "Ann", "flags": "early late", "verdict": "unclear"},
+    ]
+    path = write_log(tmp_path / "log.csv", rows, extra=("operator",))
+    trials = read(path, conditions=conditions, **question)
+    return [value for values in values_of(trials) for value in values], trials
+
+
+@pytest.mark.parametrize(
+    ("condition", "values"),
+    [
+        (Condition("operator", "Ann", wanted=True), [1]),
+        (Condition("operator", "Ann", wanted=False), [2]),
+        (Condition("flags", "late", wanted=False), [2]),
+        (Condition("flags", "", wanted=True), [2]),
+        (Condition("flags", "early", wanted=True), []),
+        (Condition("verdict", "unclear", wanted=True), [3]),
+        (Condition("day", "2026-03-02", wanted=True), [1, 2]),
+    ],
+    ids=str,
+)
+def test_rows_are_chosen_by_level_flag_verdict_and_day(tmp_path, condition, values):
+    found, trials = chosen(tmp_path, condition)
+    assert found == values
+    assert trials.filtered.total() == (0 if condition.column == "day" else 3 - len(values)) or (
+        condition.text in ("Ann", "early")
+    )
+    if trials.filtered:
+        assert f"rows are left out: {condition}." in " ".join(trials.remarks)
+
+
+def test_rows_are_chosen_by_time(tmp_path):
+    start = datetime(2026, 3, 2, 9, tzinfo=UTC).timestamp()
+    found, _ = chosen(tmp_path, since_s=start + 30, all_verdicts=True)
+    assert found == [2, 3]
+    found, _ = chosen(tmp_path, until_s=start + 90)
+    assert found == [1, 2]
+
+
+def test_a_level_that_no_row_has_is_refused_with_those_that_are_there(tmp_path):
+    with pytest.raises(UsageError, match="operator has: Ann, Ben"):
+        chosen(tmp_path, Condition("operator", "Bne", wanted=False))
+
+
+def test_unclear_rows_and_those_that_nobody_switched_are_set_aside(tmp_path):
+    verdicts = ["in-path", "unclear", "not-in-path", "in-path"]
+    rows = [{"drop_mV": k, "verdict": verdict} for k, verdict in enumerate(verdicts)]
+    rows += [{"drop_mV": 9, "verdict": "not-in-path", "load_at": "Hall"}] * 2
+    path = write_log(tmp_path / "log.csv", rows)
+    near, far = read(path).table.series()
+    assert near.value.tolist() == [0, 3]
+    assert near.aside is not None
+    assert near.aside.test.tolist() == [2, 3]
+    assert near.unclear == 1
+    assert far.value.tolist() == [9, 9]  # a hookup that is not in the path is measured all the same
+    assert values_of(read(path, all_verdicts=True))[0] == [0, 1, 2, 3]
+
+
+def test_a_long_log_tells_how_far_it_is(tmp_path, monkeypatch):
+    monkeypatch.setattr("meterlink.lab.read_logs._TELL_EVERY", 10)
+    path = write_log(tmp_path / "log.csv", drops(*range(100)))
+    told = []
+    read_trials([path], Question(), lambda rows, share: told.append((rows, share)))
+    assert [rows for rows, _ in told] == list(range(10, 101, 10))
+    assert all(0 < share <= 1 for _, share in told)
