@@ -14,7 +14,7 @@ MAX_NESTING = 8
 MAX_TEXT = 10_000
 MAX_T_S = 1e8  # three years
 
-_SETUP_FIELDS = ("hookup", "lead_a", "lead_b", "load_at")
+_SETUP_FIELDS = ("hookup", "lead_a", "lead_b", "load_at", "side")
 
 
 class LineError(ValueError):
@@ -167,7 +167,7 @@ def _read_mark(value: Mapping[str, object], t_s: float) -> Mark:
     text = _text_field(value, "text") or ""
     fields = {name: _text_field(value, name) for name in _SETUP_FIELDS}
     if kind == "test":
-        for name in ("hookup", "lead_a", "load_at"):
+        for name in ("hookup", "lead_a"):  # the dead circuit has tests without a load
             if not fields[name]:
                 raise LineError(f"the test does not say {name}")
     return Mark(t_s, kind, text, **fields)

@@ -1,15 +1,20 @@
 """What a capture holds: a header, then bytes received, bytes sent and marks in time order."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-#: Marks of the capture format, and three of our own (readers that do not know them pass over them
-#: with a warning): ``link-open``: the port was opened or opened again, and the bytes that follow
+#: Marks of the capture format, and five of our own (readers that do not know them pass over them
+#: with a warning): ``source``: from now on a direct source gives so many signed amperes (``text``;
+#: 0 is off); ``null``: the leads are joined, so that their resistance is read until ``end``;
+#: ``link-open``: the port was opened or opened again, and the bytes that follow
 #: may start in mid-reading; ``link-lost``: it failed; ``void``: ends the open test, which is not to
 #: be logged. ``text`` says why.
 MARK_KINDS = frozenset(
-    ("test", "load-on", "load-off", "end", "note", "link-open", "link-lost", "void")
+    (
+        *("test", "load-on", "load-off", "end", "note", "link-open", "link-lost", "void"),
+        *("source", "null"),
+    )
 )
 
 
@@ -56,7 +61,8 @@ class Mark:
         t_s: Seconds after the start.
         kind: One of ``MARK_KINDS``.
         text: Of a note: what it says. Of a link or void mark: the reason.
-        hookup, lead_a, lead_b, load_at: Of a ``test``: the arrangement, as written; else ``None``.
+        hookup, lead_a, lead_b, load_at, side: Of a ``test``: the arrangement, as written; else
+            ``None``.
     """
 
     t_s: float
@@ -66,6 +72,7 @@ class Mark:
     lead_a: str | None = None
     lead_b: str | None = None
     load_at: str | None = None
+    side: str | None = None
 
 
 Event = Received | Sent | Mark
@@ -76,6 +83,5 @@ def at_time(event: Event, t_s: float) -> Event:
     if event.t_s == t_s:
         return event
     if isinstance(event, Mark):
-        fields = (event.kind, event.text, event.hookup, event.lead_a, event.lead_b, event.load_at)
-        return Mark(t_s, *fields)
+        return replace(event, t_s=t_s)
     return type(event)(t_s, event.data)

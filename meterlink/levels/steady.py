@@ -279,7 +279,8 @@ class DeadDetector:
         apart = abs(float(np.median(recent[half:]) - np.median(recent[:half])))
         sd = float(np.std(recent))
         share = STEADY_SHARE * abs(float(np.median(recent)))
-        return apart <= max(share, STEADY_DIGITS * self._resolution, 2.0 * sd / np.sqrt(half), 1e-3)
+        noise = 2.0 * sd / float(np.sqrt(half))
+        return apart <= max(share, STEADY_DIGITS * self._resolution, noise, 1e-3)
 
     def _why(self, standing: Standing) -> str:
         """Why the reading is not steady yet, as a sentence."""
@@ -304,9 +305,10 @@ class DeadDetector:
         if len(kept) < STEADY_READINGS:
             return _nothing([*flags, "few-readings"], len(kept))
         at_rest = kept[_at_rest(kept, self._resolution) :]
-        here = level(at_rest, self._resolution)
         if len(at_rest) < STEADY_READINGS:
             flags.append(DeadFlag.UNSTEADY)
+            at_rest = kept[-2 * STEADY_READINGS :]
+        here = level(at_rest, self._resolution)
         mohm = here.value - self._lead_mohm
         contact = FOUR_WIRE_U_MOHM if self._four_wire else CONTACT_U_MOHM
         wide = here.sd if DeadFlag.UNSTEADY in flags else here.se
@@ -369,8 +371,9 @@ class DeadDetector:
 def _at_rest(values: Floats, resolution: float) -> int:
     """Index from which the readings stay about the level they end at."""
     center = float(np.median(values[-2 * STEADY_READINGS :]))
-    spread = float(np.median(np.abs(values[-2 * STEADY_READINGS :] - center)))
-    near = max(STEADY_SHARE * abs(center), STEADY_DIGITS * resolution, 6 * spread, 1e-3)
+    steps = np.diff(values)
+    noise = float(np.median(np.abs(steps - np.median(steps))))  # a slow climb is no noise
+    near = max(STEADY_SHARE * abs(center), STEADY_DIGITS * resolution, 5 * noise, 1e-3)
     away = np.flatnonzero(np.abs(values - center) > near)
     return int(away[-1]) + 1 if len(away) else 0
 

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 
 from drivers.events import Mark
 from drivers.readings import Reading
-from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Hookup, Setup
+from meterlink.circuit.circuit import Circuit, LoadKind
+from meterlink.circuit.setup import Hookup, Setup, made_setup
 from meterlink.errors import UsageError
 from meterlink.levels.detector import DEFAULT_AMPS, SMALLEST_RUN_MOHM, TestDetector
 from meterlink.levels.measurement import Measurement
+from meterlink.levels.steady import DeadDetector
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +53,17 @@ class TestSplitter:
 
     __test__ = False  # keeps pytest from collecting the class by its name
 
-    def __init__(self, circuit: Circuit) -> None:
-        """``circuit``: supply, load and conductor."""
+    def __init__(self, circuit: Circuit, *, four_wire: bool = False) -> None:
+        """``circuit``: supply, load and conductor; ``four_wire``: of an ohmmeter."""
+        self._four_wire = four_wire
+        self._lead_mohm = 0.0
+        self._null: DeadDetector | None = None
         self._circuit = circuit
         self._smallest_mv = smallest_drop_mv(circuit)
         self._started_s = 0.0
         self._notes: list[str] = []
         self.setup: Setup | None = None
-        self.detector: TestDetector | None = None
+        self.detector: TestDetector | DeadDetector | None = None
 
     def take(self, event: Reading | Mark) -> CompletedTest | None:
         """Take the next event in time order; returns the test that it ended, if it ended one.
@@ -68,17 +72,24 @@ class TestSplitter:
             UsageError: A ``test`` mark lacks what its hookup needs.
         """
         if isinstance(event, Reading):
-            if self.detector is not None:
-                self.detector.add(event)
+            for detector in (self.detector, self._null):
+                if detector is not None:
+                    detector.add(event)
             return None
         done = None
         if event.kind in ("test", "end", "void"):
             done = self.finish(event.t_s) if event.kind != "void" else None
             self.setup, self.detector, self._notes = None, None, []
+            self._take_null(event.t_s)
         if event.kind == "test":
             self._begin(event)
+        elif event.kind == "null":
+            leads = made_setup(Hookup.PATH_RESISTANCE, "the leads")
+            self._null = DeadDetector(leads, event.t_s, four_wire=True)
         elif event.kind == "note":
             self._notes.append(event.text or "")
+        elif isinstance(self.detector, DeadDetector):
+            self.detector.mark(event.kind, event.t_s, event.text)
         elif self.detector is not None:
             self.detector.mark(event.kind, event.t_s)
         return done
@@ -90,9 +101,31 @@ class TestSplitter:
         found = self.detector.finish(t_s)
         return CompletedTest(self.setup, self._started_s, found, tuple(self._notes))
 
+    @property
+    def lead_mohm(self) -> float:
+        """Resistance of the leads as it was nulled."""
+        return self._lead_mohm
+
+    def _take_null(self, t_s: float) -> None:
+        """The leads' own resistance, where it was being read."""
+        if self._null is not None:
+            found = self._null.finish(t_s).path_mohm
+            self._lead_mohm = self._lead_mohm if found is None else found
+            self._null = None
+
     def _begin(self, mark: Mark) -> None:
-        setup = setup_of(mark)
+        setup = setup_of(mark, self._circuit)
         self.setup, self._started_s = setup, mark.t_s
+        if setup.dead:
+            self.detector = DeadDetector(
+                setup,
+                mark.t_s,
+                amps=self._circuit.load_amps or DEFAULT_AMPS,
+                smallest_mv=self._smallest_mv,
+                lead_mohm=self._lead_mohm,
+                four_wire=self._four_wire,
+            )
+            return
         self.detector = TestDetector(
             setup,
             mark.t_s,
@@ -102,12 +135,15 @@ class TestSplitter:
         )
 
 
-def completed_tests(events: Iterable[Reading | Mark], circuit: Circuit) -> Iterator[CompletedTest]:
+def completed_tests(
+    events: Iterable[Reading | Mark], circuit: Circuit, *, four_wire: bool = False
+) -> Iterator[CompletedTest]:
     """Split a whole visit into its tests.
 
     Args:
         events: Readings and marks in time order.
         circuit: Supply, load and conductor.
+        four_wire: The ohmmeter has four wires.
 
     Yields:
         Each test when it ends.
@@ -115,7 +151,7 @@ def completed_tests(events: Iterable[Reading | Mark], circuit: Circuit) -> Itera
     Raises:
         UsageError: A ``test`` mark lacks what its hookup needs.
     """
-    splitter = TestSplitter(circuit)
+    splitter = TestSplitter(circuit, four_wire=four_wire)
     now_s = 0.0
     for event in events:
         now_s = event.t_s
@@ -127,8 +163,8 @@ def completed_tests(events: Iterable[Reading | Mark], circuit: Circuit) -> Itera
         yield last
 
 
-def setup_of(mark: Mark) -> Setup:
-    """Setup that a ``test`` mark names.
+def setup_of(mark: Mark, circuit: Circuit) -> Setup:
+    """Setup that a ``test`` mark names; ``circuit`` says what kind of load there is.
 
     Raises:
         UsageError: Unknown hookup, or leads or load missing.
@@ -139,6 +175,7 @@ def setup_of(mark: Mark) -> Setup:
     except ValueError as error:
         known = ", ".join(Hookup)
         raise UsageError(f"{where} names the hookup {mark.hookup!r}; known are {known}.") from error
-    if not mark.lead_a or not mark.load_at:
+    if not mark.lead_a or not (mark.load_at or hookup.ohms):
         raise UsageError(f"{where} lacks lead_a or load_at: say where the lead and the load were.")
-    return Setup(hookup, mark.lead_a, mark.lead_b, mark.load_at)
+    direct = circuit.load_kind is LoadKind.DIRECT_SOURCE
+    return made_setup(hookup, mark.lead_a, mark.lead_b, mark.load_at, side=mark.side, direct=direct)

@@ -143,6 +143,7 @@ class LiveSession(Closing):
         lead_a: str | None = None,
         lead_b: str | None = None,
         load_at: str | None = None,
+        side: str | None = None,
     ) -> None:
         """Set a mark at this moment (kinds: ``drivers.events.MARK_KINDS``); it is on disk after.
 
@@ -151,7 +152,7 @@ class LiveSession(Closing):
         Raises:
             CaptureError: A text is beyond the bounds of a capture, or the disk refuses.
         """
-        mark = Mark(0.0, kind, text, hookup, lead_a, lead_b, load_at)
+        mark = Mark(0.0, kind, text, hookup, lead_a, lead_b, load_at, side=side)
         with self._ready:
             writer = self._writer
             self._append(mark, strict=True)

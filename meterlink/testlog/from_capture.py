@@ -125,7 +125,9 @@ def _circuit(reader: CaptureReader, capture: Path, folder: Path) -> tuple[Circui
 
 def _measured(reader: CaptureReader, capture: Path, circuit: Circuit) -> list[CompletedTest]:
     """Every test of the capture, names checked."""
-    done = list(completed_tests(_checked(replay(reader), capture, circuit), circuit))
+    four_wire = reader.header.settings.get("wires") == 4
+    events = _checked(replay(reader), capture, circuit)
+    done = list(completed_tests(events, circuit, four_wire=four_wire))
     if not done:
         raise CaptureError(
             f"{capture}: there is no test in it (no mark 'test' that could be read). Nothing was "
@@ -141,7 +143,7 @@ def _checked(
     for event in events:
         if isinstance(event, Mark) and event.kind == "test":
             try:
-                unknown = unknown_name(setup_of(event), circuit)
+                unknown = unknown_name(setup_of(event, circuit), circuit)
             except UsageError as error:
                 raise JobError(f"{_place(capture, event)}: {error} Nothing was logged.") from error
             if unknown is not None:
@@ -163,7 +165,7 @@ def _place(capture: Path, mark: Mark) -> str:
 
 
 def _names(mark: Mark) -> tuple[str | None, ...]:
-    return (mark.kind, mark.hookup, mark.lead_a, mark.lead_b, mark.load_at)
+    return (mark.kind, mark.hookup, mark.lead_a, mark.lead_b, mark.load_at, mark.side)
 
 
 def _damage_remarks(reader: CaptureReader, capture: Path) -> list[str]:

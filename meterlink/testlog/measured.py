@@ -2,6 +2,7 @@
 
 from datetime import datetime, timedelta
 
+from meterlink.levels.steady import DeadMeasurement
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.testlog.rows import Source, TestRow
 
@@ -20,11 +21,12 @@ def measured_row(
         capture: File name of the capture in the job's folder of captures; may be set later.
     """
     found = done.measurement
+    dead = found if isinstance(found, DeadMeasurement) else None
     return TestRow(
         test=0,
         time=_to_milliseconds(started + timedelta(milliseconds=round(done.started_s * 1e3))),
         setup=done.setup,
-        amps=amps,
+        amps=_amps(done, amps),
         idle_mv=found.idle_mv,
         idle_sd_mv=found.idle_sd_mv,
         on_mv=found.on_mv,
@@ -41,7 +43,18 @@ def measured_row(
         capture=capture,
         flags=found.flags,
         note="; ".join(note for note in done.notes if note),
+        path_mohm=dead.path_mohm if dead else None,
+        path_u_mohm=dead.path_u_mohm if dead else None,
+        level_u_mv=dead.level_u_mv if dead else None,
+        cycles=dead.cycles if dead else None,
     )
+
+
+def _amps(done: CompletedTest, stated: float | None) -> float | None:
+    """Current as stated; of a direct source as it was read back; none of an ohmmeter."""
+    if isinstance(done.measurement, DeadMeasurement):
+        return done.measurement.amps if not done.setup.hookup.ohms else None
+    return stated
 
 
 def _to_milliseconds(time: datetime) -> datetime:
