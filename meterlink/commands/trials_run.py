@@ -1,12 +1,15 @@
 """``meterlink trials run``: take repeat trials of one hookup."""
 
+import csv
 import re
+import secrets
 import sys
 from collections.abc import Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,9 +18,11 @@ from meterlink.errors import UsageError
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
     from meterlink.circuit.setup import Setup
-    from meterlink.lab.run import Plan, TrialRun
-    from meterlink.lab.switching import Switch
+    from meterlink.lab.run import Plan, Rhythm
+    from meterlink.lab.switching import Load, Switch
+    from meterlink.live.keys import Keys
     from meterlink.live.session import LiveSession
+    from meterlink.testlog.log import TestLog
 
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
 _COLUMN = re.compile(r"[a-z][a-z0-9_]{0,39}")
@@ -26,17 +31,44 @@ _COLUMN = re.compile(r"[a-z][a-z0-9_]{0,39}")
 @click.command("run")
 @click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
 @click.option("--meter", required=True, metavar="ADDRESS", help="Address or name of the meter.")
-@click.option("--repeat", required=True, type=click.IntRange(1, 10_000), help="Trials in all.")
-@click.option("--hookup", required=True, type=click.Choice(HOOKUPS), help="Where the leads go.")
-@click.option("--lead-a", required=True, metavar="NAME", help="Receptacle of the first lead.")
+@click.option(
+    "--repeat",
+    required=True,
+    type=click.IntRange(1, 10_000),
+    help="Trials in all, of each hookup.",
+)
+@click.option("--hookup", type=click.Choice(HOOKUPS), help="Where the leads go.")
+@click.option("--lead-a", metavar="NAME", help="Receptacle of the first lead.")
 @click.option("--lead-b", metavar="NAME", help="Of the second, for neutral-neutral.")
-@click.option("--load-at", required=True, metavar="NAME", help="Receptacle of the load.")
+@click.option("--load-at", metavar="NAME", help="Receptacle of the load.")
+@click.option(
+    "--setup",
+    "setups",
+    multiple=True,
+    metavar="HOOKUP,A[,B],LOAD",
+    help="Instead of these four, once for each of several hookups, taken in random order.",
+)
+@click.option("--seed", type=int, help="Of the random order; drawn, and noted, where not given.")
 @click.option(
     "--amps", type=float, metavar="A", help="Of the load; goes into a job.toml that is made anew."
 )
 @click.option("--idle", "idle_s", default=8.0, show_default=True, help="Seconds before the load.")
 @click.option("--on", "on_s", default=10.0, show_default=True, help="Seconds with the load on.")
 @click.option("--after", "after_s", default=6.0, show_default=True, help="Seconds after it.")
+@click.option(
+    "--cool-down",
+    "cool_down_s",
+    default=0.0,
+    metavar="S",
+    help="Seconds of rest between two trials, at least.",
+)
+@click.option(
+    "--duty",
+    "duty_percent",
+    default=100.0,
+    metavar="PERCENT",
+    help="Largest share of the time that the load is on; rests are made as long as that takes.",
+)
 @click.option(
     "--switch-command",
     metavar="COMMAND",
@@ -48,6 +80,20 @@ _COLUMN = re.compile(r"[a-z][a-z0-9_]{0,39}")
     help="Instrument whose output or relay switches the load, such as "
     "scpi:TCPIP::192.0.2.7::5025::SOCKET.",
 )
+@click.option(
+    "--switch-limit",
+    "limit_s",
+    type=click.FloatRange(0.05, 60),
+    default=10.0,
+    show_default=True,
+    metavar="S",
+    help="Seconds after which --switch-command hangs: it is ended, and off is tried again.",
+)
+@click.option(
+    "--load-is-off",
+    is_flag=True,
+    help="I have looked: the load that the last run may have left on is off.",
+)
 @click.option("--scpi-on", default="OUTP ON", show_default=True, help="What switches it on.")
 @click.option("--scpi-off", default="OUTP OFF", show_default=True, help="What switches it off.")
 @click.option(
@@ -57,37 +103,22 @@ _COLUMN = re.compile(r"[a-z][a-z0-9_]{0,39}")
     metavar="COLUMN=TEXT",
     help="A further column of the log, such as operator=Ann or meter=M2, for --by later.",
 )
-def run(
-    job: Path,
-    *,
-    meter: str,
-    repeat: int,
-    hookup: str,
-    lead_a: str,
-    lead_b: str | None,
-    load_at: str,
-    amps: float | None,
-    idle_s: float,
-    on_s: float,
-    after_s: float,
-    switch_command: str | None,
-    switch_scpi: str | None,
-    scpi_on: str,
-    scpi_off: str,
-    extras: tuple[str, ...],
-) -> None:
-    r"""Take repeat trials of one hookup.
+def run(job: Path, *, meter: str, **options: Any) -> None:
+    r"""Take repeat trials of one hookup, or of several in random order.
 
     Trials are taken until the log of the job in DIR holds as many as --repeat says; one that was
-    taken back ('meterlink withdraw') does not count and is made up for.
+    taken back ('meterlink withdraw'), that is unclear, or that is not-in-path where others are, as
+    when nobody switched, does not count and is made up for.
 
     The load is switched by hand on the rhythm shown, or by what --switch-command or --switch-scpi
-    names. q or Ctrl-C stops: the trial that runs is left out, the load is switched off (a hand is
-    told to), and the same command goes on later. Each trial is a row of the log; all readings are
-    recorded.
+    names. q, Ctrl-C or the end of the terminal stops: the trial that runs is left out, the load is
+    switched off (a hand is told to), and the same command goes on later. Each trial is a row of the
+    log; all readings are recorded. A run that was killed with the load on is made good by the next,
+    which switches off before it measures.
 
     Mains voltage, and a heavy load switched many times: cords and contacts warm up. Stay by it,
-    keep within their ratings, and leave leads in live parts to whoever is licensed for that.
+    keep within their ratings (--cool-down, --duty), and leave leads in live parts to whoever is
+    licensed for that.
 
     \b
     Examples:
@@ -95,39 +126,130 @@ def run(
         --hookup neutral-ground --lead-a Desk --load-at Desk --set operator=Ann
       meterlink trials run bench --meter lines:/dev/ttyUSB0,9600 --repeat 100 \
         --hookup neutral-neutral --lead-a Desk --lead-b Door --load-at Bed \
-        --switch-command "relay --channel 1 {state}"
+        --switch-command "relay --channel 1 {state}" --duty 25
+      meterlink trials run bench --meter bench-meter --repeat 5 \
+        --setup neutral-ground,Desk,Desk --setup neutral-neutral,Desk,Door,Bed
     """
-    import signal
-
-    from meterlink.circuit.setup import Hookup, Setup
-    from meterlink.commands.job_input import remark
-    from meterlink.lab.rhythm import Rhythm
-    from meterlink.lab.run import Plan, TrialRun
+    from meterlink.lab.run import Rhythm
+    from meterlink.lab.switching import Load, signals_as_wishes
     from meterlink.testlog.log import TestLog
 
-    rhythm = Rhythm(idle_s, on_s, after_s)
-    setup = Setup(Hookup(hookup), lead_a, lead_b, load_at)
-    columns = _columns(extras)
-    opened = _job(job, setup, amps)
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # end in order, as by Ctrl-C
+    asked = _Asked(**options)
+    setups = _setups(asked)
+    rhythm = Rhythm(asked.idle_s, asked.on_s, asked.after_s, asked.cool_down_s,
+                    asked.duty_percent / 100)  # fmt: skip
+    columns = _columns(asked.extras)
+    opened = _job(job, setups, asked.amps)
     stopped = False
     with ExitStack() as stack:
         log = stack.enter_context(TestLog(opened.log_path, extra=tuple(columns)))
-        plan = Plan(setup, rhythm, repeat, _done(opened, setup, columns), columns)
-        if plan.done < repeat:
-            switch = _switch(switch_command, switch_scpi, scpi_on, scpi_off)
-            stack.enter_context(closing(switch))
+        load = Load(_switch(asked, opened.folder), opened.folder)
+        stack.enter_context(closing(load))
+        with signals_as_wishes() as wish:
+            made_safe = load.make_safe(seen_off=asked.load_is_off)
+        if made_safe:
+            _tell(made_safe)
+        stopped = bool(wish)
+        plan = _plan(opened, setups, columns, asked, rhythm)
+        if plan.order and not stopped:
             session = stack.enter_context(_session(opened, meter))
-            trials = TrialRun(session, log, opened.circuit, plan, switch)
-            try:
-                stopped = _take(trials, plan, by_hand=switch.by_hand)
-            finally:
-                if trials.ended_on and switch.by_hand:
-                    remark("SWITCH THE LOAD OFF NOW.")
-    remark(f"{_done(opened, setup, columns)} of {repeat} trials are in {opened.log_path}.")
+            stopped = _take(session, log, opened, plan, load)
+    done = sum(_done(opened, setup, columns)[0] for setup in setups)
+    _tell(f"{done} of {asked.repeat * len(setups)} trials are in {opened.log_path}.")
     if stopped:
-        remark("stopped. The same command goes on with the rest.")
+        _tell("stopped. The same command goes on with the rest.")
         sys.exit(1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """The options, as click gives them."""
+
+    repeat: int
+    hookup: str | None
+    lead_a: str | None
+    lead_b: str | None
+    load_at: str | None
+    setups: tuple[str, ...]
+    seed: int | None
+    amps: float | None
+    idle_s: float
+    on_s: float
+    after_s: float
+    cool_down_s: float
+    duty_percent: float
+    switch_command: str | None
+    switch_scpi: str | None
+    limit_s: float
+    load_is_off: bool
+    scpi_on: str
+    scpi_off: str
+    extras: tuple[str, ...]
+
+
+def _tell(text: str) -> None:
+    """Tell the person, where there still is one: the terminal may have been closed."""
+    from meterlink.commands.job_input import remark
+
+    with suppress(OSError):
+        remark(text)
+
+
+def _setups(asked: _Asked) -> "list[Setup]":
+    """The hookups, each once.
+
+    Raises:
+        UsageError: None, one of both kinds, or one that cannot be read.
+    """
+    from meterlink.circuit.setup import Hookup, Setup
+
+    named = (asked.hookup, asked.lead_a, asked.load_at)
+    if asked.setups:
+        if any(named) or asked.lead_b:
+            raise UsageError("--setup stands for --hookup, --lead-a, --lead-b and --load-at.")
+        return list(dict.fromkeys(map(_setup, asked.setups)))
+    if asked.hookup is None or asked.lead_a is None or asked.load_at is None:
+        raise UsageError("Say what is repeated: --hookup, --lead-a and --load-at, or --setup.")
+    return [Setup(Hookup(asked.hookup), asked.lead_a, asked.lead_b, asked.load_at)]
+
+
+def _setup(text: str) -> "Setup":
+    from meterlink.circuit.setup import Hookup, Setup
+
+    (cells,) = csv.reader([text], skipinitialspace=True)
+    if len(cells) == 3:
+        cells = [cells[0], cells[1], "", cells[2]]
+    if len(cells) != 4 or cells[0] not in HOOKUPS:
+        raise UsageError(
+            f"--setup {text[:80]!r}: expected HOOKUP,A,B,LOAD, or HOOKUP,A,LOAD, such as "
+            f"neutral-ground,Desk,Desk. Hookups: {', '.join(HOOKUPS)}."
+        )
+    return Setup(Hookup(cells[0]), cells[1], cells[2] or None, cells[3])
+
+
+def _plan(
+    job: "Job",
+    setups: "list[Setup]",
+    columns: dict[str, str],
+    asked: _Asked,
+    rhythm: "Rhythm",
+) -> "Plan":
+    """What is left to do."""
+    from meterlink.lab.run import Plan, random_order
+
+    there = [(setup, *_done(job, setup, columns)) for setup in setups]
+    seed = None
+    if len(setups) > 1:
+        seed = secrets.randbits(31) if asked.seed is None else asked.seed
+    left = [(setup, max(0, asked.repeat - done)) for setup, done, _ in there]
+    return Plan(
+        order=random_order(left, seed or 0),
+        rhythm=rhythm,
+        done=sum(min(done, asked.repeat) for _, done, _ in there),
+        in_path=frozenset(setup for setup, _, in_path in there if in_path),
+        extra=columns,
+        seed=seed,
+    )
 
 
 def _columns(extras: Sequence[str]) -> dict[str, str]:
@@ -146,7 +268,7 @@ def _columns(extras: Sequence[str]) -> dict[str, str]:
     return columns
 
 
-def _job(folder: Path, setup: "Setup", amps: float | None) -> "Job":
+def _job(folder: Path, setups: "list[Setup]", amps: float | None) -> "Job":
     """The job, made anew for these receptacles where there is none."""
     from meterlink.circuit.checks import checked_figure
     from meterlink.circuit.circuit import Circuit
@@ -155,17 +277,22 @@ def _job(folder: Path, setup: "Setup", amps: float | None) -> "Job":
     from meterlink.commands.job_input import job_from
 
     if not (folder / JOB_FILE).exists():
-        names = tuple(dict.fromkeys((*setup.leads, setup.load_at)))
+        named = (name for setup in setups for name in (*setup.leads, setup.load_at) if name)
         amps = checked_figure(amps, "load_amps", "--amps")
-        write_job(folder, Circuit(f"Trials in {folder.resolve().name}", names, load_amps=amps))
+        circuit = Circuit(
+            f"Trials in {folder.resolve().name}", tuple(dict.fromkeys(named)), load_amps=amps
+        )
+        write_job(folder, circuit)
     job = job_from(folder)
-    if (unknown := unknown_name(setup, job.circuit)) is not None:
-        raise UsageError(f"{folder / JOB_FILE}: {unknown}")
+    for setup in setups:
+        if (unknown := unknown_name(setup, job.circuit)) is not None:
+            raise UsageError(f"{folder / JOB_FILE}: {unknown}")
     return job
 
 
-def _done(job: "Job", setup: "Setup", columns: dict[str, str]) -> int:
-    """Trials of this kind that the log has."""
+def _done(job: "Job", setup: "Setup", columns: dict[str, str]) -> tuple[int, bool]:
+    """Trials of this kind that the log has, and whether the load current was seen in one."""
+    from meterlink.circuit.setup import Verdict
     from meterlink.lab.read_logs import read_trials
     from meterlink.lab.table import Question
     from meterlink.testlog.formula import neutralised
@@ -173,26 +300,37 @@ def _done(job: "Job", setup: "Setup", columns: dict[str, str]) -> int:
 
     names = ("setup", "source", *columns)
     trials = read_trials([job.folder], Question(value="test", groups=names))
-    leads = (setup.hookup, setup.lead_a, setup.lead_b or "", setup.load_at)
+    leads = (setup.hookup, setup.lead_a, setup.lead_b or "", setup.load_at or "")
     wanted = (
         tuple(map(neutralised, leads)),
         Source.LIVE.value,
         *map(neutralised, columns.values()),
     )
-    return sum(series.value.size for series in trials.table.series() if series.key == wanted)
+    found = [series for series in trials.table.series() if series.key == wanted]
+    return (
+        sum(series.value.size for series in found),
+        any(series.tally.verdicts[Verdict.IN_PATH.value] for series in found),
+    )
 
 
-def _switch(command: str | None, scpi: str | None, on_text: str, off_text: str) -> "Switch":
-    from meterlink.lab.switching import CommandSwitch, HandSwitch, ScpiSwitch
+def _switch(asked: _Asked, folder: Path) -> "Switch":
+    from drivers.errors import DriverError
+    from meterlink.lab.switching import CommandSwitch, HandSwitch, ScpiSwitch, SwitchError, left_on
     from meterlink.live.remembered import find_address
 
-    if command is not None and scpi is not None:
+    if asked.switch_command is not None and asked.switch_scpi is not None:
         raise UsageError("--switch-command and --switch-scpi exclude each other. Choose one.")
-    if command is not None:
-        return CommandSwitch(command)
-    if scpi is not None:
-        return ScpiSwitch(find_address(scpi), on_text, off_text)
-    return HandSwitch()
+    if asked.switch_command is not None:
+        return CommandSwitch(asked.switch_command, asked.limit_s)
+    if asked.switch_scpi is None:
+        return HandSwitch()
+    try:
+        return ScpiSwitch(find_address(asked.switch_scpi), asked.scpi_on, asked.scpi_off)
+    except DriverError as error:
+        left = left_on(folder)
+        if left is None or asked.load_is_off:
+            raise
+        raise SwitchError(f"{left.warning()} {error}") from error
 
 
 def _session(job: "Job", meter: str) -> "LiveSession":
@@ -211,18 +349,38 @@ def _session(job: "Job", meter: str) -> "LiveSession":
     return LiveSession(address, job.captures_path / name, circuit=header_of(job.circuit))
 
 
-def _take(trials: "TrialRun", plan: "Plan", *, by_hand: bool) -> bool:
-    """Take the trials; returns whether a person stopped it."""
+def _take(session: "LiveSession", log: "TestLog", job: "Job", plan: "Plan", load: "Load") -> bool:
+    """Take the trials; returns whether a person or a signal stopped it."""
     from meterlink.commands.trials_screen import TrialsScreen
+    from meterlink.lab.run import Stage, TrialRun
+    from meterlink.lab.switching import signals_as_wishes
     from meterlink.live.keys import Keys
 
-    with Keys() as keys, TrialsScreen(plan, by_hand=by_hand) as screen:
-        try:
-            with closing(trials.beats()) as beats:
-                for beat in beats:
-                    screen.show(beat)
-                    if "q" in keys.pressed().lower():
-                        return True
-        except KeyboardInterrupt:
-            return True
-    return False
+    trials = TrialRun(session, log, job.circuit, plan, load)
+    with Keys() as keys, TrialsScreen(plan, by_hand=load.by_hand) as screen:
+        if plan.seed is not None and not keys.available:
+            raise UsageError(
+                "Between hookups a person moves the leads and presses a key: several --setup need "
+                "a terminal. Without one, run them one after the other."
+            )
+        with signals_as_wishes() as wish:
+            try:
+                with closing(trials.progress()) as steps:
+                    for step in steps:
+                        screen.show(step)
+                        pressed = _pressed(keys)
+                        if wish or "q" in pressed.lower():
+                            return True
+                        trials.moved = step.stage is Stage.MOVE and bool(pressed)
+            finally:
+                if trials.ended_on and load.by_hand:
+                    _tell("\n\n  *** SWITCH THE LOAD OFF NOW. ***\n")
+    return bool(wish)
+
+
+def _pressed(keys: "Keys") -> str:
+    """Keys pressed since the last call; Ctrl-C where the terminal makes no signal of it is q."""
+    try:
+        return keys.pressed()
+    except KeyboardInterrupt:
+        return "q"

@@ -2,14 +2,15 @@
 
 import sys
 import time
+from contextlib import suppress
 from typing import Self
 
 import click
 
 from drivers.closing import Closing
-from meterlink.lab.rhythm import Stage
-from meterlink.lab.run import Beat, Plan
-from meterlink.show.tests_table import drop, says
+from meterlink.lab.run import Plan, Stage, TrialProgress
+from meterlink.show.tests_table import drop, says, where
+from meterlink.show.text_width import clean
 from meterlink.show.words import NBSP
 
 REDRAW_S = 0.2
@@ -30,57 +31,72 @@ class TrialsScreen(Closing):
         self._stage: Stage | None = None
 
     def __enter__(self) -> Self:
-        minutes = (self._plan.total - self._plan.done) * self._plan.rhythm.cycle_s / 60
+        rhythm = self._plan.rhythm
+        minutes = len(self._plan.order) * (rhythm.cycle_s + rhythm.rest_s) / 60
         if self._plan.done:
-            click.echo(f"{self._plan.done} trials are there; going on.", err=True)
-        click.echo(f"About {minutes:.0f} min. Stop with q or Ctrl-C.", err=True)
+            self._say(f"{self._plan.done} trials are there; going on.")
+        if self._plan.seed is not None:
+            self._say(f"Hookups in random order, --seed {self._plan.seed}.")
+        self._say(f"About {minutes:.0f} min. Stop with q or Ctrl-C.")
         return self
 
     def close(self) -> None:
         """Wipe the status line."""
         self._clear()
 
-    def show(self, beat: Beat) -> None:
+    def show(self, step: TrialProgress) -> None:
         """Show how the run stands."""
-        if beat.notice is not None:
-            self._say(f"meterlink: {beat.notice.text}")
-        if beat.row is not None:
-            figure = drop(beat.row).replace(NBSP, " ")
-            flags = f" ({', '.join(beat.row.flags)})" if beat.row.flags else ""
+        if step.notice is not None:
+            self._say(f"meterlink: {step.notice.text}")
+        if step.row is not None:
+            figure = drop(step.row).replace(NBSP, " ")
+            flags = f" ({', '.join(step.row.flags)})" if step.row.flags else ""
             self._say(
-                f"trial {beat.trial} of {self._plan.total}: {figure}, {says(beat.row)}{flags}"
+                f"trial {step.trial} of {self._plan.total}: {figure}, {says(step.row)}{flags}"
+                + ("" if step.counts else "; not counted as a trial, it is made up for")
             )
-        elif beat.stage is not self._stage:
-            self._stage = beat.stage
-            self._stage_began(beat)
-        self._draw(beat)
+            self._stage = None
+        elif step.stage is not self._stage:
+            self._stage = step.stage
+            self._stage_began(step)
+        self._draw(step)
 
-    def _stage_began(self, beat: Beat) -> None:
-        if self._by_hand and beat.stage is not Stage.IDLE:
+    def _stage_began(self, step: TrialProgress) -> None:
+        if step.stage is Stage.MOVE:
+            place = f"{where(step.setup)}, load at {clean(step.setup.load_at or '')}"
+            self._say(f"  {place}: {step.instruction}")
+        elif step.stage is Stage.REST:
+            self._say(f"  {step.instruction}, {self._plan.rhythm.rest_s:.0f} s")
+        elif self._by_hand and step.stage is not Stage.IDLE:
             bell = "\a" if self._is_terminal else ""
-            self._say(f"{bell}  {beat.instruction}")
+            self._say(f"{bell}  {step.instruction}")
 
-    def _draw(self, beat: Beat) -> None:
+    def _draw(self, step: TrialProgress) -> None:
         now_s = time.monotonic()
         if not self._is_terminal or now_s - self._drawn_s < REDRAW_S:
             return
         self._drawn_s = now_s
-        minutes, seconds = divmod(int(beat.left_s), 60)
-        what = beat.instruction if self._by_hand else f"load {beat.stage}"
-        line = f"{_shown(beat)}  trial {beat.trial} of {self._plan.total}  {what:<26}"
-        click.echo(f"\r\x1b[K{line} {minutes}:{seconds:02} left", err=True, nl=False)
+        minutes, seconds = divmod(int(step.left_s), 60)
+        what = step.instruction if self._by_hand else f"load {step.stage}"
+        line = f"{_shown(step)}  trial {step.trial} of {self._plan.total}  {what:<26}"
+        self._put(f"\r\x1b[K{line} {minutes}:{seconds:02} left", nl=False)
 
     def _say(self, text: str) -> None:
         self._clear()
-        click.echo(text, err=True)
+        self._put(text)
 
     def _clear(self) -> None:
         if self._is_terminal:
-            click.echo("\r\x1b[K", err=True, nl=False)
+            self._put("\r\x1b[K", nl=False)
+
+    def _put(self, text: str, *, nl: bool = True) -> None:
+        """Write it; where the terminal is gone the run still ends in order."""
+        with suppress(OSError):
+            click.echo(text, err=True, nl=nl)
 
 
-def _shown(beat: Beat) -> str:
-    reading = beat.reading
+def _shown(step: TrialProgress) -> str:
+    reading = step.reading
     if reading is None or reading.volts is None:
         return f"{'overload' if reading is not None and reading.overload else '-':>12}"
     return f"{reading.volts * 1e3:9.2f} mV"

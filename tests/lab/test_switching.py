@@ -2,13 +2,13 @@
 
 import shlex
 import sys
+import threading
 
 import pytest
 
 from drivers.address import parse_address
 from drivers.simulated import SimulatedMeter
 from meterlink.errors import UsageError
-from meterlink.lab import switching
 from meterlink.lab.switching import CommandSwitch, HandSwitch, ScpiSwitch, SwitchError
 
 
@@ -38,12 +38,19 @@ def test_a_command_that_fails_is_told(words, message):
         CommandSwitch(words).set(on=True)
 
 
-def test_a_command_that_hangs_is_stopped(monkeypatch):
-    monkeypatch.setattr(switching, "COMMAND_S", 0.2)
-    with pytest.raises(SwitchError, match="has not ended"):
-        CommandSwitch(python("import sys; sys.stdin = open('/dev/zero'); input()", "{state}")).set(
-            on=False
-        )
+def test_a_command_that_hangs_is_stopped_with_all_that_it_started(tmp_path):
+    alive = tmp_path / "alive"
+    loop = f"(while sleep 0.05; do echo >> {alive}; done) & wait"
+    with pytest.raises(SwitchError, match=r"has not ended after 0\.5 s; it was stopped"):
+        CommandSwitch(shlex.join(["/bin/sh", "-c", loop, "{state}"]), 0.5).set(on=False)
+    size = alive.stat().st_size
+    threading.Event().wait(0.3)
+    assert alive.stat().st_size == size > 0
+
+
+def test_a_command_that_leaves_something_running_has_ended_all_the_same(tmp_path):
+    words = shlex.join(["/bin/sh", "-c", "sleep 2 & exit 0", "{state}"])
+    CommandSwitch(words, 1.5).set(on=True)
 
 
 @pytest.mark.parametrize(
