@@ -14,7 +14,7 @@ MAX_NESTING = 8
 MAX_TEXT = 10_000
 MAX_T_S = 1e8  # three years
 
-_SETUP_FIELDS = ("hookup", "lead_a", "lead_b", "load_at", "side")
+_SETUP_FIELDS = ("hookup", "lead_a", "lead_b", "load_at", "side", "return_at")
 
 
 class LineError(ValueError):

@@ -61,8 +61,8 @@ class Mark:
         t_s: Seconds after the start.
         kind: One of ``MARK_KINDS``.
         text: Of a note: what it says. Of a link or void mark: the reason.
-        hookup, lead_a, lead_b, load_at, side: Of a ``test``: the arrangement, as written; else
-            ``None``.
+        hookup, lead_a, lead_b, load_at, side, return_at: Of a ``test``: the arrangement, as
+            written; else ``None``.
     """
 
     t_s: float
@@ -73,6 +73,7 @@ class Mark:
     lead_b: str | None = None
     load_at: str | None = None
     side: str | None = None
+    return_at: str | None = None
 
 
 Event = Received | Sent | Mark

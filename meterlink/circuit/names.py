@@ -13,6 +13,8 @@ def unknown_name(setup: Setup, circuit: Circuit) -> str | None:
         ``None`` where all names are known.
     """
     load = [("load", setup.load_at)] if setup.load_at else []
+    if setup.return_at:
+        load.append(("way back", setup.return_at))
     roles = [*load, *(("lead", name) for name in setup.leads)]
     for role, name in roles:
         if name not in circuit.receptacles:

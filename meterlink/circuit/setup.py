@@ -48,6 +48,8 @@ class Setup:
         load_at: Receptacle of the load, or of the direct source; empty where there is neither.
         side: Conductors measured on the dead circuit (``neutral``, ``hot``, ``ground``, or two of
             them joined by ``+``); empty on the live one.
+        return_at: Receptacle where a direct source's current comes back out of the same conductor;
+            empty where it comes back over the ground of ``load_at``.
 
     Raises:
         UsageError: A lead is missing or too many, or both are at the same place.
@@ -58,6 +60,7 @@ class Setup:
     lead_b: str | None
     load_at: str
     side: str = ""
+    return_at: str = ""
 
     def __post_init__(self) -> None:
         if self.hookup.has_lead_b and self.lead_b is None and not self.dead:
@@ -75,12 +78,27 @@ class Setup:
                 f"Both leads are at {self.lead_a!r}: that shows nothing. "
                 "Put one at another receptacle."
             )
+        self._check_return()
         if not self.load_at and not self.hookup.ohms:
             raise UsageError(f"{self.hookup} needs a load; name its receptacle with --load-at.")
         if self.hookup.ohms and self.load_at:
             raise UsageError(
                 f"{self.hookup} is read with an ohmmeter on the dead circuit: there is no load. "
                 "Leave --load-at out."
+            )
+
+    def _check_return(self) -> None:
+        """Refuse a way back that makes no sense."""
+        if not self.return_at:
+            return
+        if not self.side or self.hookup is not Hookup.NEUTRAL_NEUTRAL:
+            raise UsageError(
+                "A current comes back at another receptacle only on the dead circuit, read between "
+                "two points of one conductor (neutral-neutral with a direct-source)."
+            )
+        if self.return_at == self.load_at:
+            raise UsageError(
+                f"The current goes in and comes out at {self.load_at!r}: that shows nothing."
             )
 
     @property
@@ -96,8 +114,8 @@ class Setup:
     @property
     def places(self) -> tuple[str, ...]:
         """All receptacles that the test names, each once."""
-        named = (*self.leads, self.load_at) if self.load_at else self.leads
-        return tuple(dict.fromkeys(named))
+        named = (*self.leads, self.load_at, self.return_at)
+        return tuple(dict.fromkeys(name for name in named if name))
 
 
 SIDES = ("hot", "neutral", "ground")
@@ -115,6 +133,7 @@ def made_setup(
     load_at: str | None = None,
     *,
     side: str | None = None,
+    return_at: str | None = None,
     direct: bool = False,
 ) -> Setup:
     """A setup whose conductors are filled in and checked.
@@ -125,6 +144,7 @@ def made_setup(
         lead_b: Of the second, where there is one.
         load_at: Of the load or source, where there is one.
         side: Conductors as stated; ``None`` or empty for the usual ones.
+        return_at: Where a direct source's current comes back out.
         direct: The load is a direct source on the dead circuit.
 
     Raises:
@@ -136,7 +156,7 @@ def made_setup(
                 f"{side[:40]!r}: a conductor is named on the dead circuit only (path-resistance, "
                 "loop-resistance, or a direct-source)."
             )
-        return Setup(hookup, lead_a, lead_b, load_at or "")
+        return Setup(hookup, lead_a, lead_b, load_at or "", return_at=return_at or "")
     if hookup is Hookup.LINE_DROP:
         raise UsageError("line-drop needs the supply; on the dead circuit use loop-resistance.")
     stated = (side or _USUAL_SIDE.get(hookup, "")).lower().replace(" ", "")
@@ -149,4 +169,4 @@ def made_setup(
             f"{', '.join(SIDES)}; give --side such as {example}."
         )
     ordered = "+".join(part for part in SIDES if part in parts)
-    return Setup(hookup, lead_a, lead_b, load_at or "", ordered)
+    return Setup(hookup, lead_a, lead_b, load_at or "", ordered, return_at or "")

@@ -31,6 +31,7 @@ HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", 
 @click.option("--no-load", "no_load_v", type=float, metavar="V", help="line-drop: volts without.")
 @click.option("--loaded", "loaded_v", type=float, metavar="V", help="line-drop: volts with load.")
 @click.option("--sag", "sag_percent", type=float, metavar="PERCENT", help="line-drop: sag.")
+@click.option("--return-at", metavar="NAME", help="Where a direct source's current comes back.")
 @click.option("--ohms", metavar="OHM", help="Dead circuit: what the ohmmeter showed.")
 @click.option("--step-ohms", type=float, metavar="OHM", help="Its last digit; default: as typed.")
 @click.option("--lead-ohms", type=float, metavar="OHM", help="Of the wander lead, if not nulled.")
@@ -56,6 +57,7 @@ def command(
     lead_b: str | None,
     load_at: str | None,
     side: str | None,
+    return_at: str | None,
     amps: float | None,
     time_text: str | None,
     note: str,
@@ -91,7 +93,9 @@ def command(
 
     opened = job_from(job)
     direct = opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
-    setup = made_setup(Hookup(hookup), lead_a, lead_b, load_at, side=side, direct=direct)
+    setup = made_setup(
+        Hookup(hookup), lead_a, lead_b, load_at, side=side, return_at=return_at, direct=direct
+    )
     if (unknown := unknown_name(setup, opened.circuit)) is not None:
         raise UsageError(f"{opened.folder / 'job.toml'}: {unknown}")
     ohms = {name: seen.pop(name) for name in ("ohms", "step_ohms", "lead_ohms", "nulled")}

@@ -178,4 +178,12 @@ def setup_of(mark: Mark, circuit: Circuit) -> Setup:
     if not mark.lead_a or not (mark.load_at or hookup.ohms):
         raise UsageError(f"{where} lacks lead_a or load_at: say where the lead and the load were.")
     direct = circuit.load_kind is LoadKind.DIRECT_SOURCE
-    return made_setup(hookup, mark.lead_a, mark.lead_b, mark.load_at, side=mark.side, direct=direct)
+    return made_setup(
+        hookup,
+        mark.lead_a,
+        mark.lead_b,
+        mark.load_at,
+        side=mark.side,
+        return_at=mark.return_at,
+        direct=direct,
+    )

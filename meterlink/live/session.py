@@ -144,6 +144,7 @@ class LiveSession(Closing):
         lead_b: str | None = None,
         load_at: str | None = None,
         side: str | None = None,
+        return_at: str | None = None,
     ) -> None:
         """Set a mark at this moment (kinds: ``drivers.events.MARK_KINDS``); it is on disk after.
 
@@ -152,7 +153,7 @@ class LiveSession(Closing):
         Raises:
             CaptureError: A text is beyond the bounds of a capture, or the disk refuses.
         """
-        mark = Mark(0.0, kind, text, hookup, lead_a, lead_b, load_at, side=side)
+        mark = Mark(0.0, kind, text, hookup, lead_a, lead_b, load_at, side, return_at)
         with self._ready:
             writer = self._writer
             self._append(mark, strict=True)

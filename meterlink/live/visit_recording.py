@@ -71,6 +71,7 @@ class VisitRecording(Closing):
                 lead_b=setup.lead_b if setup else None,
                 load_at=setup.load_at if setup else None,
                 side=setup.side if setup else None,
+                return_at=setup.return_at if setup else None,
             )
         except CaptureError:
             self._is_broken = True

@@ -52,7 +52,7 @@ class Column:
         return getattr(row.setup if self.attribute in _SETUP else row, self.attribute)
 
 
-_SETUP = ("hookup", "lead_a", "lead_b", "load_at", "side")
+_SETUP = ("hookup", "lead_a", "lead_b", "load_at", "side", "return_at")
 _NUMBER, _TEXT = Kind.NUMBER, Kind.TEXT
 _AMPS = FIGURES["load_amps"][:2]
 _LEVEL_MV = (-1e6, 1e6)  # 1 kV: more is no mains circuit but a slip of the decimal point
@@ -146,6 +146,9 @@ TABLE: tuple[Column, ...] = (
         "Standard uncertainty of the jump before the idle reading's unknown phase, in millivolts",
     ),
     Column("cycles", "cycles", Kind.COUNT, "How often the load was switched on and off"),
+    Column(
+        "return_at", "return_at", _TEXT, "Receptacle where a direct source's current comes back"
+    ),
 )
 COLUMNS: tuple[str, ...] = tuple(column.name for column in TABLE)
 FIRST_COLUMNS = COLUMNS[:23]  # every log has these
@@ -322,14 +325,12 @@ def _one_of(cells: Mapping[str, str], column: str, kind: type[_Named]) -> _Named
 
 
 def _setup(cells: Mapping[str, str]) -> Setup:
-    lead_a, lead_b, load_at, side = (
-        restored(cells.get(key, "")) for key in ("lead_a", "lead_b", "load_at", "side")
-    )
+    lead_a, lead_b, load_at, side, return_at = (restored(cells.get(k, "")) for k in _SETUP[1:])
     hookup = _one_of(cells, "hookup", Hookup)
     for column, name in (("lead_a", lead_a), ("load_at", load_at)):
         if not name and not (column == "load_at" and hookup.ohms):
             raise CellError(f"{column} is empty; expected the name of a receptacle")
     try:
-        return Setup(hookup, lead_a, lead_b or None, load_at, side)
+        return Setup(hookup, lead_a, lead_b or None, load_at, side, return_at)
     except UsageError as error:
         raise CellError(str(error)) from error

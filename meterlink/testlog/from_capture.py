@@ -165,7 +165,15 @@ def _place(capture: Path, mark: Mark) -> str:
 
 
 def _names(mark: Mark) -> tuple[str | None, ...]:
-    return (mark.kind, mark.hookup, mark.lead_a, mark.lead_b, mark.load_at, mark.side)
+    return (
+        mark.kind,
+        mark.hookup,
+        mark.lead_a,
+        mark.lead_b,
+        mark.load_at,
+        mark.side,
+        mark.return_at,
+    )
 
 
 def _damage_remarks(reader: CaptureReader, capture: Path) -> list[str]:

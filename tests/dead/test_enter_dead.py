@@ -172,3 +172,25 @@ def test_a_step_of_a_tenth_of_an_ohm_is_said_to_be_too_coarse():
     assert "step of 0.1 ohm cannot tell runs of 25 mohm" in coarse_step(0.1, 25.0)
     assert coarse_step(0.01, 25.0) is None
     assert Circuit("c", ("A",)).signed is False
+
+
+def test_a_current_between_two_receptacles_needs_no_ground(injected, meterlink):
+    ends = ("--load-at", "Bed", "--return-at", "Door", "--lead-a", "Desk", "--lead-b", "Door")
+    neutrals = ("--hookup", "neutral-neutral", *ends)
+    row = entered(injected, meterlink, *neutrals, "--idle", "0", "--on", "150")
+    assert (row.setup.load_at, row.setup.return_at) == ("Bed", "Door")
+    assert row.setup.places == ("Desk", "Door", "Bed")
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--load-at", "Bed", "--return-at", "Bed"), "shows nothing"),
+        (("--load-at", "Bed", "--return-at", "Attic"), "no receptacle"),
+    ],
+)
+def test_a_way_back_that_makes_no_sense_is_refused(injected, meterlink, options, words):
+    neutrals = ("--hookup", "neutral-neutral", "--lead-a", "Desk", *options)
+    done = meterlink("enter", injected, *neutrals, "--idle", "0", "--on", "150")
+    assert done.code == 2
+    assert words in done.err

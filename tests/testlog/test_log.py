@@ -22,6 +22,7 @@ from meterlink.testlog.reader import read_rows
 
 from .test_columns import GOOD
 
+WIDTH = len(COLUMNS)
 ROW = from_cells(GOOD | {"drop_mV": "123.4", "note": 'says "hello", twice'})
 
 
@@ -139,8 +140,8 @@ def spoil(path: Path, line: int, old: bytes, new: bytes) -> None:
     [
         (b"123.4", b"12..4", "line 3: drop_mV is '12..4'; expected a number"),
         (b"neutral-ground", b"wires", "line 3: hookup is 'wires'"),
-        (b",Desk,", b",", "line 3: it has 28 cells; the header has 29"),
-        (b",Desk,", b',De"sk"", "x,', "line 3: it has 30 cells"),
+        (b",Desk,", b",", f"line 3: it has {WIDTH - 1} cells; the header has {WIDTH}"),
+        (b",Desk,", b',De"sk"", "x,', f"line 3: it has {WIDTH + 1} cells"),
         (b",Desk,", b',"De"sk,', "line 3: ',' expected after '\"'"),
         (b",Desk,", b',"Desk,', "line 3: "),
         (b",Desk,", b",\xff\xfe,", "line 3: it is not UTF-8 text"),
@@ -265,6 +266,7 @@ from pathlib import Path
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.columns import from_cells
+WIDTH = len(COLUMNS)
 ROW = from_cells({cells})
 with TestLog(Path(sys.argv[1])) as log:
     while True:
