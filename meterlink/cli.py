@@ -23,6 +23,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "test": ("meterlink.commands.guided", "The guided tests of a circuit, with a live meter."),
     "next": ("meterlink.commands.next", "The test that is worth most now, and why."),
     "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
+    "protect": ("meterlink.commands.protect", "Where ground-fault devices protect everything."),
+    "fault": ("meterlink.commands.fault", "Dead or flickering: which box to open first."),
     "isolate": (
         "meterlink.commands.isolate",
         "The check with the power off: steps, and what it finds.",

@@ -33,7 +33,7 @@ TALKING = (
 TALKERS = {"serial", "pyvisa", "pyvisa_py", "click", "starlette", "uvicorn", "segno", "socket"}
 
 #: Only compute: no files, no clock, no printing, no network.
-COMPUTING = ("meterlink.levels", "meterlink.tree", "meterlink.plan")
+COMPUTING = ("meterlink.levels", "meterlink.tree", "meterlink.plan", "meterlink.answers")
 COMPUTING_DRIVERS = ("lines", "segments", "scpi", "readings", "events", "words", "numbers")
 OUTSIDE_WORLD = {"os", "io", "pathlib", "socket", "subprocess", "sys", "tempfile", "time"}
 

@@ -95,14 +95,17 @@ def _visit(job: "Job", bench: "SimulatedBench", seed: int, screen: "Screen") -> 
 
 def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     """Show the map, compare it with the invented wiring, write the report."""
+    from meterlink.answers.protection import protect
+    from meterlink.answers.wirings import known_of
     from meterlink.show.drawing import draw
     from meterlink.show.handover import Wanted, hand_over
-    from meterlink.tree.resolve import resolve
 
-    wiring_map = resolve(job.circuit, rows)
+    known = known_of(job.circuit, rows)
+    wiring_map = known.wiring_map
     encoding = (sys.stdout.encoding or "ascii").casefold().replace("-", "")
     drawing = draw(
         wiring_map,
+        protect(known.wirings),
         width=min(shutil.get_terminal_size((100, 24)).columns, 120),
         colour=sys.stdout.isatty(),
         ascii_only=not encoding.startswith("utf"),
@@ -110,7 +113,7 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     click.echo(drawing, color=True)
     click.echo()
     click.echo(compared(wiring_map, wiring))
-    for _ in hand_over(job, rows, wiring_map, job.folder / "report.html", wanted=Wanted()):
+    for _ in hand_over(job, rows, known, job.folder / "report.html", wanted=Wanted()):
         pass
     click.echo(f"Files in {job.folder}: {', '.join(sorted(p.name for p in _files(job.folder)))}")
     click.echo(
@@ -120,7 +123,7 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
 
 def compared(wiring_map: "WiringMap", wiring: "Wiring") -> str:
     """Whether the map is the wiring that was invented: who feeds whom."""
-    from meterlink.show.words import NBSP, counted, percent
+    from meterlink.show.format import NBSP, counted, percent
 
     found = {point.name: point.fed_from for point in wiring_map.points}
     found |= {splice.name: splice.fed_from for splice in wiring_map.splices}

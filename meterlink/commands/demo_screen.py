@@ -9,9 +9,9 @@ import click
 from drivers.closing import Closing
 from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress, Stage
+from meterlink.show.format import NBSP
 from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import wrap
-from meterlink.show.words import NBSP
 from meterlink.testlog.rows import TestRow
 
 REDRAW_S = 0.2

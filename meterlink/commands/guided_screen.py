@@ -11,9 +11,9 @@ from drivers.events import Mark
 from drivers.readings import Reading
 from meterlink.live.keys import Keys
 from meterlink.show.drawing import draw
+from meterlink.show.format import NBSP
 from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import clean, wrap
-from meterlink.show.words import NBSP
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import Keyboard, Typed, numbered
 from meterlink.visit.loop import Visit

@@ -12,7 +12,7 @@ import click
 from drivers.events import Mark
 from drivers.readings import Reading
 from meterlink.errors import UsageError
-from meterlink.show.map_json import as_mapping
+from meterlink.show.as_json import as_mapping
 from meterlink.show.text_width import clean
 from meterlink.testlog.columns import row_mapping
 from meterlink.testlog.rows import TestRow

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
 @click.option("--at", metavar="NAME", help="Receptacle to open; default: the most probable first.")
+@click.option(
+    "--tripped-at", metavar="NAME", help="Receptacle whose device was tripped by its test button."
+)
 @click.option("--breaker-off", is_flag=True, help="Found with this circuit's breaker off.")
 @click.option("--others-off", is_flag=True, help="Found with every breaker off but this one.")
 @click.option("--found-dead", multiple=True, metavar="NAMES", help="Receptacles found dead.")
@@ -28,6 +31,7 @@ def command(
     job: Path,
     *,
     at: str | None,
+    tripped_at: str | None,
     breaker_off: bool,
     others_off: bool,
     found_dead: tuple[str, ...],
@@ -38,9 +42,10 @@ def command(
 ) -> None:
     r"""Guide the check of the map in DIR with the power off, and keep what it finds.
 
-    Without findings: the steps, and which receptacles should be dead once the conductors that go
-    on from a receptacle are parted from its feed. With --found-dead or --found-live (names with
-    commas between): the findings go to isolation.csv in DIR and count as evidence in the map.
+    Without findings: the steps, and which receptacles should be dead once the outgoing (load)
+    wires of a receptacle are disconnected from its feed. With --found-dead or --found-live (names
+    with commas between): the findings go to isolation.csv in DIR and count as evidence in the map.
+    With --tripped-at no box is opened: what the test button of a device makes dead hangs on it.
 
     For people licensed for this work. Local code and the site's own procedure go first.
 
@@ -48,68 +53,62 @@ def command(
     Examples:
       meterlink isolate upstairs
       meterlink isolate upstairs --at Door --found-dead Desk,Bed --found-live Hall
+      meterlink isolate upstairs --tripped-at Sink --found-dead Sink,Porch --found-live Hall
       meterlink isolate upstairs --breaker-off --found-live Porch
     """
-    from meterlink.commands.job_input import findings_of, job_from, remark
-    from meterlink.commands.job_input import rows_of as read_rows_of
-    from meterlink.show.isolation_check import Check, check_json, check_text, expectations
-    from meterlink.testlog.findings import append_findings
-    from meterlink.tree.infer import infer
-    from meterlink.tree.posterior import relations
-    from meterlink.tree.resolve import map_of
+    from meterlink.answers.power_off import expectations, place_to_open
+    from meterlink.commands.job_input import job_from, known_from, names_from, remark
+    from meterlink.show.power_off import Check, check_json, check_text
+    from meterlink.testlog.findings import Cut, append_findings
 
     opened = job_from(job)
     names = opened.circuit.receptacles
-    rows = read_rows_of(opened) if opened.log_path.exists() else []
     new = _new_findings(
-        names,
-        at=at,
-        cut=_cut(breaker_off=breaker_off, others_off=others_off),
-        dead=_names(found_dead, names, "--found-dead"),
-        live=_names(found_live, names, "--found-live"),
+        place=_place(at, tripped_at, names),
+        cut=_cut(tripped=tripped_at is not None, breaker_off=breaker_off, others_off=others_off),
+        dead=names_from(found_dead, names, "--found-dead"),
+        live=names_from(found_live, names, "--found-live"),
         note=note,
         time=_time(time_text),
     )
     if new:
         written = append_findings(opened.folder, new)
         remark(f"{len(written)} finding{'s' if len(written) > 1 else ''} written.")
-    findings = tuple(findings_of(opened))
-    posterior = infer(opened.circuit, rows, findings=findings)
-    wiring_map = map_of(posterior, rows)
-    place = at or wiring_map.first.receptacle or wiring_map.points[0].name
-    feeds = relations(posterior.orders, len(names))[names.index(place)]
-    check = Check(
-        opened.circuit, place, expectations(names, place, feeds.tolist()), wiring_map, findings
-    )
+    known, _, findings = known_from(opened)
+    place = _place(at, tripped_at, names) or place_to_open(known.wirings)
+    cut = Cut.TRIPPED if tripped_at is not None else Cut.PARTED
+    expected = expectations(known.wirings, cut, place)
+    check = Check(place, cut, expected, known.wiring_map, tuple(findings))
     width = min(shutil.get_terminal_size((80, 24)).columns, 100)
     click.echo(check_json(check) if as_json else check_text(check, width, str(job)))
 
 
-def _cut(*, breaker_off: bool, others_off: bool) -> str:
+def _place(at: str | None, tripped_at: str | None, names: Sequence[str]) -> str | None:
+    """The receptacle that was opened or whose device was tripped, as the job names it."""
+    from meterlink.commands.job_input import names_from
+
+    if at is not None and tripped_at is not None:
+        raise UsageError("--at and --tripped-at are two looks; enter them one by one.")
+    given, option = (at, "--at") if at is not None else (tripped_at, "--tripped-at")
+    if given is None:
+        return None
+    found = names_from([given], names, option)
+    if len(found) != 1:
+        raise UsageError(f"{option}: {given!r} names more than one receptacle; give one.")
+    return found[0]
+
+
+def _cut(*, tripped: bool, breaker_off: bool, others_off: bool) -> str:
     """Value of ``Cut`` that the options mean."""
     if breaker_off and others_off:
         raise UsageError("--breaker-off and --others-off are two looks; enter them one by one.")
-    return "breaker-off" if breaker_off else "others-off" if others_off else "parted"
-
-
-def _names(values: Sequence[str], known: Sequence[str], option: str) -> list[str]:
-    """Names given one by one or with commas between; a name may itself hold a comma."""
-    found: list[str] = []
-    for value in values:
-        parts = [value] if value in known else [part.strip() for part in value.split(",")]
-        for part in parts:
-            if part not in known:
-                raise UsageError(
-                    f"{option}: {part!r} is no receptacle of this job. Known: {', '.join(known)}."
-                )
-            found.append(part)
-    return list(dict.fromkeys(found))
+    breaker = "breaker-off" if breaker_off else "others-off" if others_off else ""
+    return breaker or ("tripped" if tripped else "parted")
 
 
 def _new_findings(
-    names: Sequence[str],
     *,
-    at: str | None,
+    place: str | None,
     cut: str,
     dead: Sequence[str],
     live: Sequence[str],
@@ -121,30 +120,31 @@ def _new_findings(
     Raises:
         UsageError: They make no sense together.
     """
-    from meterlink.testlog.findings import Cut, Finding, State
+    from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, Finding, State
 
-    parted = cut == Cut.PARTED
-    if at is not None and at not in names:
-        raise UsageError(f"--at: {at!r} is no receptacle of this job. Known: {', '.join(names)}.")
-    if not parted and at is not None:
-        raise UsageError("--at goes with parted conductors, not with breakers. Leave it out.")
+    here = cut in AT_A_RECEPTACLE
+    if not here and place is not None:
+        raise UsageError(
+            "--at and --tripped-at go with what is done at a receptacle, not with breakers. Leave "
+            "them out."
+        )
     if not dead and not live:
-        if not parted:
+        if not here:
             raise UsageError("Say what was found: --found-dead NAMES, --found-live NAMES.")
         return []
     if both := set(dead) & set(live):
         raise UsageError(f"{', '.join(sorted(both))} cannot be found both dead and live.")
-    if parted and at is None:
+    if here and place is None:
         raise UsageError(
-            "Say where the conductors were parted with --at NAME, or that a breaker was off with "
-            "--breaker-off or --others-off."
+            "Say where the load wires were disconnected with --at NAME, whose device was tripped "
+            "with --tripped-at NAME, or that a breaker was off with --breaker-off or --others-off."
         )
-    if at in (*dead, *live):
+    if cut == Cut.PARTED and place in (*dead, *live):
         raise UsageError(
-            f"{at!r} is the receptacle that was opened; it says nothing. Leave it out."
+            f"{place!r} is the receptacle that was opened; it says nothing. Leave it out."
         )
     pairs = [(name, State.DEAD) for name in dead] + [(name, State.LIVE) for name in live]
-    return [Finding(0, time, Cut(cut), at, name, state, note) for name, state in pairs]
+    return [Finding(0, time, Cut(cut), place, name, state, note) for name, state in pairs]
 
 
 def _time(text: str | None) -> datetime:

@@ -1,15 +1,16 @@
 """What several commands read before they start: the job and its log, remarks told on the way."""
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
 import click
 
+from meterlink.answers.wirings import Known, known_of
 from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.circuit.names import unknown_name
-from meterlink.errors import LogError
+from meterlink.errors import LogError, UsageError
 from meterlink.files import why
 from meterlink.testlog.findings import Finding, read_findings
 from meterlink.testlog.reader import Problem, read_rows
@@ -74,3 +75,41 @@ def rows_of(job: Job) -> list[TestRow]:
 def findings_of(job: Job) -> list[Finding]:
     """What was found with the power off; rows that cannot be read are told and left out."""
     return read_findings(job.folder, remark)
+
+
+def known_from(job: Job) -> tuple[Known, list[TestRow], list[Finding]]:
+    """What a job's log says, with rows and findings; a job without a log has no rows.
+
+    Raises:
+        LogError: The log cannot be read, or names a receptacle which the circuit does not have.
+    """
+    rows = rows_of(job) if job.log_path.exists() else []
+    findings = findings_of(job)
+    return known_of(job.circuit, rows, findings), rows, findings
+
+
+def names_from(values: Sequence[str], known: Sequence[str], option: str) -> list[str]:
+    """Receptacles named one by one or with commas between; a name may itself hold a comma.
+
+    Raises:
+        UsageError: A name that the circuit does not have.
+    """
+    found: list[str] = []
+    for value in values:
+        whole = _one_of(value, known)
+        parts = [value] if whole else [part.strip() for part in value.split(",")]
+        for part in parts:
+            if (name := _one_of(part, known)) is None:
+                raise UsageError(
+                    f"{option}: {part!r} is no receptacle of this job. Known: {', '.join(known)}."
+                )
+            found.append(name)
+    return list(dict.fromkeys(found))
+
+
+def _one_of(text: str, known: Sequence[str]) -> str | None:
+    """The receptacle that a text means: exactly, or without regard to case where that is one."""
+    if text in known:
+        return text
+    alike = [name for name in known if name.casefold() == text.casefold()]
+    return alike[0] if len(alike) == 1 else None

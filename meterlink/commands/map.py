@@ -27,8 +27,8 @@ def command(
 ) -> None:
     r"""Draw the wiring order that the tests in DIR say, with how sure each part is.
 
-    What is not separated yet, tests that probably lie and joints to look at are named below the
-    drawing.
+    Where a ground-fault device protects everything comes first. What is still unknown, tests that
+    look wrong and connections to look at are named below the drawing.
 
     \b
     Examples:
@@ -37,14 +37,16 @@ def command(
       meterlink map upstairs --width 60 --ascii
       meterlink map upstairs --at-amps 15
     """
+    from meterlink.answers.protection import protect
+    from meterlink.answers.wirings import known_of
     from meterlink.commands.job_input import findings_of, job_from, rows_of
+    from meterlink.show.as_json import map_json
     from meterlink.show.drawing import draw
-    from meterlink.show.drop_table import drop_lines, drop_mapping
-    from meterlink.show.map_json import map_json
-    from meterlink.tree.resolve import resolve
+    from meterlink.show.voltage_drop import drop_lines, drop_mapping
 
     opened = job_from(job)
-    wiring_map = resolve(opened.circuit, rows_of(opened), findings=findings_of(opened))
+    known = known_of(opened.circuit, rows_of(opened), findings_of(opened))
+    wiring_map = known.wiring_map
     if as_json:
         more = {}
         if at_amps is not None:
@@ -58,6 +60,7 @@ def command(
     encoding = (sys.stdout.encoding or "ascii").casefold().replace("-", "")
     drawing = draw(
         wiring_map,
+        protect(known.wirings),
         width=columns,
         colour=sys.stdout.isatty() if colour is None else colour,
         ascii_only=ascii_only or not encoding.startswith("utf"),

@@ -77,7 +77,7 @@ def _replay_one(capture: Path, job: Path, *, as_json: bool) -> None:
     for text in done.remarks:
         remark(text)
     if as_json:
-        from meterlink.show.rows_json import rows_json
+        from meterlink.show.as_json import rows_json
 
         click.echo(rows_json(done.rows, done.added))
         return

@@ -152,7 +152,7 @@ def _circuit(folder: Path, given: _Given, ask: _Asking) -> "Circuit":
     """
     from meterlink.circuit.checks import checked_circuit
     from meterlink.commands.job_input import remark
-    from meterlink.visit import questions
+    from meterlink.visit import job_questions as questions
 
     _check_figures(given)
     name = given.name or ask("Name of the circuit", folder.resolve().name, str)

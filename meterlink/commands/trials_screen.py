@@ -9,9 +9,9 @@ import click
 
 from drivers.closing import Closing
 from meterlink.lab.run import Plan, Stage, TrialProgress
+from meterlink.show.format import NBSP
 from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import clean
-from meterlink.show.words import NBSP
 
 REDRAW_S = 0.2
 

@@ -5,8 +5,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from meterlink.lab.many import Outcome
+from meterlink.show.format import counted
 from meterlink.show.text_width import clean
-from meterlink.show.words import counted
 
 
 @dataclass(slots=True)

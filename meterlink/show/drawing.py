@@ -1,4 +1,4 @@
-"""The map in the terminal: the first receptacle, the tree from the panel down, then what to do.
+"""The map in the terminal: the answer, the tree from the panel down, then what to do.
 
 The panel is the top line. Each point is fed by the point above it in its lane; the run that feeds
 it stands on its own line, as resistance and as length. What branches off is drawn in a lane to the
@@ -9,15 +9,22 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Self
 
-from meterlink.show.findings import Finding, findings, first_sentence, order_sentence
+from meterlink.answers.protection import Protection
+from meterlink.show.format import NBSP, certainty, length, percent, with_uncertainty
 from meterlink.show.layout import Place, places
-from meterlink.show.remarks import remarks
+from meterlink.show.sentences import (
+    Finding,
+    findings,
+    first_sentence,
+    order_sentence,
+    point_remarks,
+    protection_sentences,
+)
 from meterlink.show.text_width import clean, display_width, in_ascii, isolated, pad, pad_left, wrap
-from meterlink.show.words import NBSP, certainty, length, percent, with_uncertainty
 from meterlink.tree.wiring import Point, Splice, WiringMap
 
 NARROWEST = 24  # cells; less is drawn as if there were that many
-_WORD_CELLS = 7  # the longest word of ``meterlink.show.words.certainty``
+_WORD_CELLS = 9  # the longest word of ``meterlink.show.format.certainty``
 _SURE_CELLS = 9  # a blank and the longest percentage
 _NAME_CELLS = 14  # a table with less room for names than this stands its figures below the names
 
@@ -110,12 +117,18 @@ class _Shape:
 
 
 def draw(
-    wiring_map: WiringMap, *, width: int, colour: bool = False, ascii_only: bool = False
+    wiring_map: WiringMap,
+    protection: Protection | None = None,
+    *,
+    width: int,
+    colour: bool = False,
+    ascii_only: bool = False,
 ) -> str:
     """Draw the map for a terminal.
 
     Args:
         wiring_map: What the tests say.
+        protection: Where ground-fault devices go; said first where it is given.
         width: Cells in a line; below 24 it is drawn for 24.
         colour: Use bold, faint and yellow type as well.
         ascii_only: Use nothing but ASCII; other characters of names become backslash escapes.
@@ -129,6 +142,7 @@ def draw(
     """
     sketch = _Drawing(
         wiring_map,
+        protection,
         max(width, NARROWEST),
         _COLOUR if colour else _Style(),
         _ASCII if ascii_only else _BOXES,
@@ -141,9 +155,16 @@ class _Drawing:
     """One drawing in the making."""
 
     def __init__(
-        self, wiring_map: WiringMap, width: int, style: _Style, signs: _Signs, ascii_only: bool
+        self,
+        wiring_map: WiringMap,
+        protection: Protection | None,
+        width: int,
+        style: _Style,
+        signs: _Signs,
+        ascii_only: bool,
     ) -> None:
         self._map = wiring_map
+        self._protection = protection
         self._width = width
         self._style = style
         self._signs = signs
@@ -155,7 +176,10 @@ class _Drawing:
 
     def lines(self) -> Iterator[str]:
         """All lines, from the answer to what is left to do."""
-        yield from self._wrapped(first_sentence(self._map), style=self._style.strong)
+        answer = self._protection
+        sentences = protection_sentences(answer, self._map.tests) if answer else ()
+        for sentence in (*sentences, first_sentence(self._map)):
+            yield from self._wrapped(sentence, style=self._style.strong)
         yield from self._wrapped(order_sentence(self._map))
         yield ""
         yield from self._tree()
@@ -179,11 +203,13 @@ class _Drawing:
         return f"{style}{text}{self._style.plain}" if style and text else text
 
     def _finding(self, finding: Finding) -> Iterator[str]:
-        style = self._style.alert if finding.urgent else self._style.strong
+        style = self._style.faint if finding.minor else self._style.strong
+        style = self._style.alert if finding.urgent else style
         mark = f"{self._signs.mark} " if finding.urgent else ""
         yield from self._wrapped(mark + finding.title, style=style)
+        faint = self._style.faint if finding.minor else ""
         for sentence in finding.sentences:
-            yield from self._wrapped(sentence, indent="  ")
+            yield from self._wrapped(sentence, indent="  ", style=faint)
 
     def _tree(self) -> Iterator[str]:
         rows = places(self._map)
@@ -207,13 +233,10 @@ class _Drawing:
             return
         if not shape.columns:
             yield from self._under(later, figures.in_a_row(), self._style.faint)
-        if isinstance(place.point, Splice):
-            yield from self._under(later, "joint without a receptacle", self._style.faint)
-        for remark in remarks(place.point.flags):
+        for remark in point_remarks(place.point, self._map, self._protection):
             text = f"{self._signs.mark} {remark.text}" if remark.alert else remark.text
             style = self._style.alert if remark.alert else self._style.faint
-            if remark.text != figures.word:
-                yield from self._under(later, self._spelled(text), style)
+            yield from self._under(later, self._spelled(text), style)
 
     def _under(self, gutter: str, text: str, style: str) -> Iterator[str]:
         """A remark below a name."""

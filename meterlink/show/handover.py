@@ -6,15 +6,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from meterlink.answers.protection import protect
+from meterlink.answers.wirings import Known
 from meterlink.circuit.job import Job
 from meterlink.errors import MeterlinkError
 from meterlink.files import write_durably
 from meterlink.show.browser import draw_png, print_pdf
 from meterlink.show.label import label_text
 from meterlink.show.map_svg import draw_map, size_of
-from meterlink.show.report import render_report
+from meterlink.show.report import render_label, render_report
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.wiring import WiringMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class Wanted:
 def hand_over(
     job: Job,
     rows: Sequence[TestRow],
-    wiring_map: WiringMap,
+    known: Known,
     page: Path,
     *,
     wanted: Wanted,
@@ -41,7 +42,7 @@ def hand_over(
     Args:
         job: The job folder.
         rows: The test log.
-        wiring_map: What the tests say.
+        known: What the tests say.
         page: Where the HTML page goes; the others are named after it.
         wanted: What else.
         dated: A date to print on the page.
@@ -50,18 +51,21 @@ def hand_over(
         MeterlinkError: A file cannot be read or written, or there is no browser for PDF or PNG.
     """
     try:
-        text = render_report(job, rows, wiring_map, dated=dated)
+        text = render_report(job, rows, known, dated=dated)
     except OSError as error:
         raise MeterlinkError(
             f"{error.filename} cannot be read: {error.strerror}. No report was written."
         ) from error
     yield _written(page, text)
-    picture = draw_map(wiring_map, heading=job.circuit.name)
+    wiring_map, protection = known.wiring_map, protect(known.wirings)
+    picture = draw_map(wiring_map, protection, heading=job.circuit.name)
     if wanted.svg:
         yield _written(page.with_name(f"{page.stem}-map.svg"), picture)
     if wanted.label:
         target = page.with_name(f"{page.stem}-label.txt")
-        yield _written(target, label_text(job.circuit, rows, wiring_map))
+        yield _written(target, label_text(job.circuit, rows, wiring_map, protection))
+        text = render_label(job.circuit, rows, wiring_map, protection)
+        yield _written(page.with_name(f"{page.stem}-label.html"), text)
     if wanted.pdf:
         target = page.with_suffix(".pdf")
         print_pdf(page, target)

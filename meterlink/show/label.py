@@ -1,12 +1,13 @@
-"""A few lines for the panel door: the circuit, the first receptacle, the order."""
+"""The label for the panel door: breaker, protection, first receptacle, order, date."""
 
 from collections.abc import Iterator, Sequence
 
+from meterlink.answers.protection import Protection
 from meterlink.circuit.circuit import Circuit
-from meterlink.show.findings import first_sentence, order_sentence
+from meterlink.show.format import LIKELY_FROM, NBSP
 from meterlink.show.layout import places
+from meterlink.show.sentences import first_sentence, named, order_sentence, protection_sentences
 from meterlink.show.text_width import clean, isolated, wrap
-from meterlink.show.words import NBSP
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.wiring import WiringMap
 
@@ -14,29 +15,39 @@ WIDTH = 44  # cells; a label of 90 mm in 9 point type
 
 
 def label_text(
-    circuit: Circuit, rows: Sequence[TestRow], wiring_map: WiringMap, *, width: int = WIDTH
+    circuit: Circuit,
+    rows: Sequence[TestRow],
+    wiring_map: WiringMap,
+    protection: Protection | None = None,
+    *,
+    width: int = WIDTH,
 ) -> str:
     """Write the label; the way from the panel runs down, branches are set in.
 
     Args:
-        circuit: Name, supply, breaker and wire.
+        circuit: Name, breaker, supply and wire.
         rows: The test log, for the date of the last test.
         wiring_map: What the tests say.
+        protection: Where ground-fault devices go.
         width: Cells in a line, at least 20.
     """
     lines = [
         indent + isolated(line).replace(NBSP, " ")
-        for indent, text in _texts(circuit, rows, wiring_map)
+        for indent, text in label_parts(circuit, rows, wiring_map, protection)
         for line in wrap(text, width - len(indent))
     ]
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
-def _texts(
-    circuit: Circuit, rows: Sequence[TestRow], wiring_map: WiringMap
+def label_parts(
+    circuit: Circuit,
+    rows: Sequence[TestRow],
+    wiring_map: WiringMap,
+    protection: Protection | None = None,
 ) -> Iterator[tuple[str, str]]:
-    """Indents and texts."""
-    yield "", clean(circuit.name)
+    """Indents and texts, one each line; the first is the heading."""
+    number = f"Breaker {clean(circuit.breaker)}: " if circuit.breaker else ""
+    yield "", number + clean(circuit.name)
     supply = [
         f"{value:g} {unit}"
         for value, unit in ((circuit.breaker_amps, "A"), (circuit.volts, "V"))
@@ -46,6 +57,9 @@ def _texts(
         supply.append(clean(circuit.conductor))
     if supply:
         yield "", ", ".join(supply)
+    if protection is not None:
+        for sentence in protection_sentences(protection, wiring_map.tests):
+            yield "", sentence
     yield "", first_sentence(wiring_map)
     for place in places(wiring_map):
         indent = "  " * place.lane
@@ -53,6 +67,7 @@ def _texts(
         yield (f"{indent[:-2]}> " if place.branches else indent), name
     yield "", order_sentence(wiring_map)
     for joint in wiring_map.poor_joints:
-        yield "", f"Poor joint suspected: run to {clean(joint.run_to)}, {joint.side} side"
+        if joint.probability >= LIKELY_FROM:
+            yield "", f"Poor connection likely: run to {named(joint.run_to)}, {joint.side} side"
     if rows:
         yield "", f"Last test {max(row.time for row in rows).date().isoformat()}"

@@ -11,31 +11,49 @@ from collections.abc import Sequence
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from meterlink import __version__
+from meterlink.answers.protection import Protection
+from meterlink.answers.wirings import Known
+from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import Job
-from meterlink.show.remarks import remarks
+from meterlink.show.format import certainty, length, percent, with_uncertainty
+from meterlink.show.label import label_parts
+from meterlink.show.power_off import expected_word
 from meterlink.show.report_content import assemble, moment
+from meterlink.show.sentences import remarks
 from meterlink.show.text_width import clean
 from meterlink.show.voltage_drop import against
-from meterlink.show.words import certainty, length, percent, with_uncertainty
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.wiring import WiringMap
 
 
-def render_report(
-    job: Job, rows: Sequence[TestRow], wiring_map: WiringMap, *, dated: str = ""
-) -> str:
+def render_report(job: Job, rows: Sequence[TestRow], known: Known, *, dated: str = "") -> str:
     """Make the page.
 
     Args:
         job: The job folder; its captures are read for the plots, its files for their digests.
         rows: The test log.
-        wiring_map: What the tests say.
+        known: What the tests say.
         dated: A date to print on it, from outside: the page itself reads no clock.
 
     Raises:
         OSError: A file of the job cannot be read.
         ValueError: The map is no tree from the panel.
     """
+    page = assemble(job, rows, known, dated=dated)
+    return _rendered("report.html", page=page)
+
+
+def render_label(
+    circuit: Circuit, rows: Sequence[TestRow], wiring_map: WiringMap, protection: Protection
+) -> str:
+    """The label for the panel door as a page to print: twice, one to keep."""
+    heading, *lines = label_parts(circuit, rows, wiring_map, protection)
+    return _rendered("label.html", heading=heading[1], lines=lines, version=__version__)
+
+
+def _rendered(template: str, **content: object) -> str:
+    """A page of our own templates, with the style sheet and the digest that admits it alone."""
     environment = Environment(
         loader=PackageLoader("meterlink.show"),
         autoescape=True,
@@ -50,12 +68,10 @@ def render_report(
         moment=moment,
         against=against,
         remarks=remarks,
+        expected_word=expected_word,
     )
     environment.globals.update(with_uncertainty=with_uncertainty, length=length)
     style = environment.get_template("report.css").render()
     digest = b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    page = assemble(job, rows, wiring_map, dated=dated)
     trusted = Markup(style)  # noqa: S704 (our own file)
-    return environment.get_template("report.html").render(
-        page=page, style=trusted, style_digest=digest
-    )
+    return environment.get_template(template).render(style=trusted, style_digest=digest, **content)

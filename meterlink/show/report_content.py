@@ -7,19 +7,32 @@ from datetime import datetime
 from markupsafe import Markup
 
 from meterlink import __version__
-from meterlink.circuit.circuit import Circuit
+from meterlink.answers.power_off import Expectation, expectations, place_to_open
+from meterlink.answers.protection import Protection, protect
+from meterlink.answers.wirings import Known
+from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.flags import MEANINGS
-from meterlink.show.findings import Finding, findings, first_sentence, order_sentence
-from meterlink.show.isolation import STEPS, Expected, expected
+from meterlink.show.format import LEADS, percent, with_uncertainty
+from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map
-from meterlink.show.remarks import meanings
+from meterlink.show.power_off import MORE_CARE, STEPS
+from meterlink.show.sentences import (
+    UNSEEN,
+    Finding,
+    findings,
+    first_sentence,
+    meanings,
+    names_listed,
+    order_sentence,
+    protection_sentences,
+    ungrounded,
+)
 from meterlink.show.text_width import clean
 from meterlink.show.trace_svg import level_text
 from meterlink.show.visits import Digest, Visit, digests, visits
 from meterlink.show.voltage_drop import Drop, Limit, drops, full_load, limits
-from meterlink.show.words import LEADS, percent, with_uncertainty
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.observations import USUAL_AMPS
 from meterlink.tree.wiring import Point, Splice, WiringMap
@@ -29,12 +42,18 @@ CAUTIONS = (
     "verify absence of voltage before touching any conductor (NFPA 70E, 120.5).",
     "Opening boxes, devices and splices is for qualified persons, and for those whom local law "
     "licenses for it (OSHA 29 CFR 1910.333(c)(2)). Local code goes before anything said here.",
-    "The neutral of a circuit under load is not at zero volts, and a neutral that is parted under "
-    "load is live on its far side.",
+    "The neutral of a circuit under load is not at zero volts, and a neutral that is disconnected "
+    "under load is live on its far side.",
     "A receptacle that carries the feed through its terminals opens everything behind it when it "
     "is taken out (NFPA 70, 300.13(B) and 110.14(B)).",
     "Lengths are what the measured resistance would be in the stated conductor. Joints add to it, "
     "so that a real cable is shorter, not longer.",
+)
+METHOD = (
+    "A heavy load is plugged into one receptacle after another, and a meter between two neutrals, "
+    "or between neutral and ground, shows whether its current flows between the meter's two leads.",
+    "The millivolts tell how much of the way to the panel two receptacles share.",
+    "All wirings that could be are weighed against all tests, so every answer has a probability.",
 )
 
 _VERDICTS = {
@@ -61,23 +80,35 @@ class TestCard:
 
 
 @dataclass(frozen=True, slots=True)
+class PowerOff:
+    """The form for the check with the power off."""
+
+    at: str
+    steps: tuple[str, ...]
+    expected: tuple[Expectation, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """Everything that the template shows."""
 
     circuit: Circuit
     facts: tuple[tuple[str, str], ...]
-    first: str
-    order: str
+    method: tuple[str, ...]
+    answer: str
+    answers: tuple[str, ...]
     map_picture: Markup
+    points_shown: int
     findings: tuple[Finding, ...]
+    minor: tuple[str, ...]
+    next_steps: tuple[str, ...]
     points: tuple[Point | Splice, ...]
     meanings: tuple[str, ...]
     untested: frozenset[str]
     drops: tuple[Drop, ...]
     full_load: str
     limits: tuple[Limit, ...]
-    isolation: Expected | None
-    steps: tuple[str, ...]
+    power_off: PowerOff | None
     tests: tuple[TestCard, ...]
     visits: tuple[Visit, ...]
     assumptions: tuple[str, ...]
@@ -87,51 +118,97 @@ class Page:
     dated: str
 
 
-def assemble(job: Job, rows: Sequence[TestRow], wiring_map: WiringMap, *, dated: str = "") -> Page:
+def assemble(job: Job, rows: Sequence[TestRow], known: Known, *, dated: str = "") -> Page:
     """Gather what the page shows; arguments as for ``meterlink.show.report.render_report``."""
     read, plots = visits(job, rows)
-    circuit = job.circuit
+    circuit, wiring_map = job.circuit, known.wiring_map
+    protection = protect(known.wirings)
     load = full_load(circuit)
-    every: tuple[Point | Splice, ...] = (*wiring_map.points, *wiring_map.splices)
+    every = tuple(place.point for place in places(wiring_map) if place.point is not None)
+    said = protection_sentences(protection, wiring_map.tests)
+    found = findings(wiring_map)
     return Page(
         circuit=circuit,
-        facts=tuple(_facts(circuit, rows)),
-        first=first_sentence(wiring_map),
-        order=order_sentence(wiring_map),
-        map_picture=Markup(draw_map(wiring_map)),  # noqa: S704 (escaped where it is made)
-        findings=findings(wiring_map),
+        facts=tuple(_facts(circuit, rows, dated)),
+        method=METHOD,
+        answer=said[0],
+        answers=(*said[1:], first_sentence(wiring_map), order_sentence(wiring_map)),
+        map_picture=Markup(draw_map(wiring_map, protection)),  # noqa: S704 (escaped where made)
+        points_shown=len(every),
+        findings=tuple(finding for finding in found if not finding.minor),
+        minor=tuple(text for finding in found if finding.minor for text in finding.sentences),
+        next_steps=tuple(_next_steps(wiring_map, protection, circuit)),
         points=every,
         meanings=meanings([flag for point in every for flag in point.flags]),
         untested=frozenset(wiring_map.untested),
         drops=drops(wiring_map, circuit),
         full_load=f"{load[0]:g} A ({load[1]})" if load else "",
         limits=limits(circuit),
-        isolation=expected(wiring_map),
-        steps=STEPS,
+        power_off=_power_off(known),
         tests=tuple(_card(row, wiring_map, plots.get(row.test)) for row in rows),
         visits=read,
         assumptions=tuple(_assumptions(circuit)),
-        cautions=CAUTIONS,
+        cautions=(*CAUTIONS, MORE_CARE),
         digests=digests(job),
         version=__version__,
         dated=dated,
     )
 
 
-def _facts(circuit: Circuit, rows: Sequence[TestRow]) -> Iterator[tuple[str, str]]:
-    def figure(value: float | None, unit: str) -> str:
-        return "not stated" if value is None else f"{value:g} {unit}"
+def _power_off(known: Known) -> PowerOff | None:
+    """What must be dead and live with one receptacle disconnected; the same as ``isolate``."""
+    if len(known.wirings.names) < 2:
+        return None
+    at = place_to_open(known.wirings)
+    steps = tuple(step.replace("{at}", clean(at)) for step in STEPS)
+    return PowerOff(at, steps, expectations(known.wirings, at=at))
 
-    yield "Circuit", circuit.name
-    yield "Receptacles", str(len(circuit.receptacles))
+
+def _facts(circuit: Circuit, rows: Sequence[TestRow], dated: str) -> Iterator[tuple[str, str]]:
+    """What is stated; on page one, so only what somebody stated or measured."""
+
+    def figure(value: float | None, unit: str) -> str:
+        return "" if value is None else f"{value:g} {unit}"
+
     hertz = "" if circuit.hertz is None else f", {circuit.hertz:g} Hz"
-    yield "Supply", figure(circuit.volts, "V") + hertz
-    yield "Breaker", figure(circuit.breaker_amps, "A")
-    yield "Conductor", circuit.conductor or "not stated"
-    yield "Load of the tests", figure(circuit.load_amps, "A")
+    kinds = {LoadKind.HALF_WAVE: "heater with a diode", LoadKind.DIRECT_SOURCE: "direct source"}
+    load = [figure(circuit.load_amps, "A"), kinds.get(circuit.load_kind, "heater")]
+    facts = [
+        ("Place", circuit.place or ""),
+        ("Panel", circuit.panel or ""),
+        ("Breaker", ", ".join(filter(None, (circuit.breaker, figure(circuit.breaker_amps, "A"))))),
+        ("Date", dated or (max(row.time for row in rows).astimezone().strftime("%Y-%m-%d")
+                           if rows else "")),
+        ("Measured by", circuit.measured_by or ""),
+        ("Meter, as stated", circuit.meter or "not stated"),
+        ("Load", ", ".join(filter(None, load)) if circuit.load_amps else "not stated"),
+        ("Supply", (figure(circuit.volts, "V") + hertz) or "not stated"),
+        ("Conductor", circuit.conductor or "not stated"),
+        ("Receptacles", str(len(circuit.receptacles))),
+    ]  # fmt: skip
     if rows:
-        times = [row.time for row in rows]
-        yield "Tests", f"{len(rows)}, {moment(min(times))} to {moment(max(times))}"
+        facts.append(("Tests", f"{len(rows)}, the last {moment(max(row.time for row in rows))}"))
+    yield from ((label, value) for label, value in facts if value)
+
+
+def _next_steps(wiring_map: WiringMap, protection: Protection, circuit: Circuit) -> Iterator[str]:
+    """What to do next, most important first."""
+    if any(finding.urgent for finding in findings(wiring_map)):
+        yield "See to what is marked with ! below before anything else; it may be a hazard."
+    if wiring_map.untested:
+        yield f"Test {names_listed(wiring_map.untested)}: nothing is known of their place."
+    elif not wiring_map.settled:
+        yield "Do more tests before relying on the order; the program names the best next one."
+    places_of = [device for device in protection.devices if device in circuit.receptacles]
+    if protection.settled and places_of:
+        yield (
+            f"Where ground-fault protection is wanted: have a device fitted at "
+            f"{names_listed(places_of)}, line wires to LINE, outgoing wires to LOAD, by a person "
+            "licensed for it. Then press TEST and see that all it is to protect goes dead."
+        )
+    yield from ungrounded(circuit)
+    yield UNSEEN
+    yield "Prove the map with the power off; the form is in the appendix."
 
 
 def _assumptions(circuit: Circuit) -> Iterator[str]:
@@ -190,13 +267,13 @@ def _drop_text(row: TestRow) -> str:
     )
     if row.verdict is Verdict.IN_PATH or row.limit_mv is None:
         return f"{value} mV"
-    return f"{value} mV; from {row.limit_mv:.1f} mV on it would have shown"
+    return f"{value} mV; could only have seen {row.limit_mv:.1f} mV or more"
 
 
 def _remarks(row: TestRow, wiring_map: WiringMap) -> Iterator[str]:
     for doubt in wiring_map.doubts:
         if doubt.test == row.test:
-            yield f"In doubt ({percent(doubt.probability)}): {doubt.why}"
+            yield f"Looks wrong ({percent(doubt.probability)}): {doubt.why}"
     for flag in row.flags:
         yield f"{flag.replace('-', ' ')}: {_FLAG_MEANINGS.get(flag, 'not a flag of this version.')}"
     if row.note:
@@ -204,5 +281,5 @@ def _remarks(row: TestRow, wiring_map: WiringMap) -> Iterator[str]:
 
 
 def moment(time: datetime) -> str:
-    """Date and time to the second, with the offset."""
-    return time.isoformat(sep=" ", timespec="seconds")
+    """Date and time of day where the report is made, with the offset."""
+    return time.astimezone().isoformat(sep=" ", timespec="seconds")

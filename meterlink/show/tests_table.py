@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.flags import MEANINGS
+from meterlink.show.format import NBSP, with_uncertainty
 from meterlink.show.text_width import clean, display_width, isolated, pad, pad_left, wrap
-from meterlink.show.words import NBSP, with_uncertainty
 from meterlink.testlog.rows import TestRow
 
 _SAYS = {

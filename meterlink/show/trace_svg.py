@@ -1,4 +1,4 @@
-"""The small plot of one test: what the meter showed, the levels found, and the drop."""
+"""The small plot of one test: all that the meter showed, the levels found, and the drop."""
 
 import math
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from meterlink.testlog.rows import TestRow
 WIDTH, HEIGHT = 340.0, 150.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 8.0, 282.0, 20.0, 132.0
 _BAR_X = 316.0
-_MARGIN = 0.12  # of the range of levels, kept free above and below
+_MARGIN = 0.12  # of the range of readings, kept free above and below
 _LEAST_RANGE_MV = 20.0  # a fraction of the drop over 1 m of cable: wander must not look like a jump
 
 
@@ -78,21 +78,18 @@ def _description(row: TestRow) -> str:
 
 
 def _scale(row: TestRow, trace: Trace) -> _Scale:
-    """Fit the levels; without them the readings, the wildest twentieth at each end left out."""
+    """Fit every reading and every level: a jump that was missed has to be seen."""
     values = [v for v in (row.idle_mv, row.on_mv, row.after_mv) if v is not None]
-    if len(values) < 2:
-        shown = sorted(value for _, value in trace.readings.points())
-        cut = len(shown) // 20
-        values = shown[cut : len(shown) - cut] or [0.0]
-    low, high = min(values), max(values)
+    values += [value for _, value in trace.readings.points()]
+    low, high = min(values, default=0.0), max(values, default=0.0)
     spread = max(high - low, _LEAST_RANGE_MV, 6 * (row.idle_sd_mv or 0.0))
     middle, half = (low + high) / 2, spread * (0.5 + _MARGIN)
     return _Scale(max(trace.ended_s, 1e-3), middle - half, middle + half)
 
 
 def _switching(root: Element, scale: _Scale, trace: Trace, measurement: Measurement) -> None:
-    """The operator's marks as ticks on top, the moments seen as lines."""
-    for times, word in ((trace.load_on_s, "on"), (trace.load_off_s, "off")):
+    """The person's marks as ticks on top, the moments found in the readings as lines."""
+    for times, word in ((trace.load_on_s, "marked on"), (trace.load_off_s, "marked off")):
         for t_s in times:
             x = scale.x(t_s)
             add(root, "path", d=f"M{x:.1f} {_TOP - 6:g}V{_TOP:g}", stroke=INK, fill="none")
@@ -119,17 +116,18 @@ def _levels(
     start_s = on_s if on_s is not None else scale.end_s
     stop_s = off_s if off_s is not None else scale.end_s
     spans = (
-        (row.idle_mv, 0.0, start_s),
-        (row.on_mv, start_s, stop_s),
-        (row.after_mv, stop_s, scale.end_s),
+        ("idle", row.idle_mv, 0.0, start_s),
+        ("on", row.on_mv, start_s, stop_s),
+        ("after", row.after_mv, stop_s, scale.end_s),
     )
-    for value, from_s, to_s in spans:
+    for name, value, from_s, to_s in spans:
         if value is not None and to_s > from_s and math.isfinite(value):
             x, y = scale.x(from_s), scale.y(value)
             line = f"M{x:.1f} {y:.1f}H{scale.x(to_s):.1f}"
             add(root, "path", d=line, stroke=ACCENT, stroke_width=2.2, fill="none")
             below = y < (_TOP + _BOTTOM) / 2
-            _note(root, x + 5, y + 15 if below else y - 5, level_text(value), ACCENT)
+            text = f"{name} {level_text(value)}"
+            _note(root, min(x + 5, _RIGHT - 90), y + 15 if below else y - 5, text, ACCENT)
 
 
 def _first(seen_s: float | None, trace: Trace, marks: list[float]) -> float | None:
@@ -153,7 +151,7 @@ def _drop_bar(root: Element, scale: _Scale, row: TestRow) -> None:
 
 
 def _note(root: Element, x: float, y: float, text: str, fill: str) -> None:
-    """A word in the plot, with a rim of paper that keeps it readable over lines."""
+    """A word in the plot, with a white halo that keeps it readable over lines."""
     add(
         root,
         "text",

@@ -1,12 +1,14 @@
 """What the report reads from a job folder besides its rows: plots, instruments, digests."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from drivers.capture import CaptureReader
 from drivers.errors import DriverError
+from drivers.events import Mark
+from drivers.readings import Reading
 from drivers.replay import replay
 from meterlink.circuit.job import CAPTURES, JOB_FILE, LOG_FILE, Job
 from meterlink.errors import MeterlinkError
@@ -26,12 +28,14 @@ class Visit:
         started: When it began; ``None`` where the file cannot be read.
         facts: What is known of the instrument, as label and value.
         remarks: Lines that were damaged, or why the file cannot be read.
+        notes: What the person wrote between tests and at the end.
     """
 
     name: str
     started: datetime | None
     facts: tuple[tuple[str, str], ...]
     remarks: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,20 +90,26 @@ def _captures(job: Job) -> list[Path]:
 def _visit(path: Path, job: Job, rows: list[TestRow], plots: dict[int, str]) -> Visit:
     try:
         with CaptureReader(path) as reader:
-            plots.update(_plots(reader, job, rows))
+            notes: list[str] = []
+            plots.update(_plots(reader, job, rows, notes))
             header = reader.header
             damaged = [f"line {d.line}: {d.reason}" for d in (*reader.damaged, *reader.warnings)]
     except (DriverError, MeterlinkError) as error:
         return Visit(path.name, None, (), (f"{error} Its tests have no plots.",))
     facts = [("bytes read as", header.driver), *sorted(header.instrument.items())]
     facts += [(key, str(value)) for key, value in sorted(header.settings.items())]
-    return Visit(path.name, header.started, tuple(facts), tuple(damaged))
+    return Visit(path.name, header.started, tuple(facts), tuple(damaged), tuple(notes))
 
 
-def _plots(reader: CaptureReader, job: Job, rows: list[TestRow]) -> Iterator[tuple[int, str]]:
-    """Measure the capture again and draw each test that is in the log, found by its time."""
+def _plots(
+    reader: CaptureReader, job: Job, rows: list[TestRow], notes: list[str]
+) -> Iterator[tuple[int, str]]:
+    """Measure the capture again and draw each test that is in the log, found by its time.
+
+    Notes that belong to no test are gathered on the way.
+    """
     waiting = {(row.time, row.setup): row for row in reversed(rows)}
-    for test, trace in traced_tests(replay(reader), job.circuit):
+    for test, trace in traced_tests(_noting(replay(reader), notes), job.circuit):
         again = measured_row(
             test,
             started=reader.header.started,
@@ -111,3 +121,15 @@ def _plots(reader: CaptureReader, job: Job, rows: list[TestRow]) -> Iterator[tup
         if row is not None:
             drawn = draw_trace(row, test.measurement, trace, identity=f"test-{row.test}")
             yield row.test, drawn
+
+
+def _noting(events: Iterable[Reading | Mark], notes: list[str]) -> Iterator[Reading | Mark]:
+    """Pass events on, and keep what was noted between tests and at the end."""
+    inside = False
+    for event in events:
+        if isinstance(event, Mark):
+            if event.kind in ("test", "end", "void"):
+                inside = event.kind == "test"
+            elif event.kind == "note" and not inside and event.text:
+                notes.append(event.text)
+        yield event

@@ -1,10 +1,11 @@
 """``isolation.csv``: what was found with the power off, one row a receptacle looked at.
 
 RFC 4180, UTF-8, header row first, append only like ``tests.csv``. Columns: ``finding`` (1, 2, 3
-…), ``time`` (ISO 8601 with offset), ``cut`` (``parted``, ``breaker-off``, ``others-off``), ``at``
-(where the conductors were parted; empty for a breaker), ``receptacle``, ``found`` (``live`` or
-``dead``), ``note``. Rows are on the disk before ``append_findings`` returns; a half row at the end
-(the power failed) is moved to ``isolation.csv.torn`` by the next writer and left out by readers.
+…), ``time`` (ISO 8601 with offset), ``cut`` (``parted``: the onward conductors disconnected;
+``tripped``, ``breaker-off``, ``others-off``), ``at`` (where the conductors were disconnected or
+the device was tripped; empty for a breaker), ``receptacle``, ``found`` (``live`` or ``dead``),
+``note``. Rows are on the disk before ``append_findings`` returns; a half row at the end (the power
+failed) is moved to ``isolation.csv.torn`` by the next writer and left out by readers.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -27,12 +28,15 @@ from meterlink.testlog.records import Damage, RecordReader, TooDamagedError, rec
 
 
 class Cut(StrEnum):
-    """What was switched off or parted when it was looked."""
+    """What was switched off or disconnected when it was looked."""
 
-    PARTED = "parted"  # onward conductors parted from the feed at a receptacle, breaker on
+    PARTED = "parted"  # onward conductors disconnected from the feed at a receptacle, breaker on
     BREAKER_OFF = "breaker-off"  # this circuit's breaker off, the others on
     OTHERS_OFF = "others-off"  # this circuit's breaker on, the others off
     TRIPPED = "tripped"  # the test button of a protective device at a receptacle pressed
+
+
+AT_A_RECEPTACLE = (Cut.PARTED, Cut.TRIPPED)
 
 
 class State(StrEnum):
@@ -68,7 +72,7 @@ class Finding:
 FINDINGS_FILE = "isolation.csv"
 COLUMNS = ("finding", "time", "cut", "at", "receptacle", "found", "note")
 MOST_BYTES = 64 << 20
-MOST_FINDINGS = 10_000  # forty receptacles looked at with each of the others parted, many times
+MOST_FINDINGS = 10_000  # forty receptacles looked at for each of the others, many times
 
 
 def read_findings(folder: Path, tell: Callable[[str], None]) -> list[Finding]:
@@ -166,9 +170,7 @@ def _why_not(fields: tuple[str, ...]) -> str | None:
         return str(error)
     if finding.time.tzinfo is None:
         return "its time has no offset"
-    if not finding.receptacle or (finding.cut in (Cut.PARTED, Cut.TRIPPED)) != (
-        finding.at is not None
-    ):
+    if not finding.receptacle or (finding.cut in AT_A_RECEPTACLE) != (finding.at is not None):
         return "it does not say which receptacle was opened and which was looked at"
     return None
 

@@ -1,7 +1,9 @@
-"""What was found with the power off or a device opened, as evidence for the wiring.
+"""What was found with the power off, a device opened or tripped, as evidence for the wiring.
 
-With the onward conductors of a receptacle parted from its feed, whatever is dead hangs on it and
-whatever is live does not. With this circuit's breaker off, whatever is live is on another one. A
+With the onward conductors of a receptacle disconnected from its feed, whatever is dead hangs on it
+and whatever is live does not. With a device tripped by its test button, whatever is dead hangs on
+its load terminals; what is live does not, or nothing hangs on them because the onward conductors
+are joined to the line side. With this circuit's breaker off, whatever is live is on another one. A
 finding speaks of who feeds whom alone, so its probability is a function of the tree's masks and
 multiplies the weight of each tree.
 """
@@ -11,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.testlog.findings import Cut, Finding, State
+from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, Finding, State
 from meterlink.tree.trees import Flags, Floats, Masks
 
 WRONG = 0.01  # another box opened than written down, a tester read wrongly (common practice)
+LOAD_TERMINALS_USED = 0.75  # of devices that others hang on (common practice; no survey data)
 NAMED = 0.5  # a finding is named when it is more probably wrong than right
 
 
@@ -25,26 +28,36 @@ class Isolation:
     Attributes:
         pairs: For each looked-at pair its ``(parted at, looked at)`` indices and the log of how
             much more probable the finding is where the first feeds the second.
+        presses: For each device that was tripped its index and what was found at others: index
+            and whether it was dead.
     """
 
     pairs: tuple[tuple[int, int, float], ...] = ()
+    presses: tuple[tuple[int, tuple[tuple[int, bool], ...]], ...] = ()
 
     @classmethod
     def of(cls, findings: Iterable[Finding], names: Sequence[str]) -> "Isolation":
-        """The findings of parted conductors; the same thing found twice counts once."""
+        """What was found at a receptacle; the same thing found twice counts once."""
         index = {name: i for i, name in enumerate(names)}
-        seen = {
-            (index[f.at], index[f.receptacle], f.state)
-            for f in findings
-            if f.cut is Cut.PARTED and f.at in index and f.receptacle in index
-        }
+        seen = sorted(
+            {
+                (f.cut, index[f.at], index[f.receptacle], f.state is State.DEAD)
+                for f in findings
+                if f.at in index and f.receptacle in index and f.at != f.receptacle
+            }
+        )
         ratio = float(np.log((1 - WRONG) / WRONG))
+        looks: dict[int, list[tuple[int, bool]]] = {}
+        for cut, at, looked, dead in seen:
+            if cut is Cut.TRIPPED:
+                looks.setdefault(at, []).append((looked, dead))
         return cls(
             tuple(
-                (at, looked, ratio if state is State.DEAD else -ratio)
-                for at, looked, state in sorted(seen)
-                if at != looked
-            )
+                (at, looked, ratio if dead else -ratio)
+                for cut, at, looked, dead in seen
+                if cut is Cut.PARTED
+            ),
+            tuple((at, tuple(found)) for at, found in looks.items()),
         )
 
     def log_weight(self, masks: Masks) -> Floats:
@@ -57,7 +70,23 @@ class Isolation:
             total += np.where(feeds(masks, at, looked), log_ratio / 2, -log_ratio / 2) * (
                 has(masks, at) & has(masks, looked)
             )
+        for at, found in self.presses:
+            total += _log_press(masks, at, found)
         return total
+
+
+def _log_press(masks: Masks, at: int, found: tuple[tuple[int, bool], ...]) -> Floats:
+    """Log probability of what a tripped device made dead, on each tree."""
+    right, wrong = np.log(1 - WRONG), np.log(WRONG)
+    used, unused = np.zeros((2, len(masks)))
+    for looked, dead in found:
+        there = has(masks, at) & has(masks, looked)
+        used += np.where(feeds(masks, at, looked) == dead, right, wrong) * there
+        unused += (wrong if dead else right) * there
+    result: Floats = np.logaddexp(
+        np.log(LOAD_TERMINALS_USED) + used, np.log1p(-LOAD_TERMINALS_USED) + unused
+    )
+    return result
 
 
 def has(masks: Masks, receptacle: int) -> Flags:
@@ -78,7 +107,7 @@ def elsewhere(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Receptacles found not to be on this circuit, by the last finding on each."""
     last: dict[str, bool] = {}
     for finding in findings:
-        if finding.cut is not Cut.PARTED:
+        if finding.cut not in AT_A_RECEPTACLE:
             off = finding.cut is Cut.BREAKER_OFF
             last[finding.receptacle] = (finding.state is State.LIVE) == off
     return tuple(name for name, away in last.items() if away)
@@ -87,7 +116,7 @@ def elsewhere(findings: Sequence[Finding]) -> tuple[str, ...]:
 def belonging(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Receptacles found to be on this circuit, by the last finding on each."""
     away = set(elsewhere(findings))
-    looked = dict.fromkeys(f.receptacle for f in findings if f.cut is not Cut.PARTED)
+    looked = dict.fromkeys(f.receptacle for f in findings if f.cut not in AT_A_RECEPTACLE)
     return tuple(name for name in looked if name not in away)
 
 
@@ -110,18 +139,44 @@ def finding_notes(
     ]
     said: set[tuple[str, str, State]] = set()
     for finding in findings:
-        if finding.cut is not Cut.PARTED or finding.at is None:
+        if finding.at is None or (finding.at, finding.receptacle, finding.state) in said:
             continue
-        key = (finding.at, finding.receptacle, finding.state)
         fed = float(relation[index[finding.at], index[finding.receptacle]])
-        wrong = 1 - fed if finding.state is State.DEAD else fed
-        if wrong > NAMED and key not in said:
-            said.add(key)
-            does = "does not feed" if finding.state is State.DEAD else "feeds"
-            notes.append(
-                f"{finding.receptacle} was found {finding.state} with the onward conductors of "
-                f"{finding.at} parted; everything else says that {finding.at} {does} it "
-                f"({100 * min(wrong, 0.999):.1f} %). Look again whether it was that box and that "
-                "breaker."
-            )
+        if note := _contradiction(finding, fed):
+            said.add((finding.at, finding.receptacle, finding.state))
+            notes.append(note)
     return tuple(notes)
+
+
+def _contradiction(finding: Finding, fed: float) -> str:
+    """What to say of a finding that everything else contradicts; empty where nothing does.
+
+    Args:
+        finding: Something found with a device opened or tripped.
+        fed: Probability that this device feeds the receptacle that was looked at.
+    """
+    at, name, dead = finding.at, finding.receptacle, finding.state is State.DEAD
+    tripped = finding.cut is Cut.TRIPPED
+    if at == name:
+        return (
+            f"{name} stayed live with its own device tripped: another device was pressed, or this "
+            "one does not switch off what it feeds. Do not rely on it; have it replaced."
+            if tripped and not dead
+            else ""
+        )
+    wrong = 1 - fed if dead else fed
+    if wrong <= NAMED:
+        return ""
+    sure = f"({100 * min(wrong, 0.999):.1f} %)"
+    if tripped and not dead:
+        return (
+            f"{name} was found live with the device at {at} tripped, though {at} feeds it {sure}: "
+            f"it is wired to the line side there, so that device does not protect {name}; or the "
+            "map is wrong."
+        )
+    cut = f"the device at {at} tripped" if tripped else f"{at} disconnected from what it feeds"
+    does = "does not feed" if dead else "feeds"
+    return (
+        f"{name} was found {finding.state} with {cut}; everything else says that {at} {does} it "
+        f"{sure}. Look again whether it was that box and that breaker."
+    )

@@ -126,6 +126,7 @@ class WiringMap:
             bonded to neutral, a missing ground).
         loop: The ring or second path, where one is more probable than any tree.
         tests: Number of tests in the log.
+        explained: Nothing contradicts every wiring weighed: tests, findings or a second path.
     """
 
     first: First
@@ -140,3 +141,4 @@ class WiringMap:
     untested: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     loop: Loop | None = None
+    explained: bool = True

@@ -4,8 +4,8 @@ from drivers.readings import Reading
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Progress
 from meterlink.live.units import volts_text
+from meterlink.show.format import LEADS, NBSP, with_uncertainty
 from meterlink.show.tests_table import drop
-from meterlink.show.words import LEADS, NBSP, with_uncertainty
 from meterlink.testlog.rows import TestRow
 
 STALE_S = 2.5

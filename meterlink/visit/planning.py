@@ -7,8 +7,8 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup
 from meterlink.errors import UsageError
 from meterlink.plan.next_test import Goal, is_settled, next_test
-from meterlink.show.findings import first_sentence, order_sentence
-from meterlink.show.map_rows import MapRow, map_rows
+from meterlink.show.layout import MapRow, map_rows
+from meterlink.show.sentences import first_sentence, order_sentence
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.infer import infer

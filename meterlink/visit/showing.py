@@ -7,7 +7,7 @@ from meterlink.levels.flags import Flag
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.stages import LAG_S
 from meterlink.levels.switching import LATE_S
-from meterlink.show.words import NBSP
+from meterlink.show.format import NBSP
 from meterlink.visit.phrases import (
     leads_text,
     levels_text,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from meterlink.circuit.setup import Hookup
-from meterlink.show.map_rows import MapRow
+from meterlink.show.layout import MapRow
 
 
 class Key(StrEnum):

@@ -100,7 +100,7 @@ def test_a_contradiction_between_finding_and_tests_is_named(job: Path, meterlink
     run = meterlink("isolate", job, "--at", "Bed, left", "--found-dead", "Door")
     assert run.code == 0
     said = " ".join(run.out.split())
-    assert "Door was found dead with the onward conductors of Bed, left parted; every" in said
+    assert "Door was found dead with Bed, left disconnected from what it feeds; every" in said
 
 
 def test_a_receptacle_live_with_the_breaker_off_is_on_another_circuit(
@@ -119,12 +119,15 @@ def test_a_receptacle_live_with_the_breaker_off_is_on_another_circuit(
     [
         (["--at", "Porch"], "'Porch' is no receptacle"),
         (["--at", "Door", "--found-dead", "Porch"], "--found-dead: 'Porch' is no receptacle"),
-        (["--found-dead", "Desk"], "Say where the conductors were parted"),
+        (["--found-dead", "Desk"], "Say where the load wires were disconnected"),
         (["--at", "Door", "--found-dead", "Door"], "is the receptacle that was opened"),
         (["--at", "Door", "--found-dead", "Desk", "--found-live", "Desk"], "both dead and live"),
         (["--breaker-off"], "Say what was found"),
         (["--breaker-off", "--others-off", "--found-live", "Desk"], "two looks"),
-        (["--breaker-off", "--at", "Door", "--found-live", "Desk"], "--at goes with parted"),
+        (
+            ["--breaker-off", "--at", "Door", "--found-live", "Desk"],
+            "what is done at a receptacle",
+        ),
         (["--at", "Door", "--found-dead", "Desk", "--time", "noon"], "no ISO 8601 time"),
     ],
 )

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.show.map_json import as_mapping, map_json
+from meterlink.show.as_json import as_mapping, map_json
 from meterlink.tree.wiring import First, Point, WiringMap
 
 

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from meterlink.circuit.setup import Hookup
-from meterlink.show.map_rows import map_rows
+from meterlink.show.layout import map_rows
 from meterlink.tree.wiring import Doubt, First, Point, Splice, WiringMap
 from meterlink.visit.view import Choices, Cue, Key, Sound, VisitStage, VisitView, Word
 

@@ -1,7 +1,9 @@
 """Maps made by hand and by chance, for the tests of everything that shows one."""
 
+import numpy as np
 from hypothesis import strategies as st
 
+from meterlink.answers.wirings import Known, Wirings
 from meterlink.tree.wiring import (
     Doubt,
     First,
@@ -69,6 +71,23 @@ def forked_at_panel() -> WiringMap:
         tests=1,
         loop=Loop(0.97, ("A", "B"), (80.0, 12.0, 90.0)),
     )
+
+
+def known(wiring_map: WiringMap) -> Known:
+    """A map with the one wiring that it draws behind it."""
+    names = tuple(point.name for point in wiring_map.points)
+    feeds = {p.name: p.fed_from for p in (*wiring_map.points, *wiring_map.splices)}
+    own = np.zeros((1, len(names)), dtype=np.int64)
+    for bit, name in enumerate(names):
+        at = name
+        while at in feeds:
+            if at in names:
+                own[0, names.index(at)] |= 1 << bit
+            at = feeds[at]
+    untested = frozenset(wiring_map.untested)
+    ring = wiring_map.loop
+    wirings = Wirings(names, np.ones(1), own, own, 0, untested, np.zeros(len(names)), ring)
+    return Known(wiring_map, wirings)
 
 
 def untouched() -> WiringMap:

@@ -1,13 +1,16 @@
+from dataclasses import replace
 from xml.etree.ElementTree import fromstring
 
 import pytest
 from hypothesis import given, settings
 
+from meterlink.answers.protection import protect
 from meterlink.show.map_svg import draw_map, size_of
+from meterlink.show.svg import ALERT
 from meterlink.show.text_width import clean
-from meterlink.tree.wiring import WiringMap
+from meterlink.tree.wiring import PoorJoint, WiringMap
 
-from .maps import any_map, busy, chain
+from .maps import any_map, busy, chain, known
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -23,14 +26,26 @@ def bare(text: str) -> str:
 def test_each_run_stands_beside_the_point_that_it_feeds() -> None:
     shown = [text.replace("\u00a0", " ") for text in texts(draw_map(chain()))]
     assert shown == [
-        "Panel",
-        "137.6 ± 0.9 mΩ · about 13.5 m · certain 99.8 %",
-        "Porch",
-        "36.3 ± 0.9 mΩ · about 3.4 m · certain > 99.9 %",
-        "Attic",
-        "24.1 ± 1.1 mΩ · about 1.9 m · settled 97 %",
-        "Bed",
-    ]
+        "Panel", "run", "about", "fed from above",
+        "Porch", "137.6 ± 0.9 mΩ", "13.5 m", "confirmed 99.8 %", "first after the panel",
+        "Attic", "36.3 ± 0.9 mΩ", "3.4 m", "confirmed > 99.9 %",
+        "Bed", "24.1 ± 1.1 mΩ", "1.9 m", "likely 97 %",
+    ]  # fmt: skip
+
+
+def test_where_a_device_goes_is_marked_by_a_ring_and_in_words() -> None:
+    protection = protect(known(chain()).wirings)
+    marked, plain = draw_map(chain(), protection), draw_map(chain())
+    assert "first after the panel, ground-fault device here" in texts(marked)
+    assert marked.count("<path") == plain.count("<path") + 1
+
+
+@pytest.mark.parametrize("probability", [0.14, 0.6])
+def test_a_poor_connection_is_red_only_where_it_is_likely(probability: float) -> None:
+    joint = PoorJoint("Bed", "neutral", probability, 62.0, 3.0, 9.1)
+    picture = draw_map(replace(chain(), poor_joints=(joint,)))
+    assert (ALERT in picture) == (probability > 0.5)
+    assert ("possible poor connection" in picture) == (probability < 0.5)
 
 
 def test_signs_tell_panel_receptacles_splices_and_the_untested_apart_by_shape() -> None:

@@ -14,7 +14,7 @@ from meterlink.testlog.from_capture import replay_into
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.wiring import Doubt, First, Point, PoorJoint, WiringMap
 
-from .maps import busy, untouched
+from .maps import busy, known, untouched
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -82,6 +82,11 @@ def visited(tmp_path_factory: pytest.TempPathFactory) -> tuple[Job, tuple[TestRo
     return done.job, done.rows, made
 
 
+def report_of(visited: tuple[Job, tuple[TestRow, ...], WiringMap], dated: str = "") -> str:
+    job, rows, wiring_map = visited
+    return render_report(job, rows, known(wiring_map), dated=dated)
+
+
 def hostile_map() -> WiringMap:
     points = tuple(
         Point(name, "panel" if k == 0 else HOSTILE[k - 1], 0.9, 30.0, 1.0, 3.0, ("<i>flag",))
@@ -106,24 +111,25 @@ def test_a_page_holds_what_a_handover_needs(
     visited: tuple[Job, tuple[TestRow, ...], WiringMap],
 ) -> None:
     job, rows, wiring_map = visited
-    page = outline(render_report(job, rows, wiring_map))
+    page = outline(render_report(job, rows, known(wiring_map)))
     text = " ".join(" ".join(page.text).split())
     for heading in (
         "Map",
         "What to look at",
         "Receptacles and joints",
         "Voltage drop at full load",
-        "Isolation check",
+        "What to do next",
+        "Check with the power off",
         "Tests",
         "Instruments",
-        "What was assumed",
+        "Assumptions and limits",
         "Cautions",
         "Files that this report rests on",
         "Signature",
     ):
         assert heading in text
     assert f"First after the panel: {wiring_map.first.receptacle}" in text
-    assert "whoever is licensed for it" in text
+    assert "licensed electrician" in text
     assert text.count("Readings of test") == len(rows)
     assert page.tags.count("svg") == len(rows) + 1
 
@@ -132,7 +138,7 @@ def test_digests_are_those_of_the_files(
     visited: tuple[Job, tuple[TestRow, ...], WiringMap],
 ) -> None:
     job, rows, wiring_map = visited
-    page = render_report(job, rows, wiring_map)
+    page = render_report(job, rows, known(wiring_map))
     for name in ("job.toml", "tests.csv", "captures/visit.jsonl"):
         assert name in page
         assert hashlib.sha256((job.folder / name).read_bytes()).hexdigest() in page
@@ -141,16 +147,16 @@ def test_digests_are_those_of_the_files(
 def test_the_same_job_gives_the_same_page_byte_for_byte(
     visited: tuple[Job, tuple[TestRow, ...], WiringMap],
 ) -> None:
-    first, again = (render_report(*visited) for _ in range(2))
+    first, again = (report_of(visited) for _ in range(2))
     assert first == again
     assert "12 May" not in first
-    assert "12 May" in render_report(*visited, dated="12 May")
+    assert "12 May" in report_of(visited, dated="12 May")
 
 
 def test_nothing_is_loaded_run_or_sent(
     visited: tuple[Job, tuple[TestRow, ...], WiringMap],
 ) -> None:
-    page = render_report(*visited)
+    page = report_of(visited)
     parsed = outline(page)
     assert not {"script", "link", "img", "iframe", "object", "form", "a", "image", "use"} & set(
         parsed.tags
@@ -164,7 +170,7 @@ def test_nothing_is_loaded_run_or_sent(
 def test_the_content_policy_admits_the_page_s_own_style_alone(
     visited: tuple[Job, tuple[TestRow, ...], WiringMap],
 ) -> None:
-    page = render_report(*visited)
+    page = report_of(visited)
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)
     assert policy is not None
     assert policy[1].startswith("default-src 'none'; style-src 'sha256-")
@@ -178,7 +184,7 @@ def test_the_content_policy_admits_the_page_s_own_style_alone(
 def test_ids_are_unique_and_every_reference_is_there(
     visited: tuple[Job, tuple[TestRow, ...], WiringMap],
 ) -> None:
-    attributes = outline(render_report(*visited)).attributes
+    attributes = outline(report_of(visited)).attributes
     ids = [value for _, key, value in attributes if key == "id"]
     assert len(ids) == len(set(ids))
     for _, key, value in attributes:
@@ -189,7 +195,7 @@ def test_ids_are_unique_and_every_reference_is_there(
 def test_table_heads_have_a_scope(
     visited: tuple[Job, tuple[TestRow, ...], WiringMap],
 ) -> None:
-    parsed = outline(render_report(*visited))
+    parsed = outline(report_of(visited))
     heads = parsed.tags.count("th")
     assert heads > 10
     assert len([1 for tag, key, _ in parsed.attributes if (tag, key) == ("th", "scope")]) == heads
@@ -197,7 +203,7 @@ def test_table_heads_have_a_scope(
 
 def test_hostile_names_are_shown_as_text_and_nothing_else(tmp_path: Path) -> None:
     job = write_job(tmp_path, Circuit(HOSTILE[0], tuple(HOSTILE), volts=120, breaker_amps=15))
-    page = render_report(job, [], hostile_map())
+    page = render_report(job, [], known(hostile_map()))
     parsed = outline(page)
     text = "".join(parsed.text)
     assert not {"script", "img", "u", "b", "i", "s"} & set(parsed.tags)
@@ -210,8 +216,8 @@ def test_hostile_names_are_shown_as_text_and_nothing_else(tmp_path: Path) -> Non
 
 def test_a_job_before_its_first_test_has_a_page(tmp_path: Path) -> None:
     job = write_job(tmp_path, Circuit("Rooms", ("A", "B")))
-    text = "".join(outline(render_report(job, [], untouched())).text)
-    assert "not known yet" in text
+    text = "".join(outline(render_report(job, [], known(untouched()))).text)
+    assert "unknown; nothing was tested yet" in text
     assert "No test has been logged" in text
 
 
@@ -224,7 +230,7 @@ def test_a_row_whose_capture_is_gone_or_foreign_is_shown_without_a_plot(
         replace(rows[1], capture="../captures/visit.jsonl"),
         replace(rows[2], capture="/etc/passwd"),
     ]
-    parsed = outline(render_report(job, strays, wiring_map))
+    parsed = outline(render_report(job, strays, known(wiring_map)))
     assert parsed.tags.count("svg") == 1
     assert "".join(parsed.text).count("No recording of this test") == 3
 
@@ -236,13 +242,13 @@ def test_a_capture_that_cannot_be_read_is_named_and_the_page_made_all_the_same(
     job = write_job(tmp_path, visited[0].circuit)
     (tmp_path / "captures").mkdir()
     (tmp_path / "captures" / "visit.jsonl").write_bytes(b"\x00\xffrubbish")
-    text = "".join(outline(render_report(job, rows, wiring_map)).text)
+    text = "".join(outline(render_report(job, rows, known(wiring_map))).text)
     assert "not a capture" in text
     assert "no plots" in text
 
 
 def test_urgent_findings_are_told_by_a_sign_and_not_by_colour_alone(tmp_path: Path) -> None:
     job = write_job(tmp_path, Circuit("Rooms", tuple(p.name for p in busy().points)))
-    text = "".join(outline(render_report(job, [], busy())).text)
-    assert "! Poor joints" in text
+    text = "".join(outline(render_report(job, [], known(busy()))).text)
+    assert "! Poor connections" in text
     assert "! high resistance on the neutral side" in text

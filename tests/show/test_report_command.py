@@ -38,7 +38,8 @@ def test_picture_and_label_stand_beside_the_page(
 ) -> None:
     done = meterlink("report", job, "--out", tmp_path / "hand.html", "--svg", "--label")
     assert done.out.splitlines() == [
-        str(tmp_path / name) for name in ("hand.html", "hand-map.svg", "hand-label.txt")
+        str(tmp_path / name)
+        for name in ("hand.html", "hand-map.svg", "hand-label.txt", "hand-label.html")
     ]
     assert (tmp_path / "hand-map.svg").read_text(encoding="utf-8").startswith("<svg")
     assert "Shelf" in (tmp_path / "hand-label.txt").read_text(encoding="utf-8")

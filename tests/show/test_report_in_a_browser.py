@@ -13,6 +13,7 @@ from meterlink.circuit.job import write_job
 from meterlink.show.report import render_report
 
 from ..chromium import Chromium
+from .maps import known
 from .test_report import HOSTILE, hostile_map
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -33,7 +34,7 @@ def test_hostile_names_run_nothing_load_nothing_and_stick_out_nowhere(
 ) -> None:
     job = write_job(tmp_path, Circuit(HOSTILE[0], tuple(HOSTILE), volts=120, breaker_amps=15))
     page = tmp_path / "report.html"
-    page.write_text(render_report(job, [], hostile_map()), encoding="utf-8")
+    page.write_text(render_report(job, [], known(hostile_map())), encoding="utf-8")
     tab = browser.open(page.as_uri(), width=width)
     assert tab.complaints() == []
     assert tab.run("performance.getEntriesByType('resource').length") == 0

@@ -62,7 +62,22 @@ def test_a_plot_shows_the_readings_the_levels_and_the_marks() -> None:
     assert len(points) == 30
     assert points[0][1] > points[15][1]  # the picture's y runs down
     words = ["".join(text.itertext()) for text in fromstring(picture).iter(f"{SVG}text")]
-    assert {"on", "off", "drop", "5.00 mV", "105.0 mV", "5.20 mV"} <= set(words)
+    assert {
+        "marked on",
+        "marked off",
+        "drop",
+        "idle 5.00 mV",
+        "on 105.0 mV",
+        "after 5.20 mV",
+    } <= set(words)
+
+
+def test_a_jump_that_was_missed_is_seen_and_not_clipped() -> None:
+    row = replace(ROW, on_mv=5.1, after_mv=None, verdict=Verdict.NOT_IN_PATH, drop_mv=0.1)
+    heights = sorted({y for _, y in points_of(draw_trace(row, SEEN, trace(), identity="t"))})
+    assert len(heights) == 2
+    assert heights[1] - heights[0] > 60
+    assert heights[0] > 20  # below the upper edge
 
 
 def test_a_sag_is_drawn_downwards_and_in_volts() -> None:

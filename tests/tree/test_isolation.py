@@ -9,6 +9,7 @@ import pytest
 from meterlink.testlog.findings import Cut, Finding, State
 from meterlink.tree.infer import infer
 from meterlink.tree.isolation import (
+    LOAD_TERMINALS_USED,
     WRONG,
     Isolation,
     belonging,
@@ -82,7 +83,7 @@ def test_a_finding_that_all_tests_contradict_is_named_and_outvoted() -> None:
     found = resolve(TRIO, chain_rows(2), findings=[parted("Cellar", "Attic", State.DEAD)])
     assert found.first.receptacle == "Attic"
     [note] = found.notes
-    assert note.startswith("Attic was found dead with the onward conductors of Cellar parted;")
+    assert note.startswith("Attic was found dead with Cellar disconnected from what it feeds;")
     assert "does not feed it" in note
 
 
@@ -125,3 +126,44 @@ def test_a_receptacle_of_another_circuit_keeps_the_order_unsettled() -> None:
 
 def test_findings_on_names_that_are_not_of_the_circuit_say_nothing() -> None:
     assert Isolation.of([parted("Porch", "Bath", State.DEAD)], NAMES[:2]).pairs == ()
+
+
+def tripped(at: str, receptacle: str, state: State, number: int = 1) -> Finding:
+    return replace(parted(at, receptacle, state, number), cut=Cut.TRIPPED)
+
+
+def test_what_a_tripped_device_made_dead_hangs_on_it() -> None:
+    found = [tripped("Attic", "Bath", State.DEAD), tripped("Attic", "Cellar", State.LIVE, 2)]
+    after = fed(3, found)
+    assert after[0, 1] > 0.95
+    assert after[0, 2] < 0.05
+
+
+def test_all_live_with_a_device_tripped_may_mean_that_its_load_terminals_are_not_used() -> None:
+    before = fed(3, [])[0, 1]
+    live = fed(3, [tripped("Attic", "Bath", State.LIVE), tripped("Attic", "Cellar", State.LIVE, 2)])
+    cut = fed(3, [parted("Attic", "Bath", State.LIVE), parted("Attic", "Cellar", State.LIVE, 2)])
+    assert cut[0, 1] < live[0, 1] < before
+
+
+def test_the_press_of_a_device_weighs_as_its_two_ways_of_wiring_say() -> None:
+    masks, _, _ = every_tree(2)
+    found = [tripped("Attic", "Bath", State.DEAD)]
+    weight = np.exp(Isolation.of(found, NAMES[:2]).log_weight(masks))
+    feeds = (clades(masks, 2)[:, 0] & 0b10) != 0
+    used = LOAD_TERMINALS_USED
+    assert weight[feeds] == pytest.approx(used * (1 - WRONG) + (1 - used) * WRONG)
+    assert weight[~feeds] == pytest.approx(WRONG)
+
+
+def test_what_stays_live_beyond_a_tripped_device_is_said_not_to_be_protected() -> None:
+    found = resolve(TRIO, chain_rows(2), findings=[tripped("Attic", "Cellar", State.LIVE)])
+    [note] = found.notes
+    assert "wired to the line side there" in note
+    assert "does not protect Cellar" in note
+
+
+def test_a_device_that_stays_live_when_pressed_is_not_to_be_relied_on() -> None:
+    found = resolve(TRIO, chain_rows(2), findings=[tripped("Attic", "Attic", State.LIVE)])
+    [note] = found.notes
+    assert "Do not rely on it" in note

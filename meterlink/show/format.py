@@ -5,25 +5,16 @@ from collections.abc import Sequence
 
 from meterlink.circuit.setup import Hookup
 
-SETTLED_FROM = 0.95  # the contract's bound for an order that is settled
-LEANING_FROM = 0.5  # below it, something else is as probable
+CONFIRMED_FROM, LIKELY_FROM, POSSIBLE_FROM = 0.99, 0.8, 0.5  # our own scale; common usage
 
 NBSP = "\u00a0"  # keeps a figure and its unit on one line; shown as a blank
 
-_CERTAINTY = (  # lower bound of the probability, word; our own scale, the bounds are common usage
-    (0.99, "certain"),
-    (SETTLED_FROM, "settled"),
-    (0.80, "likely"),
-    (LEANING_FROM, "leaning"),
-    (0.0, "open"),
-)
-
-LICENSED = "to be opened and remade by whoever is licensed for it"
+_CERTAINTY = ((CONFIRMED_FROM, "confirmed"), (LIKELY_FROM, "likely"), (POSSIBLE_FROM, "possible"))
 
 
 def certainty(probability: float) -> str:
-    """One word for a probability: certain, settled, likely, leaning or open."""
-    return next((word for bound, word in _CERTAINTY if probability >= bound), "open")
+    """One word for a probability: confirmed, likely, possible or unknown."""
+    return next((word for bound, word in _CERTAINTY if probability >= bound), "unknown")
 
 
 def percent(probability: float) -> str:

@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.show.envelope import Envelope
+from meterlink.show.traces import Envelope
 
 VALUES = st.lists(st.floats(-1e6, 1e6), max_size=300)
 

@@ -2,7 +2,7 @@ import math
 
 import pytest
 
-from meterlink.show.words import certainty, counted, length, listed, percent, with_uncertainty
+from meterlink.show.format import certainty, counted, length, listed, percent, with_uncertainty
 
 
 def plain(text: str) -> str:
@@ -12,20 +12,20 @@ def plain(text: str) -> str:
 @pytest.mark.parametrize(
     ("probability", "words"),
     [
-        (1.0, "certain > 99.9 %"),
-        (0.99996, "certain > 99.9 %"),
-        (0.9993, "certain 99.9 %"),
-        (0.9967, "certain 99.7 %"),
-        (0.99, "certain 99.0 %"),
-        (0.9876, "settled 98.8 %"),
-        (0.95, "settled 95 %"),
+        (1.0, "confirmed > 99.9 %"),
+        (0.99996, "confirmed > 99.9 %"),
+        (0.9993, "confirmed 99.9 %"),
+        (0.9967, "confirmed 99.7 %"),
+        (0.99, "confirmed 99.0 %"),
+        (0.9876, "likely 98.8 %"),
+        (0.95, "likely 95 %"),
         (0.9499, "likely 95 %"),
         (0.8, "likely 80 %"),
-        (0.5, "leaning 50 %"),
-        (0.4, "open 40 %"),
-        (0.004, "open 0.4 %"),
-        (0.0, "open < 0.1 %"),
-        (math.nan, "open ? %"),
+        (0.5, "possible 50 %"),
+        (0.4, "unknown 40 %"),
+        (0.004, "unknown 0.4 %"),
+        (0.0, "unknown < 0.1 %"),
+        (math.nan, "unknown ? %"),
     ],
 )
 def test_a_probability_has_a_word_and_a_figure_that_does_not_boast(

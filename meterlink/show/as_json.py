@@ -1,9 +1,11 @@
-"""The map as ``meterlink map --json`` prints it: a contract for scripts."""
+"""Map and rows as ``--json`` prints them: a contract for scripts."""
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+from meterlink.testlog.columns import row_mapping
+from meterlink.testlog.rows import TestRow
 from meterlink.tree.wiring import Point, Splice, WiringMap
 
 
@@ -86,3 +88,8 @@ def _rounded(value: float | None, digits: int) -> float | None:
     if value is None or not math.isfinite(value):
         return None
     return round(float(value), digits)
+
+
+def rows_json(rows: Sequence[TestRow], added: int) -> str:
+    """One object: ``rows`` in order, and ``added``, how many of them are new in the log."""
+    return json.dumps({"rows": [row_mapping(row) for row in rows], "added": added}, indent=2)

@@ -1,0 +1,1 @@
+"""Answers that the order is for: protection, faults, what must be dead. Pure computation."""

@@ -1,0 +1,210 @@
+"""Protection and faults in the terminal and as JSON."""
+
+import json
+from collections.abc import Iterator, Sequence
+
+from meterlink.answers.fault import Fault
+from meterlink.answers.protection import Protected, Protection
+from meterlink.show.format import certainty, percent
+from meterlink.show.sentences import (
+    UNSEEN,
+    condition_sentence,
+    named,
+    names_listed,
+    protection_sentences,
+)
+from meterlink.show.text_width import clean, display_width, pad, wrap
+from meterlink.tree.wiring import PANEL, WiringMap
+
+BEFORE_WORK = (
+    "Fitting a device is work for a person licensed for it: breaker off and locked, every "
+    "conductor proved dead. Local code says where devices are required (NEC 210.8, 406.4(D)). Then "
+    "press TEST, and record what went dead: 'meterlink isolate {job} --tripped-at {at} "
+    "--found-dead NAMES'."
+)
+LOOK_FIRST = (
+    "First, without opening anything: reset every ground-fault device and the breaker, also in "
+    "other rooms; one that trips again is telling something. Heat, smell or crackling: breaker "
+    "off, leave it off, call an electrician."
+)
+HOT_OR_NEUTRAL = (
+    "At a dead receptacle, hot to ground tells which conductor is open: full voltage there and "
+    "none hot to neutral is an open neutral; nothing at both is an open hot."
+)
+BOX_WORK = (
+    "Opening a box is work for a person licensed for it: breaker off and locked, every conductor "
+    "proved dead (NFPA 70E, 120.5). Look for burnt, loose or pushed-in wires and loose wire nuts."
+)
+FLICKER = (
+    "Flickering is a connection that opens and closes under load: it can arc. Switch the breaker "
+    "off until it is found."
+)
+
+
+def protection_text(
+    protection: Protection, wiring_map: WiringMap, more: Sequence[str], width: int, job: str
+) -> str:
+    """The answer of ``meterlink protect``.
+
+    Args:
+        protection: The answer.
+        wiring_map: For the number of tests and the hazards.
+        more: Sentences about boxes without a ground.
+        width: Cells in a line.
+        job: Folder, for the command to type next.
+    """
+    lines: list[str] = []
+    for condition in getattr(wiring_map, "conditions", ()):
+        if condition.hazard and condition.probability >= 0.5:
+            lines += wrap(f"! {condition_sentence(condition)}", width)
+    for sentence in protection_sentences(protection, wiring_map.tests):
+        lines += wrap(f"{sentence}.", width)
+    if wiring_map.tests or len(protection.wanted) == 1:
+        lines += ["", *_table(protection)]
+        if not protection.settled:
+            lines += ["", *wrap(_why_unsettled(protection, wiring_map), width)]
+    at = next((repr(clean(d)) for d in protection.devices if d != PANEL), "NAME")
+    for text in (UNSEEN, *more, BEFORE_WORK.replace("{job}", job).replace("{at}", at)):
+        lines += ["", *wrap(text, width)]
+    return "\n".join(lines).replace("\u00a0", " ")
+
+
+def _table(protection: Protection) -> Iterator[str]:
+    every = (*protection.each, *protection.not_covered)
+    wide = min(40, max(display_width(clean(item.name)) for item in every))
+    for item in protection.each:
+        yield f"  {pad(clean(item.name), wide)}  protected by {clean(item.by)}, {_sure(item)}"
+    for item in protection.not_covered:
+        yield f"  {pad(clean(item.name), wide)}  not protected, {percent(1 - item.protected)}"
+
+
+def _sure(item: Protected) -> str:
+    text = f"{certainty(item.probability)} {percent(item.probability)}"
+    if item.protected > item.probability + 0.01:
+        text += f" (by any device {percent(item.protected)})"
+    return text
+
+
+def _why_unsettled(protection: Protection, wiring_map: WiringMap) -> str:
+    if protection.untested:
+        return f"Not sure yet: {names_listed(protection.untested)} in no test so far."
+    if not wiring_map.explained:
+        return "Not sure yet: something contradicts every wiring weighed; see 'meterlink map'."
+    return "Not sure yet: 'meterlink next --goal protect' names the test that tells most."
+
+
+def protection_json(protection: Protection) -> str:
+    """One JSON object; keys after ``settled`` are additions and may grow."""
+
+    def one(item: Protected) -> dict[str, object]:
+        return {
+            "name": item.name,
+            "by": item.by,
+            "probability": round(item.probability, 6),
+            "protected": round(item.protected, 6),
+        }
+
+    return json.dumps(
+        {
+            "devices": list(protection.devices),
+            "covered": round(protection.covered, 6),
+            "each": [one(item) for item in protection.each],
+            "not_covered": [item.name for item in protection.not_covered],
+            "settled": protection.settled,
+            "chosen": protection.chosen,
+            "unprotected": [
+                {"name": item.name, "probability": round(1 - item.protected, 6)}
+                for item in protection.not_covered
+            ],
+            "redundant": [list(pair) for pair in protection.redundant],
+            "untested": list(protection.untested),
+            "not_on_circuit": list(protection.away),
+            "on_ring": list(protection.on_ring),
+        },
+        indent=2,
+        allow_nan=False,
+    )
+
+
+def fault_text(fault: Fault, width: int) -> str:
+    """The answer of ``meterlink fault``."""
+    lines: list[str] = []
+    for sentence in _fault_sentences(fault):
+        lines += wrap(sentence, width)
+    shown = [box for box in fault.boxes if box.probability >= 0.01][:8]
+    wide = min(60, max(display_width(clean(box.name)) for box in shown))
+    lines += ["", "Boxes to open, best first:"]
+    lines += [f"  {pad(clean(box.name), wide)}  {percent(box.probability)}" for box in shown]
+    for text in _advice(fault):
+        lines += ["", *wrap(text, width)]
+    return "\n".join(lines).replace("\u00a0", " ")
+
+
+def _fault_sentences(fault: Fault) -> Iterator[str]:
+    best = fault.boxes[0]
+    what = "flicker" if fault.flickers else "are dead"
+    yield f"{names_listed(fault.dead)} {what}. First box to open: {named(best.name)} " + (
+        f"({percent(best.probability)})."
+    )
+    if not fault.tested:
+        yield (
+            "Nothing was tested: this is only what is usual, with receptacles wired about in the "
+            "order of the list. Some tests with a heater, where there is power, tell far more."
+        )
+    if fault.last_live is not None and fault.first_dead is not None:
+        yield (
+            f"Most probable place: between {named(fault.last_live)} (last live) and "
+            f"{named(fault.first_dead)} (first dead), {percent(fault.place_probability)}."
+        )
+    if fault.on_ring:
+        yield (
+            f"{names_listed(fault.on_ring)}: fed from both sides of a ring, so that one break does "
+            "not make them dead. Look for two breaks, or a tripped device in the panel."
+        )
+    elif fault.explained < 0.5 and fault.tested:
+        yield (
+            "One break hardly makes exactly these dead on the wirings that the tests leave "
+            f"({percent(fault.explained)}): there may be two, or more are dead than were named, or "
+            "the map is wrong."
+        )
+
+
+def _advice(fault: Fault) -> Iterator[str]:
+    if fault.flickers:
+        yield FLICKER
+    yield LOOK_FIRST
+    if fault.question is not None and fault.question.look_at is not None:
+        name = named(fault.question.look_at)
+        yield f"What tells most now: look whether {name} is dead or live, and say so (--live)."
+    elif fault.question is not None and fault.question.order_of is not None:
+        a, b = (named(name) for name in fault.question.order_of)
+        yield (
+            f"What tells most now: which of {a} and {b} comes first, and whether one feeds the "
+            "other. With a heater where there is power, or on the dead circuit with an ohmmeter."
+        )
+    yield HOT_OR_NEUTRAL
+    yield BOX_WORK
+
+
+def fault_json(fault: Fault) -> str:
+    """One JSON object; keys after ``settled`` are additions and may grow."""
+    question = fault.question
+    return json.dumps(
+        {
+            "boxes": [
+                {"name": box.name, "probability": round(box.probability, 6)} for box in fault.boxes
+            ],
+            "settled": fault.settled,
+            "dead": list(fault.dead),
+            "live": list(fault.live),
+            "between": [fault.last_live, fault.first_dead],
+            "between_probability": round(fault.place_probability, 6),
+            "explained": round(fault.explained, 6),
+            "tested": fault.tested,
+            "look_at": question.look_at if question else None,
+            "order_of": list(question.order_of) if question and question.order_of else None,
+            "on_ring": list(fault.on_ring),
+        },
+        indent=2,
+        allow_nan=False,
+    )

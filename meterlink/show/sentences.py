@@ -1,0 +1,365 @@
+"""What a map says, as titles, sentences and remarks: the same for terminal, page and report.
+
+Names and reasons come from people: every sentence here is safe to show, with control characters
+replaced and right-to-left names kept to themselves.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from meterlink.answers.protection import Protection
+from meterlink.circuit.circuit import Circuit
+from meterlink.show.format import (
+    LIKELY_FROM,
+    NBSP,
+    POSSIBLE_FROM,
+    certainty,
+    counted,
+    listed,
+    percent,
+    with_uncertainty,
+)
+from meterlink.show.text_width import clean, isolated
+from meterlink.tree.flags import MEANINGS, PointFlag
+from meterlink.tree.wiring import PANEL, Doubt, Loop, Point, PoorJoint, Splice, WiringMap
+
+NOTHING = "nothing was tested yet"
+LICENSED = "have a licensed electrician remake it"
+UNSEEN = (
+    "Fixed lights and appliances between receptacles are not seen by these tests: whether a device "
+    "protects them has to be looked at."
+)
+UNGROUNDED = (  # NEC 406.4(D)(2)(a) to (c) and 250.130(C); local code goes first
+    "Boxes without a ground: the NEC allows another receptacle without ground contact "
+    "(406.4(D)(2)(a)), a ground-fault receptacle marked “No Equipment Ground” (b), or a grounding "
+    "type fed through a ground-fault device and marked “GFCI Protected” and “No Equipment Ground” "
+    "(c).",
+    "Between such outlets no equipment grounding conductor is connected; extending the circuit "
+    "takes a real one (250.130(C)). A ground-fault device protects people without a ground, but "
+    "it grounds nothing.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing to know or to do.
+
+    Attributes:
+        title: What it is about.
+        sentences: One for each case.
+        urgent: It concerns safety.
+        minor: Too improbable to act on; for small type.
+    """
+
+    title: str
+    sentences: tuple[str, ...]
+    urgent: bool = False
+    minor: bool = False
+
+
+def named(name: str) -> str:
+    """A name as it may stand in a sentence."""
+    return isolated(clean(name))
+
+
+def names_listed(names: Sequence[str], last: str = "and") -> str:
+    """Names as a list in a sentence."""
+    return listed([named(name) for name in names], last)
+
+
+def first_sentence(wiring_map: WiringMap) -> str:
+    """The receptacle right after the panel."""
+    first = wiring_map.first
+    if first.receptacle is not None and len(wiring_map.points) == 1 and not wiring_map.tests:
+        only = named(first.receptacle)
+        return f"First after the panel: {only}, the only receptacle; {NOTHING}"
+    sure = f"{certainty(first.probability)}, {percent(first.probability)}"
+    if first.receptacle is None:
+        return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
+    if first.probability < POSSIBLE_FROM and not wiring_map.tests:
+        return f"First after the panel: unknown; {NOTHING}"
+    if first.probability < POSSIBLE_FROM:
+        return (
+            "First after the panel: unknown; the best guess is "
+            f"{named(first.receptacle)} ({percent(first.probability)})"
+        )
+    return f"First after the panel: {named(first.receptacle)} ({sure})"
+
+
+def order_sentence(wiring_map: WiringMap) -> str:
+    """How sure the whole order is, and from how many tests.
+
+    A single receptacle has only one order; what is not known is whether anything fits it.
+    """
+    tests = counted(wiring_map.tests, "test")
+    begin = f"Order of {counted(len(wiring_map.points), 'receptacle')}"
+    if len(wiring_map.points) == 1 and not wiring_map.settled:
+        known = f"not confirmed yet, from {tests}" if wiring_map.tests else NOTHING
+        return f"{begin}: there is only one; {known}"
+    state = certainty(wiring_map.order_probability) if wiring_map.settled else "not known yet"
+    return f"{begin}: {state}, {percent(wiring_map.order_probability)}, from {tests}"
+
+
+def protection_sentences(protection: Protection, tests: int) -> tuple[str, ...]:
+    """Where ground-fault devices go, what hangs on their load terminals, what stays unprotected.
+
+    Args:
+        protection: The answer.
+        tests: Number of tests; without one nothing is said of places.
+    """
+    if not tests and len(protection.wanted) > 1:
+        return (f"Ground-fault protection: unknown; {NOTHING}",)
+    return tuple(
+        sentence
+        for sentence in (
+            _devices_sentence(protection),
+            *(_load_side(protection, device) for device in protection.devices),
+            *_unprotected(protection),
+        )
+        if sentence
+    )
+
+
+def _devices_sentence(protection: Protection) -> str:
+    """The headline."""
+    begin = "Ground-fault protection: "
+    count = len(protection.wanted) - len(protection.untested)
+    asked = "" if protection.everything else " asked for"
+    wanted = f"all {count} {'tested ' if protection.untested else ''}receptacles{asked}"
+    if len(protection.wanted) == 1:
+        wanted = named(protection.wanted[0])
+    covered = protection.covered_tested if count else protection.covered
+    sure = f"({certainty(covered)}, {percent(covered)})"
+    devices = names_listed(protection.devices)
+    if not protection.chosen:
+        one = "a device" if len(protection.devices) == 1 else "devices"
+        share = f"{len(protection.each)} of {len(protection.wanted)} receptacles"
+        return f"{begin}{one} at {devices} protects {share}{asked}"
+    if PANEL in protection.devices:
+        return (
+            f"{begin}only a device in the panel covers {wanted}; on a ring every receptacle is fed "
+            "from both sides"
+        )
+    if covered < POSSIBLE_FROM:
+        return f"{begin}unknown; the best guess is {devices} ({percent(covered)})"
+    if len(protection.devices) == 1:
+        return f"{begin}one device at {devices} covers {wanted} {sure}"
+    return (
+        f"{begin}no single receptacle covers {wanted}; it takes devices at {devices}, "
+        f"or one in the panel {sure}"
+    )
+
+
+def _load_side(protection: Protection, device: str) -> str:
+    """What hangs on the load terminals of one device."""
+    if device == PANEL:
+        return ""
+    beyond = [
+        item
+        for item in protection.each
+        if item.by == device and item.name not in (device, *protection.untested)
+    ]
+    if not beyond:
+        return f"On the load terminals at {named(device)}: nothing of what was asked for"
+    texts = [
+        named(item.name)
+        + ("" if item.probability >= LIKELY_FROM else f" (possible, {percent(item.probability)})")
+        for item in beyond
+    ]
+    return f"On the load terminals at {named(device)}: {listed(texts)}"
+
+
+def _unprotected(protection: Protection) -> Iterator[str]:
+    """What is left out, and why."""
+    left = [item for item in protection.not_covered if item.name not in protection.away]
+    if left:
+        texts = [f"{named(item.name)} ({percent(1 - item.protected)})" for item in left]
+        yield f"Stays unprotected: {listed(texts)}"
+    for upper, lower in protection.redundant:
+        yield (
+            f"{named(lower)} is probably downstream of {named(upper)} already: a second device "
+            "there protects nothing more, and either may trip"
+        )
+    if protection.untested:
+        yield f"Not tested, so unknown: {names_listed(protection.untested)}"
+    if protection.away:
+        yield (
+            f"Probably on another circuit, so no device here protects it: "
+            f"{names_listed(protection.away)}"
+        )
+
+
+def joint_sentence(joint: PoorJoint) -> str:
+    """A poor connection with its excess resistance, its heat and what to do or to measure."""
+    run = f"Run to {named(joint.run_to)}, {joint.side} side"
+    if joint.probability < POSSIBLE_FROM:
+        return (
+            f"{run}: possible poor connection ({percent(joint.probability)}); more probably just a "
+            f"long run. To tell: hot to neutral at {named(joint.run_to)} and at what feeds it, "
+            f"load at {named(joint.run_to)}; or state the cable's length."
+        )
+    excess = with_uncertainty(joint.excess_mohm, joint.excess_u_mohm)
+    heat = "" if joint.heat_w is None else f", {joint.heat_w:.1f}{NBSP}W of heat with the load on"
+    return (
+        f"{run}: poor connection {certainty(joint.probability)} ({percent(joint.probability)}), "
+        f"{excess}{NBSP}mΩ more than its cable explains{heat}; at either end of the run; "
+        f"{LICENSED}."
+    )
+
+
+def doubt_sentence(doubt: Doubt) -> str:
+    """A test that probably went wrong, with its number and the reason."""
+    why = clean(doubt.why).rstrip(".")
+    return f"Test {doubt.test} looks wrong ({percent(doubt.probability)}): {why}. Repeat it."
+
+
+def loop_sentence(loop: Loop) -> str:
+    """A second path, with its order once round, the resistance each way and what hangs on it."""
+    start = named(loop.starts_at)
+    round_trip = " - ".join((start, *map(named, loop.order), start))
+    each_way = "; ".join(
+        f"{named(name)} {one:.1f} and {other:.1f}{NBSP}mΩ"
+        for name, (one, other) in zip(loop.order, loop.each_way_mohm(), strict=True)
+    )
+    spurs = [f"{named(spur.name)} on {named(spur.fed_from)}" for spur in loop.spurs]
+    return (
+        f"A second path is more probable than any tree ({percent(loop.probability)}). Once round: "
+        f"{round_trip}. Resistance to {start} one way and the other: {each_way}. "
+        + (f"Not on the ring: {', '.join(spurs)}. " if spurs else "")
+        + "What is drawn above is the nearest tree."
+    )
+
+
+def condition_sentence(condition: object) -> str:
+    """A condition of the circuit with its probability and what to do."""
+    at, why, todo = (str(getattr(condition, key, "") or "") for key in ("at", "why", "what_to_do"))
+    name = str(getattr(condition, "name", "")).replace("-", " ")
+    place = f" at {named(at)}" if at else ""
+    sure = percent(float(getattr(condition, "probability", 0.0)))
+    return f"{clean(name).capitalize()}{place} ({sure}): {clean(why)} {clean(todo)}".rstrip()
+
+
+def findings(wiring_map: WiringMap) -> tuple[Finding, ...]:
+    """Everything besides the tree, what concerns safety first."""
+    return tuple(finding for finding in _candidates(wiring_map) if finding.sentences)
+
+
+def _candidates(wiring_map: WiringMap) -> Iterator[Finding]:
+    conditions = getattr(wiring_map, "conditions", ())
+    hazards = [c for c in conditions if c.hazard and c.probability >= POSSIBLE_FROM]
+    others = [c for c in conditions if not c.hazard and c.probability >= POSSIBLE_FROM]
+    doubtful = [c for c in conditions if c.probability < POSSIBLE_FROM]
+    likely = [joint for joint in wiring_map.poor_joints if joint.probability >= POSSIBLE_FROM]
+    possible = [joint for joint in wiring_map.poor_joints if joint.probability < POSSIBLE_FROM]
+    loop = wiring_map.loop
+    yield Finding("Hazard", tuple(map(condition_sentence, hazards)), urgent=True)
+    yield Finding("Poor connections", tuple(map(joint_sentence, likely)), urgent=True)
+    yield Finding("Second path", (loop_sentence(loop),) if loop else (), urgent=True)
+    yield Finding("Check", tuple(map(clean, wiring_map.notes)), urgent=True)
+    yield Finding("About this circuit", tuple(map(condition_sentence, others)))
+    yield Finding("Tests that look wrong", tuple(map(doubt_sentence, wiring_map.doubts)))
+    yield Finding(
+        "Order still unknown",
+        tuple(
+            f"{names_listed(group)}: the tests do not tell their order."
+            for group in wiring_map.unseparated
+        ),
+    )
+    untested = wiring_map.untested
+    yield Finding("Untested", (f"{names_listed(untested)}: no test yet.",) if untested else ())
+    small = [*map(joint_sentence, possible), *map(condition_sentence, doubtful)]
+    yield Finding("Possible, not likely", tuple(small), minor=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A few words on a point; ``alert`` where something is to be looked at on the spot."""
+
+    text: str
+    alert: bool
+
+
+_REMARKS = {
+    PointFlag.HIGH_RESISTANCE: Remark("high resistance on the neutral side", alert=True),
+    PointFlag.HOT_HIGH_RESISTANCE: Remark("high resistance on the hot side", alert=True),
+    PointFlag.UNTESTED: Remark("untested", alert=False),
+    PointFlag.UNSEPARATED: Remark("order still unknown", alert=False),
+    PointFlag.RUN_UNKNOWN: Remark("length of this run unknown", alert=False),
+    PointFlag.NO_GROUND: Remark("ground contact may be missing", alert=True),
+    PointFlag.GROUND_TO_NEUTRAL: Remark("ground may be bonded to neutral here", alert=True),
+}
+POOR = frozenset({PointFlag.HIGH_RESISTANCE.value, PointFlag.HOT_HIGH_RESISTANCE.value})
+
+
+def remarks(flags: Sequence[str]) -> tuple[Remark, ...]:
+    """Words for flags; a name that is not known is shown as it is, as an alert."""
+    known = {flag.value for flag in PointFlag if flag in _REMARKS}
+    if PointFlag.UNTESTED in flags:  # which says it already
+        flags = [flag for flag in flags if flag != PointFlag.RUN_UNKNOWN]
+    return tuple(
+        _REMARKS[PointFlag(flag)]
+        if flag in known
+        else Remark(clean(flag.replace("-", " ")), alert=True)
+        for flag in flags
+    )
+
+
+def point_remarks(
+    point: Point | Splice, wiring_map: WiringMap, protection: Protection | None
+) -> tuple[Remark, ...]:
+    """Everything to say of one point in a drawing, the same in the terminal and in pictures."""
+    return tuple(_point_remarks(point, wiring_map, protection))
+
+
+def _point_remarks(
+    point: Point | Splice, wiring_map: WiringMap, protection: Protection | None
+) -> Iterator[Remark]:
+    first = wiring_map.first
+    if isinstance(point, Splice):
+        yield Remark("joint without a receptacle", alert=False)
+    is_first = point.name == first.receptacle and first.probability >= LIKELY_FROM
+    marks = ["first after the panel"] if is_first and wiring_map.tests else []
+    marks += ["ground-fault device here"] if is_device(point.name, protection) else []
+    if marks:
+        yield Remark(", ".join(marks), alert=False)
+    joints = [joint for joint in wiring_map.poor_joints if joint.run_to == point.name]
+    for joint in joints:
+        likely = joint.probability >= POSSIBLE_FROM
+        excess = with_uncertainty(joint.excess_mohm, joint.excess_u_mohm)
+        heat = "" if joint.heat_w is None else f", {joint.heat_w:.1f}{NBSP}W at the load"
+        sure = percent(joint.probability)
+        yield Remark(
+            f"poor connection, {joint.side} side ({sure}): {excess}{NBSP}mΩ too much{heat}"
+            if likely
+            else f"possible poor connection, {joint.side} side ({sure})",
+            alert=likely,
+        )
+    said = {"untested"} if point.name in wiring_map.untested else set()
+    skipped = POOR if joints else frozenset()
+    for remark in remarks([flag for flag in point.flags if flag not in skipped]):
+        if remark.text not in said:
+            yield remark
+
+
+def is_device(name: str, protection: Protection | None) -> bool:
+    """Whether a ground-fault device goes there, probably enough to be drawn."""
+    return (
+        protection is not None
+        and name in protection.devices
+        and (protection.covered_tested >= LIKELY_FROM or not protection.chosen)
+    )
+
+
+def meanings(flags: Sequence[str]) -> tuple[str, ...]:
+    """What each known flag means, in the order of ``PointFlag``, each once."""
+    return tuple(
+        f"{remarks([flag.value])[0].text}: {MEANINGS[flag]}"
+        for flag in PointFlag
+        if flag.value in flags
+    )
+
+
+def ungrounded(circuit: Circuit) -> tuple[str, ...]:
+    """What the code allows where boxes have no ground; empty where they have one."""
+    none_at = getattr(circuit, "no_ground", ())
+    return () if circuit.grounded and not none_at else UNGROUNDED
