@@ -3,13 +3,15 @@
 A line is one number among known words (see ``drivers.words``), or a word for overload in place of
 the number. A line of a make-up not seen before is split into words, number, words and looked at
 closely; its like are then read by their shape (``drivers.numbers``). Everything else (foreign
-bytes, two numbers run together) is dropped and counted.
+bytes, two numbers run together) is dropped and counted. A reading that leaves what the meter has
+shown waits for the next to bear it out (``drivers.familiar``).
 """
 
 import re
 from collections.abc import Mapping
 
 from drivers.errors import SettingsError
+from drivers.familiar import Familiar
 from drivers.line_buffer import LineBuffer
 from drivers.numbers import NUMBER, Shapes
 from drivers.readings import Function, Reading
@@ -50,13 +52,14 @@ class LineDecoder:
         self._unit = unit
         self._function = function
         self._shapes = Shapes()
+        self._familiar = Familiar()
         self._lines = LineBuffer(MAX_LINE_BYTES)
         self._opened_s: float | None = None
 
     @property
     def dropped_bytes(self) -> int:
         """Bytes so far that belong to no reading and no line end."""
-        return self._lines.dropped
+        return self._lines.dropped + self._familiar.dropped
 
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
@@ -71,7 +74,7 @@ class LineDecoder:
                 if reading is None:
                     self._lines.dropped += len(line)
                 else:
-                    readings.append(reading)
+                    readings += self._familiar.take(reading)
         return readings
 
     def sent(self, data: bytes) -> None:
@@ -80,6 +83,7 @@ class LineDecoder:
     def resync(self, t_s: float) -> None:
         """Forget a half line; skip the first one too unless silence shows that it starts whole."""
         self._lines.forget()
+        self._familiar.forget()
         self._opened_s = t_s
 
     def _read_line(self, line: bytes, t_s: float) -> Reading | None:

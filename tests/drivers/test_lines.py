@@ -189,9 +189,9 @@ def test_every_line_end_ends_one_line(end: bytes) -> None:
 
 
 def test_the_line_overrules_the_settings() -> None:
-    decoder = from_settings({"unit": "mV", "function": "DC"})
-    assert one(b"1.5", decoder) == Reading(1.0, 0.0015, DC, 1e-4, raw=b"1.5")
-    assert one(b"1.5 V AC", decoder) == Reading(1.0, 1.5, AC, 0.1, raw=b"1.5 V AC")
+    settings = {"unit": "mV", "function": "DC"}
+    assert one(b"1.5", from_settings(settings)) == Reading(1.0, 0.0015, DC, 1e-4, raw=b"1.5")
+    assert one(b"1.5 V AC", from_settings(settings)) == Reading(1.0, 1.5, AC, 0.1, raw=b"1.5 V AC")
 
 
 @pytest.mark.parametrize(
