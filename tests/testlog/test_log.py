@@ -266,7 +266,6 @@ from pathlib import Path
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.columns import from_cells
-WIDTH = len(COLUMNS)
 ROW = from_cells({cells})
 with TestLog(Path(sys.argv[1])) as log:
     while True:
