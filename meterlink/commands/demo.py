@@ -86,9 +86,10 @@ def _visit(job: "Job", bench: "SimulatedBench", seed: int, screen: "Screen") -> 
         TestLog(job.log_path) as log,
         VisitRun(job, log, parse_address(hands.address), hands, speed=speed) as run,
     ):
-        kept = run.session.capture
+        kept = run.session.capture if run.session else None
         screen.say(f"The simulated meter is {hands.address}; its bytes are kept in {kept}.")
-        if run.run():
+        run.run()
+        if run.was_interrupted:
             raise KeyboardInterrupt
     return run.rows
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from meterlink.errors import UsageError
+from meterlink.errors import LogError, UsageError
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
     from meterlink.commands.guided_screen import OnWord, TextSurface
     from meterlink.commands.guided_script import ScriptSurface
-    from meterlink.live.keys import Keys
+    from meterlink.live.terminal import Keys
     from meterlink.live.visiting import VisitRun
     from meterlink.page.hub import Hub
     from meterlink.testlog.rows import TestRow
@@ -23,7 +23,11 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
-@click.option("--meter", required=True, metavar="ADDRESS", help="Address or name of the meter.")
+@click.option(
+    "--meter",
+    metavar="ADDRESS",
+    help="Address or name of the meter. Without it the readings are typed.",
+)
 @click.option(
     "--goal",
     type=click.Choice(["first", "order"]),
@@ -32,8 +36,9 @@ if TYPE_CHECKING:
     help="What is asked: the first receptacle only, or the order of all.",
 )
 @click.option(
-    "--not-now", multiple=True, metavar="NAME", help="A receptacle that cannot be got at today."
+    "--not-now", multiple=True, metavar="NAME", help="A receptacle that cannot be reached today."
 )
+@click.option("--rhythm", is_flag=True, help="Call out when to switch on and off.")
 @click.option("--page", is_flag=True, help="Serve the page for a phone, on this computer only.")
 @click.option("--lan", is_flag=True, help="Serve the page to the local network, with a key.")
 @click.option(
@@ -50,9 +55,10 @@ if TYPE_CHECKING:
 def command(
     job: Path,
     *,
-    meter: str,
+    meter: str | None,
     goal: str,
     not_now: tuple[str, ...],
+    rhythm: bool,
     page: bool,
     lan: bool,
     as_json: bool,
@@ -61,33 +67,36 @@ def command(
 ) -> None:
     r"""Guide the tests of the circuit in DIR, one after another, until its order is settled.
 
-    It says where leads and load go and why, waits until the reading is quiet, asks for the load,
-    sees the jump, logs the test, and names the next one. Everything is on the disk at every moment;
-    a visit can be stopped at any time and goes on where it was. A test that was open when the
-    program died is void; one that was done is logged then.
+    It says where leads and load go and why, waits until the reading is steady, sees the load come
+    on and go off, logs the test, and names the next one. Without --meter it asks for the readings,
+    and they are typed: "6 815" (without load, with load; mV), "0.815 V", "j" for a jump, "nj" for
+    none. Everything is on the disk at every moment; a visit can be stopped at any time and goes on
+    where it was. A test that was open when the program died is void; one that was done is logged.
 
     Mains voltage: the cautions are shown before the first test of a job, and asked to be confirmed.
 
-    Keys: Enter for what is asked; l load is on, o load is off, r repeat, v void, c a test of your
-    own, x a receptacle that cannot be got at, n note, m map, p report, i isolation check, q stop.
+    Keys: Enter for what is asked; l I switched it on, o off, r repeat, v discard or undo, u undo a
+    test by its number, c pick a test, x skip a receptacle, a call out on and off, n note, m map,
+    p report, i power-off check, q stop.
 
     \b
     Examples:
       meterlink test upstairs --meter lines:/dev/ttyUSB0,9600
       meterlink test upstairs --meter bench --goal first --not-now Attic
       meterlink test upstairs --meter bench --lan
+      meterlink test upstairs
     """
     from meterlink.commands.guided_screen import as_drawn
     from meterlink.commands.job_input import job_from, remark, rows_of
-    from meterlink.live.keys import Keys
     from meterlink.live.recovery import recover
     from meterlink.live.remembered import find_address
+    from meterlink.live.terminal import Keys
     from meterlink.live.visiting import VisitRun
     from meterlink.plan.next_test import Goal
     from meterlink.testlog.log import TestLog
     from meterlink.visit.keyboard import place
 
-    address = find_address(meter)
+    address = find_address(meter) if meter else None
     opened = job_from(job)
     away = frozenset(place(name, opened.circuit.receptacles) for name in not_now)
     cautions(opened.folder, confirmed=confirm_cautions)
@@ -118,15 +127,22 @@ def command(
                 not_now=away,
                 hub=hub,
                 speed=speed,
+                rhythm=rhythm,
             )
         )
-        surface.say(f"Recording to {run.session.capture}.")
-        if speed != 1.0:
+        if run.session is not None:
+            surface.say(f"Recording to {run.session.capture}.")
+        if run.session is not None and speed != 1.0:
             run.session.mark("note", f"simulated: time ran {speed:g} times faster")
-        run.run()
+        whole = run.run()
     if not as_json and run.rows:
         click.echo(as_drawn(run.latest, colour=sys.stdout.isatty()), color=True)
     _farewell(run, job)
+    if not whole:
+        raise LogError(
+            "Not everything could be recorded and logged: see above. Make room, then start the "
+            "same command: it logs what is in the recordings."
+        )
 
 
 def cautions(folder: Path, *, confirmed: bool) -> None:
@@ -210,9 +226,7 @@ def _offer(word: "Word", job: "Job", rows: "list[TestRow]") -> None:
 
 def _farewell(run: "VisitRun", job: Path) -> None:
     """What can be done now."""
-    from meterlink.visit.view import VisitStage
-
-    if run.visit.view.stage is VisitStage.STOPPED:
+    if run.visit.is_stopped:
         click.echo(f"meterlink: {run.visit.view.instruction}", err=True)
     click.echo(
         f"meterlink: {len(run.rows)} tests are in the log. Go on with the same command; the check "

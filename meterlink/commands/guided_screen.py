@@ -1,63 +1,63 @@
 """What ``meterlink test`` shows a person: a block at the foot of a terminal, or plain lines."""
 
-import shutil
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import click
 
 from drivers.events import Mark
 from drivers.readings import Reading
-from meterlink.live.keys import Keys
+from meterlink.live.terminal import Block, Keys, columns, is_utf8
+from meterlink.live.watching import MinuteTrace
 from meterlink.show.drawing import draw
 from meterlink.show.format import NBSP
-from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import clean, wrap
 from meterlink.testlog.rows import TestRow
-from meterlink.visit.keyboard import Keyboard, Typed, numbered
+from meterlink.visit.keyboard import CHARACTERS, LIKELY, Keyboard, Typed, numbered
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
+from meterlink.visit.phrases import result_text, volts_text
 from meterlink.visit.planning import Outlook
-from meterlink.visit.view import Key, VisitView, Word
+from meterlink.visit.view import Key, Sign, VisitView, Word
 
-_LABELS = {
-    Key.READY: "Enter all in place",
-    Key.LOAD_ON: "l load is on",
-    Key.LOAD_OFF: "o load is off",
-    Key.REPEAT: "r repeat",
-    Key.VOID: "v void",
-    Key.NOTE: "n note",
-    Key.STOP: "q stop",
-}
 _PROMPTS: dict[Key | Word | None, str] = {
     Key.NOTE: "note",
+    Key.NO_JUMP: "j for no jump, or the note",
     Word.CHOOSE: "test (nn A B L, ng A L, ld A L)",
-    Word.NOT_NOW: "cannot be got at",
+    Word.NOT_NOW: "skip or take back",
+    Word.UNDO: "undo test number",
+    Word.LEVELS: "reading",
 }
-
+_OTHERS = (
+    (Word.CHOOSE, "pick a test"),
+    (Word.NOT_NOW, "skip receptacles"),
+    (Word.UNDO, "undo a test"),
+    (Word.RHYTHM, "call out on and off"),
+    (Word.MAP, "map"),
+    (Word.REPORT, "report"),
+    (Word.ISOLATE, "power-off check"),
+)
+_SIGNS: dict[Sign, tuple[str, str]] = {  # what stands in capitals, and its colour
+    Sign.SET_UP: ("SET UP", "cyan"),
+    Sign.WAIT: ("WAIT", "white"),
+    Sign.SWITCH_ON: ("SWITCH ON", "green"),
+    Sign.CONFIRM_LOAD: ("DID IT RUN?", "yellow"),
+    Sign.SWITCH_OFF: ("SWITCH OFF", "magenta"),
+    Sign.DONE: ("DONE", "blue"),
+    Sign.TROUBLE: ("TROUBLE", "red"),
+    Sign.SETTLED: ("SETTLED", "green"),
+}
 _REDRAW_S = 0.1
 OnWord = Callable[[Word], None]
-
-
-def width() -> int:
-    """Cells of a line."""
-    return max(30, min(shutil.get_terminal_size((80, 24)).columns, 100))
 
 
 def as_drawn(outlook: Outlook | None, *, colour: bool = False) -> str:
     """The map as it is drawn in a terminal."""
     if outlook is None or outlook.wiring_map is None:
         return "No test has been logged yet."
-    encoding = (sys.stderr.encoding or "ascii").casefold().replace("-", "")
-    ascii_only = not encoding.startswith("utf")
-    return draw(outlook.wiring_map, width=width(), colour=colour, ascii_only=ascii_only)
-
-
-def result_line(row: TestRow) -> str:
-    """A logged test in one line."""
-    place = f"{where(row.setup)}, load at {clean(row.setup.load_at)}"
-    return f"Test {row.test}: {place}: {drop(row)}, {says(row)}.".replace(NBSP, " ")
+    ascii_only = not is_utf8(sys.stderr)
+    return draw(outlook.wiring_map, width=columns(), colour=colour, ascii_only=ascii_only)
 
 
 class TextSurface:
@@ -92,7 +92,8 @@ class TextSurface:
                 self.say(f"! {alert}")
         self._alerts = view.alerts
         if before is None or (before.step, before.instruction) != (view.step, view.instruction):
-            self.say(f"{view.title}. {view.instruction} {view.why}".strip())
+            place = f"Leads: {view.leads}. Load: {view.load}." if view.leads else ""
+            self.say(f"{view.title}. {place} {view.instruction} {view.detail}".strip())
         self.ring(view)
 
     def ring(self, view: VisitView) -> None:
@@ -108,7 +109,8 @@ class TextSurface:
 
     def row(self, row: TestRow) -> None:
         """A line a test."""
-        self.say(result_line(row))
+        flags = f" ({', '.join(row.flags)})" if row.flags else ""
+        self.say(f"{result_text(row)}{flags}".replace(NBSP, " "))
 
     def outlook(self, outlook: Outlook) -> None:
         """How sure it is."""
@@ -116,7 +118,7 @@ class TextSurface:
 
     def say(self, text: str) -> None:
         """A sentence, broken at the edge."""
-        for line in wrap(clean(text), width()):
+        for line in wrap(clean(text), columns()):
             click.echo(line, err=True)
 
     def word(self, word: Word, outlook: Outlook | None) -> None:
@@ -131,13 +133,23 @@ class TextSurface:
 
 
 class ScreenSurface(TextSurface):
-    """A block at the foot of a terminal, redrawn in place; results and the map scroll above."""
+    """A block at the foot of a terminal, redrawn in place; results scroll above it."""
 
     def __init__(self, keys: Keys, receptacles: Sequence[str], on_word: OnWord) -> None:
         super().__init__(keys, receptacles, on_word)
-        self._drawn: list[str] = []
+        self._block = Block()
+        self._trace = MinuteTrace(slots=48)
+        self._now_s = 0.0
         self._due_s = 0.0
         self._step = 0
+        self._typing = ""
+        keys.on_return = self._block.leave
+
+    def event(self, event: Reading | Mark | Notice) -> None:
+        """Readings make the trace."""
+        self._now_s = event.t_s
+        if isinstance(event, Reading) and event.volts is not None:
+            self._trace.add(event.t_s, event.volts)
 
     def show(self, visit: Visit) -> None:
         """Redraw what changed; at once where something else is asked, else some times a second."""
@@ -145,53 +157,75 @@ class ScreenSurface(TextSurface):
         self._view = view
         self.ring(view)
         now_s = time.monotonic()
-        if self._drawn and view.step == self._step and now_s < self._due_s:
-            return
-        lines = self._lines(view)
-        if lines != self._drawn:
-            self._erase()
-            click.echo("\n".join(lines), err=True)
-            self._drawn, self._step, self._due_s = lines, view.step, now_s + _REDRAW_S
+        typing = f"{self._keyboard.asked}{self._keyboard.text}{self._keyboard.sure}"
+        is_new = (view.step, typing) != (self._step, self._typing)
+        if is_new or now_s >= self._due_s:
+            self._block.show([line.replace(NBSP, " ") for line in self._lines(view)])
+            self._step, self._typing, self._due_s = view.step, typing, now_s + _REDRAW_S
 
     def outlook(self, outlook: Outlook) -> None:
-        """The map so far, above the block."""
-        self._erase()
-        if outlook.wiring_map is not None and outlook.wiring_map.tests:
-            click.echo(as_drawn(outlook, colour=True), err=True, color=True)
+        """How sure it is stands in the block; the map comes when it is asked for."""
 
     def say(self, text: str) -> None:
         """A sentence above the block."""
-        self._erase()
+        self._block.erase()
         super().say(text)
 
     def word(self, word: Word, outlook: Outlook | None) -> None:
         """As asked, above the block."""
-        self._erase()
-        super().word(word, outlook)
+        self._block.erase()
+        if word is Word.MAP:
+            click.echo(as_drawn(outlook, colour=True), err=True, color=True)
+        else:
+            super().word(word, outlook)
 
     def close(self) -> None:
         """Leave the last block on the screen."""
-        self._drawn = []
+        self._block.leave()
 
-    def _lines(self, view: VisitView) -> list[str]:
-        cells = width() - 1
-        lines = ["", *wrap(clean(f"== {view.title}"), cells)]
-        lines += wrap(clean(f"> {view.instruction}"), cells)
-        lines += wrap(clean(view.why), cells) if view.why else []
+    def _lines(self, view: VisitView) -> Iterator[str]:
+        cells = columns() - 1
+        name, colour = _SIGNS[view.sign]
+        yield ""
+        yield from wrap(clean(f"== {view.title}   {view.certainty}".rstrip()), cells)
+        if view.leads:
+            yield from wrap(clean(f"   LEADS  {view.leads}"), cells)
+            yield from wrap(clean(f"   LOAD   {view.load or 'none'}"), cells)
+        first, *rest = wrap(clean(f"[{name}] > {view.instruction}"), cells)
+        yield click.style(first, fg=colour, bold=True)
+        yield from (click.style(line, fg=colour, bold=True) for line in rest)
+        if view.detail:
+            yield from wrap(clean(f"   {view.detail}"), cells)
         for alert in view.alerts:
-            lines += wrap(clean(f"! {alert}"), cells)
-        levels = "   ".join(f"{label} {text}" for label, text in view.levels)
-        lines += wrap(clean(f"{view.reading:<14} {levels}").rstrip(), cells)
-        asked = self._keyboard.asked
-        if asked is not None:
-            text = f"{_PROMPTS[asked]}: {self._keyboard.text}_  (Enter takes it, Esc drops it)"
-        else:
-            labels = [_LABELS[key] for key in view.keys]
-            labels += ["c own test", "x not now", "m map", "p report", "i check"]
-            text = "   ".join(label.replace(" ", NBSP) for label in labels)
-        return [line.replace(NBSP, " ") for line in [*lines, *wrap(clean(text), cells)]]
+            yield from (click.style(part, fg="red") for part in wrap(clean(f"! {alert}"), cells))
+        yield from self._figures(view, cells)
+        yield from wrap(clean(self._foot(view)), cells)
 
-    def _erase(self) -> None:
-        if self._drawn:
-            click.echo(f"\x1b[{len(self._drawn)}F\x1b[J", err=True, nl=False)
-            self._drawn = []
+    def _figures(self, view: VisitView, cells: int) -> Iterator[str]:
+        """The reading and the levels, and the trace of the last minute."""
+        if not view.reading and not view.levels:
+            return
+        levels = "   ".join(f"{label} {text}" for label, text in view.levels)
+        yield from wrap(clean(f"   {view.reading:<14} {levels}".rstrip()), cells)
+        drawn = self._trace.line(self._now_s, ascii_only=not is_utf8(sys.stderr))
+        if drawn is not None:
+            trace, low, high = drawn
+            yield f"   {trace} {volts_text(low)} to {volts_text(high)}"[:cells]
+
+    def _foot(self, view: VisitView) -> str:
+        """What can be pressed, or what is being typed."""
+        keyboard = self._keyboard
+        if keyboard.asked is not None:
+            return f"{_PROMPTS[keyboard.asked]}: {keyboard.text}_  (Enter takes it, Esc drops it)"
+        if keyboard.sure is not None:
+            label = next((b.label for b in view.buttons if b.key is keyboard.sure), "")
+            return f"{CHARACTERS[keyboard.sure]} once more: {label}"
+        likely = view.keys[0] if view.keys else None
+        labels = [
+            f"{'Enter' if b.key is likely and b.key in LIKELY else CHARACTERS[b.key]} {b.label}"
+            for b in view.buttons
+        ]
+        if view.typed is not None:
+            labels.insert(0, f"type {view.typed.label.lower()} ({view.typed.unit})")
+        labels += [f"{CHARACTERS[word]} {label}" for word, label in _OTHERS]
+        return "   ".join(label.replace(" ", NBSP) for label in labels)

@@ -5,6 +5,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from typing import TextIO
 
 import click
@@ -42,7 +43,7 @@ class ScriptSurface:
         while not self._lines.empty():
             line = self._lines.get()
             if line is None:
-                found.append(Typed(Key.STOP))
+                found.append(Typed(Key.STOP, blind=True))
             elif line.strip():
                 try:
                     found.append(typed_line(line))
@@ -114,4 +115,10 @@ def _without_reading(view: VisitView) -> dict[str, object]:
         "alerts": list(view.alerts),
         "certainty": view.certainty,
         "cue": view.cue.sound.value if view.cue else None,
+        "sign": view.sign.value,
+        "leads": view.leads,
+        "load": view.load,
+        "buttons": {button.key.value: button.label for button in view.buttons},
+        "typed": asdict(view.typed) if view.typed else None,
+        "answer": asdict(view.answer) if view.answer else None,
     }

@@ -59,7 +59,7 @@ def command(
     from drivers.simulated import Display, SimulatedMeter
     from drivers.simulated_script import Operator, parse_script
     from meterlink.errors import UsageError
-    from meterlink.live.keys import in_foreground
+    from meterlink.live.terminal import in_foreground
 
     try:
         steps = parse_script(script)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from meterlink.circuit.setup import Setup
     from meterlink.lab.run import Plan, Rhythm
     from meterlink.lab.switching import Load, Switch
-    from meterlink.live.keys import Keys
+    from meterlink.live.terminal import Keys
     from meterlink.live.session import LiveSession
     from meterlink.testlog.log import TestLog
 
@@ -354,7 +354,7 @@ def _take(session: "LiveSession", log: "TestLog", job: "Job", plan: "Plan", load
     from meterlink.commands.trials_screen import TrialsScreen
     from meterlink.lab.run import Stage, TrialRun
     from meterlink.lab.switching import signals_as_wishes
-    from meterlink.live.keys import Keys
+    from meterlink.live.terminal import Keys
 
     trials = TrialRun(session, log, job.circuit, plan, load)
     with Keys() as keys, TrialsScreen(plan, by_hand=load.by_hand) as screen:

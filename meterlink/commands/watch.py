@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from meterlink.live.keys import Keys
     from meterlink.live.session import LiveSession
+    from meterlink.live.terminal import Keys
     from meterlink.live.watching import Output
 
 _POLL_S = 0.1
@@ -53,10 +53,10 @@ def command(
     from datetime import UTC, datetime
 
     from drivers.readings import Function
-    from meterlink.live.keys import Keys
     from meterlink.live.recordings import unnamed_recording
     from meterlink.live.remembered import find_address
     from meterlink.live.session import LiveSession
+    from meterlink.live.terminal import Keys
     from meterlink.live.watching import JsonOutput, PlainOutput, ScreenOutput
 
     address = find_address(meter)

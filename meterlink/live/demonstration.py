@@ -106,7 +106,7 @@ class DemoHands(Closing):
         key = self._answer(visit)
         if key is not None:
             self._answered = view.step
-            self._pressed.append(Typed(key))
+            self._pressed.append(Typed(key, blind=True))
 
     def event(self, event: Reading | Mark | Notice) -> None:
         """Of the meter only what is wrong with it is told."""

@@ -14,7 +14,7 @@ from meterlink.live.recovery import close_open_test
 from meterlink.live.session import LiveSession
 from meterlink.testlog.captures import remove_if_empty
 from meterlink.testlog.recorded import digests_of
-from meterlink.visit.requests import SetMark
+from meterlink.visit.state import SetMark
 
 
 class VisitRecording(Closing):
@@ -97,7 +97,7 @@ class VisitRecording(Closing):
         self._is_broken = False
 
     def _open(self) -> LiveSession:
-        wanted = Function.DC if self._job.circuit.hertz == 0 else Function.AC
+        wanted = Function.DC if self._job.circuit.signed else Function.AC
         folder = self._job.captures_path
         path = folder / f"visit-{datetime.now(UTC):%Y%m%d-%H%M%S-%f}.jsonl"
         try:

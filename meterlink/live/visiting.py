@@ -1,17 +1,20 @@
-"""Runs a guided visit: a live meter, the log, keys and screens around ``meterlink.visit.loop``.
+"""Runs a guided visit: a meter, the log, keys and screens around ``meterlink.visit.loop``.
 
 One thread owns the visit: it takes what the meter's thread left, keys from terminal and page, and
-what the thinking thread worked out, and carries out what the visit asks for.
+what the thinking thread worked out, and carries out what the visit asks for. Signals only ask it to
+stop: nothing is broken off half way, and ``ENDS_WITHIN_S`` later it is over in any case.
 """
 
+import queue
+import signal
 import threading
-from collections.abc import Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from typing import Protocol
 
 from drivers.address import Address
+from drivers.clock import steady_s
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
 from drivers.events import Mark
@@ -32,11 +35,14 @@ from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
 from meterlink.visit.planning import Outlook, look_ahead
-from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
-from meterlink.visit.view import Key, VisitStage, Word
+from meterlink.visit.state import LogTest, Record, Request, SetMark, Think, TypedTest, Withdraw
+from meterlink.visit.typed_levels import typed_levels, typed_row
+from meterlink.visit.view import Key, Word
 
 POLL_S = 0.05
+ENDS_WITHIN_S = 1.0  # after a signal, whatever is still on its way
 _LAST_LOOK_S = 0.3
+_LOOK_AT_FILES_S = 1.0
 
 
 class Surface(Protocol):
@@ -64,19 +70,58 @@ class Surface(Protocol):
         """A report, the isolation check or the map was asked for."""
 
 
+class Thinking:
+    """Works things out in a thread of its own, which never holds the program's end up."""
+
+    def __init__(self) -> None:
+        self._asked: queue.SimpleQueue[Callable[[], Outlook]] = queue.SimpleQueue()
+        self._found: queue.SimpleQueue[Outlook | Exception] = queue.SimpleQueue()
+        self._waiting = 0
+        threading.Thread(target=self._run, name="thinking", daemon=True).start()
+
+    def ask(self, work: Callable[[], Outlook]) -> None:
+        """Have something worked out; what was asked before is not waited for any more."""
+        self._waiting += 1
+        self._asked.put(work)
+
+    def answer(self) -> Outlook | None:
+        """The answer to the last question, once, when it is there.
+
+        Raises:
+            MeterlinkError: It could not be worked out.
+        """
+        while not self._found.empty():
+            found = self._found.get()
+            self._waiting -= 1
+            if isinstance(found, Exception):
+                raise found
+            if self._waiting == 0:
+                return found
+        return None
+
+    def _run(self) -> None:
+        while True:
+            work = self._asked.get()
+            try:
+                self._found.put(work())
+            except Exception as error:  # noqa: BLE001 (told in the visit's thread)
+                self._found.put(error)
+
+
 class VisitRun(Closing):
-    """A visit to a job with a live meter. Close it, or use it in a ``with`` statement.
+    """A visit to a job, with a live meter or with typed readings. Close it, or use ``with``.
 
     Args:
         job: The circuit and its folder.
         log: Its log, open.
-        address: Of the meter.
+        address: Of the meter; ``None`` where readings are typed.
         surface: Where a person sees and answers.
         rows: The log so far.
         goal: Order of all, or the first only.
-        not_now: Receptacles that cannot be got at.
+        not_now: Receptacles that cannot be reached.
         hub: Of the page, where there is one.
         speed: How many times faster than the wall clock time runs; for simulated meters only.
+        rhythm: Call out when to switch.
 
     Attributes:
         visit: The state machine.
@@ -91,7 +136,7 @@ class VisitRun(Closing):
         self,
         job: Job,
         log: TestLog,
-        address: Address,
+        address: Address | None,
         surface: Surface,
         *,
         rows: Sequence[TestRow] = (),
@@ -99,56 +144,97 @@ class VisitRun(Closing):
         not_now: frozenset[str] = frozenset(),
         hub: Hub | None = None,
         speed: float = 1.0,
+        rhythm: bool = False,
     ) -> None:
         self._job = job
         self._log = log
         self._surface = surface
         self._goal = goal
         self._hub = hub
-        self._thinker = ThreadPoolExecutor(1, "thinking")
-        self._thought: Future[Outlook] | None = None
+        self._thinking = Thinking()
         self._made: dict[CompletedTest, TestRow] = {}
+        self._signals = 0
+        self._looked_s = 0.0
+        self._zero_s = steady_s()
         self.rows = list(rows)
         self.latest: Outlook | None = None
-        last = self.rows[-1].setup if self.rows else None
-        self.visit = Visit(job.circuit, number=log.next_test, last=last, not_now=not_now)
-        self._recording = VisitRecording(job, address, speed=speed)
+        self.visit = Visit(
+            job.circuit,
+            number=log.next_test,
+            rows=self.rows,
+            last=self.rows[-1].setup if self.rows else None,
+            not_now=not_now,
+            is_typed=address is None,
+            rhythm=rhythm,
+        )
+        self._recording = VisitRecording(job, address, speed=speed) if address else None
 
     @property
-    def session(self) -> LiveSession:
-        """The meter in use, with its recording."""
-        return self._recording.session
+    def session(self) -> LiveSession | None:
+        """The meter in use, with its recording; ``None`` where readings are typed."""
+        return self._recording.session if self._recording else None
+
+    @property
+    def was_interrupted(self) -> bool:
+        """A signal, not a key, stopped the visit."""
+        return self._signals > 0
 
     def close(self) -> None:
         """Give the meter back and end the recording."""
-        self._recording.close()
-        self._thinker.shutdown(wait=True, cancel_futures=True)
+        if self._recording is not None:
+            self._recording.close()
 
     def run(self) -> bool:
-        """Go on until the visit is stopped.
+        """Go on until the visit is stopped, by a key or a signal.
 
         Returns:
-            Whether it was Ctrl-C, not a key, that stopped it.
+            Whether everything that was done is recorded and in the log.
 
         Raises:
             MeterlinkError: The log cannot be made sense of.
         """
-        stopping = 0
-        while self.visit.view.stage is not VisitStage.STOPPED:
-            try:
+        ends_s = float("inf")
+        with self._signals_ask_to_stop():
+            while not self.visit.is_stopped and steady_s() < ends_s and self._signals < 2:
+                if self._signals and ends_s == float("inf"):
+                    ends_s = steady_s() + ENDS_WITHIN_S
+                    self.visit.stop()
                 self._turn()
-            except KeyboardInterrupt:
-                stopping += 1
-                self.visit.press(Key.STOP)
-                if stopping > 1:
-                    break
-        if self._hub is not None:  # viewers are told before the server goes
-            threading.Event().wait(_LAST_LOOK_S)
-        return stopping > 0
+            if self._hub is not None and not self._signals:  # viewers are told before it goes
+                threading.Event().wait(_LAST_LOOK_S)
+        return self.visit.is_whole
+
+    @contextmanager
+    def _signals_ask_to_stop(self) -> Iterator[None]:
+        """SIGINT, SIGTERM and SIGHUP are counted; outside the main thread they are not ours."""
+        before: dict[int, object] = {}
+
+        def count(number: int, frame: object) -> None:
+            del number, frame
+            self._signals += 1
+
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None:
+                with suppress(ValueError):
+                    before[number] = signal.signal(number, count)
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)  # type: ignore[arg-type]
+
+    def now_s(self) -> float:
+        """Seconds of the recording, or of the visit where there is none."""
+        session = self.session
+        return session.now_s() if session is not None else steady_s() - self._zero_s
 
     def _turn(self) -> None:
         """One turn of the loop: a twentieth of a second, or less when something comes."""
-        for event in self.session.poll(POLL_S):
+        session = self.session
+        if session is None:
+            threading.Event().wait(POLL_S)
+        for event in session.poll(POLL_S) if session else ():
             self.visit.take(event)
             self._surface.event(event)
             self._trace(event)
@@ -156,11 +242,13 @@ class VisitRun(Closing):
             self._obey(typed)
         for press in self._hub.presses() if self._hub else ():
             self._answer(press)
-        if self._thought is not None and self._thought.done():
-            self.latest, self._thought = self._thought.result(), None
-            self._surface.outlook(self.latest)
-            self.visit.planned(self.latest)
-        for request in self.visit.advance(self.session.now_s()):
+        outlook = self._thinking.answer()
+        if outlook is not None:
+            self.latest = outlook
+            self._surface.outlook(outlook)
+            self.visit.planned(outlook)
+        self._look_at_files()
+        for request in self.visit.advance(self.now_s()):
             self._carry_out(request)
         self._surface.show(self.visit)
         if self._hub is not None:
@@ -174,7 +262,7 @@ class VisitRun(Closing):
         """A press on the page; one that comes late means nothing any more."""
         if isinstance(press.key, Key):
             self.visit.press(press.key, press.text, press.step)
-        elif press.step == self.visit.view.step:
+        elif press.step == self.visit.view.step or press.key in (Word.UNDO, Word.RHYTHM):
             self._obey(Typed(press.key, press.text), by_number=True)
 
     def _obey(self, typed: Typed, *, by_number: bool = False) -> None:
@@ -184,21 +272,52 @@ class VisitRun(Closing):
             match typed.what:
                 case Word.CHOOSE:
                     if not self.visit.choose(own_setup(typed.text, names, by_number=by_number)):
-                        self._surface.say("Another test can be chosen before the load is on.")
+                        self._surface.say("Another test can be picked before the load is on.")
                 case Word.NOT_NOW:
                     self._leave_out(places(typed.text, names, by_number=by_number))
+                case Word.UNDO:
+                    self._undo(typed.text)
+                case Word.RHYTHM:
+                    self.visit.set_rhythm(on=not self.visit.view.rhythm)
+                case Word.IDLE | Word.ON | Word.LEVELS:
+                    self._type(typed)
                 case Word():
                     self._surface.word(typed.what, self.latest)
+                case Key.STOP if typed.blind:
+                    self.visit.stop()
                 case Key():
-                    self.visit.press(typed.what, typed.text)
+                    self.visit.press(typed.what, typed.text, blind=typed.blind)
         except UsageError as error:
             self._surface.say(str(error))
 
+    def _type(self, typed: Typed) -> None:
+        """Levels that were typed: one of them, or both."""
+        setup = self.visit.setup
+        if setup is None or self.visit.view.typed is None:
+            self._surface.say("No reading is wanted now.")
+            return
+        values = typed_levels(typed.text, setup.hookup)
+        if typed.what is Word.LEVELS and len(values) == 2:
+            meant = self.visit.type_levels(values[0], values[1])
+        elif len(values) == 2:
+            raise UsageError("One reading goes with that word.")
+        elif typed.what is Word.ON or self.visit.view.typed.word is Word.ON:
+            meant = self.visit.type_levels(None, values[0])
+        else:
+            meant = self.visit.type_levels(values[0], None)
+        if not meant:
+            self._surface.say("Type the reading without load first.")
+
+    def _undo(self, text: str) -> None:
+        digits = text.strip().removeprefix("#")
+        if not (digits.isascii() and digits.isdigit()) or not self.visit.undo(int(digits[:9])):
+            raise UsageError(f"Test {text[:20]!r} cannot be undone now: name one of the log.")
+
     def _leave_out(self, names: frozenset[str]) -> None:
-        """Receptacles that cannot be got at, or can again."""
+        """Receptacles that cannot be reached, or can again."""
         away = self.visit.not_now ^ names
         if self.visit.leave_out(away):
-            self._surface.say(f"Left out for now: {', '.join(sorted(away)) or 'none'}.")
+            self._surface.say(f"Skipped for now: {', '.join(sorted(away)) or 'none'}.")
         else:
             self._surface.say("That can be said when the leads are asked for.")
 
@@ -211,52 +330,84 @@ class VisitRun(Closing):
             case Withdraw():
                 self._withdraw(request.test)
             case Think():
-                self._leave_withdrawn_out()
-                self._thought = self._thinker.submit(
-                    look_ahead,
-                    self._job.circuit,
-                    tuple(self.rows),
-                    read_findings(self._job.folder, lambda _: None),
-                    last=request.last,
-                    goal=self._goal,
-                    not_now=request.not_now,
-                )
+                self._look_at_withdrawn()
+                self._think(request)
             case Record():
                 self._record()
 
+    def _think(self, request: Think) -> None:
+        circuit, rows, goal = self._job.circuit, tuple(self.rows), self._goal
+        findings = read_findings(self._job.folder, lambda _: None)
+        is_typed = self._recording is None
+        self._thinking.ask(
+            lambda: look_ahead(
+                circuit,
+                rows,
+                findings,
+                last=request.last,
+                goal=goal,
+                not_now=request.not_now,
+                is_typed=is_typed,
+            )
+        )
+
     def _mark(self, request: SetMark) -> None:
+        if self._recording is None:  # a note, where nothing is recorded
+            return
         try:
             self._recording.mark(request)
         except CaptureError as error:
             self.visit.recording_failed(str(error))
 
-    def _append(self, done: CompletedTest) -> None:
+    def _append(self, done: CompletedTest | TypedTest) -> None:
         """Log a test; its row is made once, while its recording is the one that runs."""
-        if done not in self._made:
-            self._made[done] = measured_row(
-                done,
-                started=self.session.started,
-                amps=self._job.circuit.load_amps,
-                source=Source.LIVE,
-                capture=self._recording.name,
-            )
         try:
-            row = self._log.append(self._made[done], digest=self._recording.digest(done.started_s))
+            row = self._typed(done) if isinstance(done, TypedTest) else self._measured(done)
+        except UsageError as error:
+            self.visit.refused(str(error))
+            return
         except LogError as error:
             self.visit.not_logged(str(error))
             return
-        del self._made[done]
         self.rows.append(row)
         self._surface.row(row)
         self.visit.logged(row)
 
-    def _leave_withdrawn_out(self) -> None:
-        """Tests that were taken back meanwhile, by the same command elsewhere, count no more."""
+    def _typed(self, done: TypedTest) -> TestRow:
+        return self._log.append(typed_row(done, self._job.circuit, datetime.now().astimezone()))
+
+    def _measured(self, done: CompletedTest) -> TestRow:
+        recording = self._recording
+        if recording is None:
+            raise LogError("No recording runs.")
+        if done not in self._made:
+            self._made[done] = measured_row(
+                done,
+                started=recording.session.started,
+                amps=self._job.circuit.load_amps,
+                source=Source.LIVE,
+                capture=recording.name,
+            )
+        row = self._log.append(self._made[done], digest=recording.digest(done.started_s))
+        del self._made[done]
+        return row
+
+    def _look_at_files(self) -> None:
+        """Once in a while: what another terminal took back."""
+        now_s = steady_s()
+        if now_s - self._looked_s > _LOOK_AT_FILES_S:
+            self._looked_s = now_s
+            self._look_at_withdrawn()
+
+    def _look_at_withdrawn(self) -> None:
+        """Tests that were undone meanwhile, by another command, count no more."""
         with suppress(LogError):
             away = withdrawn_tests(self._job.folder)
-            for test in [row.test for row in self.rows if row.test in away]:
-                self._surface.say(f"Test {test} was taken back elsewhere; it counts no more.")
+            gone = [row.test for row in self.rows if row.test in away]
             self.rows = [row for row in self.rows if row.test not in away]
+            for test in gone:
+                self._surface.say(f"Test {test} was removed elsewhere; it does not count.")
+                self.visit.withdrawn(test)
 
     def _withdraw(self, test: int) -> None:
         try:
@@ -265,11 +416,13 @@ class VisitRun(Closing):
             self._surface.say(str(error))
             return
         self.rows = [row for row in self.rows if row.test != test]
-        self._surface.say(f"Test {test} counts no more; it stays in the log.")
+        self._surface.say(f"Test {test} is removed; it stays in the log and does not count.")
         self.visit.withdrawn(test)
 
     def _record(self) -> None:
         """Go on recording, or say why not."""
+        if self._recording is None:
+            return
         before = self._recording.session
         try:
             self._recording.go_on()

@@ -4,7 +4,6 @@ An output takes events as they come and is told when time has passed. None of th
 """
 
 import json
-import shutil
 import sys
 from collections import deque
 from datetime import datetime, timedelta
@@ -15,14 +14,59 @@ import click
 from drivers.events import Mark
 from drivers.readings import Function, Reading
 from meterlink.live.jumps import Jump, JumpFinder
-from meterlink.live.trace import MinuteTrace
-from meterlink.live.units import volts_text
+from meterlink.live.terminal import Block, columns, is_utf8
 from meterlink.visit.notices import Notice, wrong_function
+from meterlink.visit.phrases import volts_text
 
 _REDRAW_S = 0.2
 _PLAIN_EVERY_S = 1.0
 _STALE_S = 2.0
 _KEYS = "[l] load on  [o] load off  [n] note  [q] stop"
+
+
+_BARS = "▁▂▃▄▅▆▇█"
+_ASCII = "_.-=+*#@"
+
+
+class MinuteTrace:
+    """Averages of a series in equal slots over the last minute.
+
+    Attributes:
+        span_s: How far it looks back.
+        slots: Number of characters.
+    """
+
+    def __init__(self, span_s: float = 60.0, slots: int = 60) -> None:
+        self.span_s = span_s
+        self.slots = slots
+        self._sums: deque[tuple[int, float, int]] = deque(maxlen=slots)
+
+    def add(self, t_s: float, volts: float) -> None:
+        """Take a reading."""
+        slot = int(t_s * self.slots / self.span_s)
+        if self._sums and self._sums[-1][0] == slot:
+            _, total, count = self._sums.pop()
+            self._sums.append((slot, total + volts, count + 1))
+        else:
+            self._sums.append((slot, volts, 1))
+
+    def line(self, now_s: float, *, ascii_only: bool = False) -> tuple[str, float, float] | None:
+        """The trace, with the lowest and highest average in volts.
+
+        A slot without readings is a blank: a gap is seen as a gap.
+        """
+        last = int(now_s * self.slots / self.span_s)
+        means = {slot: total / n for slot, total, n in self._sums if slot > last - self.slots}
+        if not means:
+            return None
+        low, high = min(means.values()), max(means.values())
+        bars = _ASCII if ascii_only else _BARS
+        step = (high - low) / (len(bars) - 1)
+        text = "".join(
+            " " if slot not in means else bars[round((means[slot] - low) / step) if step else 0]
+            for slot in range(last - self.slots + 1, last + 1)
+        )
+        return text, low, high
 
 
 class Output(Protocol):
@@ -142,7 +186,7 @@ class Figures:
         """Level and jitter in words."""
         quiet = self.finder.quiet()
         if quiet is None:
-            return "level: wait"
+            return "waiting for the meter"
         return f"level {volts_text(quiet.level_v)}, jitter {volts_text(quiet.jitter_v)}"
 
 
@@ -198,17 +242,14 @@ class ScreenOutput:
         self._figures = Figures(wanted)
         self._help = _KEYS if keys else "Ctrl-C stops"
         self._typed: str | None = None
-        self._drawn = 0
         self._next_s = 0.0
-        encoding = sys.stdout.encoding or "ascii"
-        self._ascii = "utf" not in encoding.lower()
+        self.block = Block(err=False)
 
     def take(self, event: Reading | Mark | Notice) -> None:
         """Keep a reading; show anything else above the block."""
         text = said(event, self._figures)
         if text:
-            self._erase()
-            click.echo(text)
+            self.block.say(text)
             self._next_s = 0.0
 
     def flush(self, now_s: float) -> None:
@@ -216,12 +257,9 @@ class ScreenOutput:
         if now_s < self._next_s:
             return
         self._next_s = now_s + _REDRAW_S
-        width = max(20, shutil.get_terminal_size((80, 24)).columns - 1)
-        lines = [line[:width] for line in self._lines(now_s, width)]
-        self._erase()
-        sys.stdout.write("\n".join(lines) + "\n")
+        width = columns() - 1
+        self.block.show([line[:width] for line in self._lines(now_s, width)])
         sys.stdout.flush()
-        self._drawn = len(lines)
 
     def prompt(self, text: str | None) -> None:
         """Show what is being typed."""
@@ -231,6 +269,7 @@ class ScreenOutput:
 
     def close(self) -> None:
         """Leave the last state on the screen."""
+        self.block.leave()
         sys.stdout.flush()
 
     def _lines(self, now_s: float, width: int) -> list[str]:
@@ -240,8 +279,8 @@ class ScreenOutput:
             f"{self._title}   {now_s:.0f} s",
             f"  {figures.reading_text(now_s):<16} {figures.level_text()}   {speed}".rstrip(),
         ]
-        figures.trace.slots = 60 if width >= 100 else 40
-        drawn = figures.trace.line(now_s, ascii_only=self._ascii)
+        figures.trace.slots = 60 if width >= 99 else 40
+        drawn = figures.trace.line(now_s, ascii_only=not is_utf8(sys.stdout))
         if drawn is not None:
             trace, low, high = drawn
             lines.append(f"  {trace}  {volts_text(low)} to {volts_text(high)}, last minute")
@@ -250,8 +289,3 @@ class ScreenOutput:
         else:
             lines.append(f"  {self._help}")
         return lines
-
-    def _erase(self) -> None:
-        if self._drawn:
-            sys.stdout.write(f"\x1b[{self._drawn}F\x1b[J")
-            self._drawn = 0

@@ -1,7 +1,8 @@
 """What is typed becomes keys of the visit, and words that only the terminal has. Pure.
 
 On a terminal single characters count; a script writes a line for each: ``ready``, ``load-on``,
-``note TEXT``, ``choose neutral-ground, Desk, Bed``, ``not-now Desk``, ``stop``.
+``note TEXT``, ``choose neutral-ground, Desk, Bed``, ``not-now Desk``, ``undo 8``, ``stop``; where
+readings are typed ``idle 6``, ``on 0.815 V``, ``jump``, ``no-jump``.
 """
 
 from collections.abc import Sequence
@@ -19,30 +20,48 @@ MOST_TYPED = 500
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """A key or word with the text that goes with it."""
+    """A key or word with the text that goes with it.
+
+    Attributes:
+        blind: It was named, not hit: no finger can have slipped (a script).
+    """
 
     what: Key | Word
     text: str = ""
+    blind: bool = False
 
 
-_CHARACTERS: dict[str, Key | Word] = {
-    "l": Key.LOAD_ON,
-    "o": Key.LOAD_OFF,
-    "r": Key.REPEAT,
-    "v": Key.VOID,
-    "n": Key.NOTE,
-    "q": Key.STOP,
-    "c": Word.CHOOSE,
-    "x": Word.NOT_NOW,
-    "p": Word.REPORT,
-    "i": Word.ISOLATE,
-    "m": Word.MAP,
+CHARACTERS: dict[Key | Word, str] = {
+    Key.READY: "Enter",
+    Key.LOAD_ON: "l",
+    Key.LOAD_OFF: "o",
+    Key.NO_LOAD: "d",
+    Key.JUMP: "j",
+    Key.NO_JUMP: "nj",
+    Key.KEEP: "k",
+    Key.CORRECT: "y",
+    Key.REPEAT: "r",
+    Key.VOID: "v",
+    Key.NOTE: "n",
+    Key.STOP: "q",
+    Word.CHOOSE: "c",
+    Word.NOT_NOW: "x",
+    Word.UNDO: "u",
+    Word.RHYTHM: "a",
+    Word.REPORT: "p",
+    Word.ISOLATE: "i",
+    Word.MAP: "m",
 }
-_WITH_TEXT = {Key.NOTE, Word.CHOOSE, Word.NOT_NOW}
+_MEANINGS = {character: what for what, character in CHARACTERS.items() if len(character) == 1}
+_WITH_TEXT = {Key.NOTE, Word.CHOOSE, Word.NOT_NOW, Word.UNDO}
+LIKELY = {Key.READY, Key.LOAD_ON, Key.LOAD_OFF, Key.CORRECT}  # Enter is enough for these
+_DIGITS = "0123456789.-+"
 _HOOKUPS = {
     "nn": Hookup.NEUTRAL_NEUTRAL,
     "ng": Hookup.NEUTRAL_GROUND,
     "ld": Hookup.LINE_DROP,
+    "pr": Hookup.PATH_RESISTANCE,
+    "lr": Hookup.LOOP_RESISTANCE,
 } | {hookup.value: hookup for hookup in Hookup}
 
 
@@ -52,11 +71,13 @@ class Keyboard:
     Attributes:
         asked: What the text that is being typed is for; ``None`` while none is.
         text: That text so far.
+        sure: A grave key that was pressed once; pressed again it counts.
     """
 
     def __init__(self) -> None:
         self.asked: Key | Word | None = None
         self.text = ""
+        self.sure: Key | None = None
 
     def press(self, characters: str, view: VisitView) -> list[Typed]:
         """Take typed characters; blank and Enter are the view's most likely key."""
@@ -70,17 +91,32 @@ class Keyboard:
         return found
 
     def _choose(self, character: str, view: VisitView) -> Typed | None:
+        sure, self.sure = self.sure, None
         if character in ENTER or character == " ":
             likely = view.keys[0] if view.keys else None
-            # Stopping or voiding is never one careless key away.
-            return Typed(likely) if likely in (Key.READY, Key.LOAD_ON, Key.LOAD_OFF) else None
-        what = _CHARACTERS.get(character.lower())
+            # Stopping or discarding is never one careless key away.
+            return Typed(likely) if likely in LIKELY else None
+        if view.typed is not None and character in _DIGITS:
+            self.asked, self.text = Word.LEVELS, character
+            return None
+        what = _MEANINGS.get(character.lower())
+        if what is Key.NOTE and Key.NO_JUMP in view.keys:
+            self.asked, self.text = Key.NO_JUMP, ""  # "nj"; anything else begins a note
+            return None
         if what in _WITH_TEXT:
             self.asked, self.text = what, ""
+            return None
+        if isinstance(what, Key) and sure is not what and _is_grave(what, view):
+            self.sure = what
             return None
         return Typed(what) if what is not None else None
 
     def _edit(self, character: str) -> Typed | None:
+        if self.asked is Key.NO_JUMP:
+            self.asked = Key.NOTE
+            if character.lower() == "j":
+                self.asked = None
+                return Typed(Key.NO_JUMP)
         asked = self.asked
         if character in ENTER and asked is not None:
             self.asked = None
@@ -94,6 +130,10 @@ class Keyboard:
         return None
 
 
+def _is_grave(key: Key, view: VisitView) -> bool:
+    return any(button.is_grave for button in view.buttons if button.key is key)
+
+
 def typed_line(line: str) -> Typed:
     """What a line of a script asks for.
 
@@ -104,7 +144,7 @@ def typed_line(line: str) -> Typed:
     known = {str(what): what for what in (*Key, *Word)}
     if word not in known:
         raise UsageError(f"{word[:40]!r} is not known. Known: {', '.join(known)}.")
-    return Typed(known[word], text.strip())
+    return Typed(known[word], text.strip(), blind=True)
 
 
 def own_setup(text: str, receptacles: Sequence[str], *, by_number: bool = False) -> Setup:
@@ -131,18 +171,21 @@ def own_setup(text: str, receptacles: Sequence[str], *, by_number: bool = False)
 
 
 def place(word: str, receptacles: Sequence[str], *, by_number: bool = False) -> str:
-    """A receptacle by its name or its number in the list.
+    """A receptacle by its name, in whatever case, or by its number in the list: ``2`` or ``#2``.
 
     Raises:
-        UsageError: There is none.
+        UsageError: There is none, or there are several that differ in case only.
     """
     if word in receptacles and not by_number:
         return word
-    for name in receptacles if not by_number else ():
-        if name.casefold() == word.casefold():
-            return name
-    if word.isascii() and word.isdigit() and 1 <= int(word[:6]) <= len(receptacles):
-        return receptacles[int(word[:6]) - 1]
+    alike = [n for n in receptacles if n.casefold() == word.casefold() and not by_number]
+    if len(alike) == 1:
+        return alike[0]
+    if alike:
+        raise UsageError(f"{word[:60]!r} can be {' or '.join(alike)}: write it as it is there.")
+    digits = word.removeprefix("#")
+    if digits.isascii() and digits.isdigit() and 1 <= int(digits[:6]) <= len(receptacles):
+        return receptacles[int(digits[:6]) - 1]
     raise UsageError(f"{word[:60]!r} is no receptacle here. They are: {numbered(receptacles)}.")
 
 

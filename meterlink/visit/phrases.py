@@ -1,75 +1,83 @@
 """The sentences of a visit: where everything goes, what is waited for, what was seen."""
 
 from drivers.readings import Reading
+from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Progress
-from meterlink.live.units import volts_text
 from meterlink.show.format import LEADS, NBSP, with_uncertainty
 from meterlink.show.tests_table import drop
 from meterlink.testlog.rows import TestRow
 
 STALE_S = 2.5
+VERDICTS = {
+    Verdict.IN_PATH: "in the path",
+    Verdict.NOT_IN_PATH: "not in the path",
+    Verdict.UNCLEAR: "no clear result",
+}
 
 
 def leads_text(setup: Setup) -> str:
     """Where the leads go, such as "neutral of Desk to neutral of Door"."""
-    return LEADS[setup.hookup].format(a=setup.lead_a, b=setup.lead_b or "")
+    return LEADS[setup.hookup].format(a=setup.lead_a, b=setup.lead_b or "the panel")
+
+
+def load_word(circuit: Circuit) -> str:
+    """What the load is called."""
+    return "source" if circuit.load_kind is LoadKind.DIRECT_SOURCE else "heater"
 
 
 def same_leads(setup: Setup, other: Setup | None) -> bool:
     """Whether the leads of two tests are at the same contacts."""
-    return other is not None and (setup.hookup, set(setup.leads)) == (
+    return other is not None and (setup.hookup, setup.side, set(setup.leads)) == (
         other.hookup,
+        other.side,
         set(other.leads),
     )
 
 
-def set_up_text(setup: Setup) -> str:
-    """What to move, for a test whose leads are elsewhere now."""
-    return (
-        f"Meter: {leads_text(setup)}. Load: plugged in at {setup.load_at}, switched off. "
-        "Say when all is in place."
-    )
-
-
-def load_on_text(setup: Setup, last: Setup | None) -> str:
-    """What to do when the idle level is quiet."""
-    if last is not None and last.load_at != setup.load_at:
-        return f"Move the load to {setup.load_at} and switch it on; say that the load is on."
-    return f"Switch the load on at {setup.load_at}; say that the load is on."
-
-
 def meaning(setup: Setup, verdict: Verdict) -> str:
     """What a jump, or none, says of the wiring."""
-    a, b, load = setup.lead_a, setup.lead_b or "", setup.load_at
-    if verdict is Verdict.UNCLEAR:
-        return "It cannot be told yet whether the load current passes between the leads."
+    if verdict is Verdict.UNCLEAR or setup.hookup.ohms:
+        return ""
     jump = verdict is Verdict.IN_PATH
+    a, b, load = setup.lead_a, setup.lead_b or "the panel", setup.load_at
     if setup.hookup is Hookup.NEUTRAL_NEUTRAL:
         return (
-            f"The load current passes between {a} and {b}: they leave the way to {load} at "
-            "different places."
+            f"Current to {load} flows between {a} and {b}."
             if jump
-            else f"No load current passes between {a} and {b}: they leave the way to {load} at "
-            "the same place."
+            else f"No current to {load} flows between {a} and {b}."
         )
-    if setup.hookup is Hookup.NEUTRAL_GROUND:
-        if a == load:
-            return (
-                f"This is the way from the panel to {a}."
-                if jump
-                else f"No drop at {a} with the load right there: did the load run?"
-            )
+    if setup.hookup is Hookup.LINE_DROP:
+        does = "sags" if jump else "does not sag"
+        return f"The supply at {a} {does} with the load at {load}."
+    if a == load:
         return (
-            f"The ways from the panel to {a} and to {load} share some cable."
+            f"Drop from the panel to {a}."
             if jump
-            else f"The ways from the panel to {a} and to {load} share no cable."
+            else f"No drop at {a} with the load right there: did it run?"
         )
+    shares = "share" if jump else "share no"
     return (
-        f"The supply at {a} sags with the load at {load}."
-        if jump
-        else f"The supply at {a} does not sag with the load at {load}."
+        f"The cables from the panel to {a} and to {load} {shares} {'a part' if jump else 'part'}."
     )
+
+
+def volts_text(volts: float, resolution_v: float | None = None, *, signed: bool = False) -> str:
+    """Volts as "12.34 mV" or "120.0 V".
+
+    Args:
+        volts: The value.
+        resolution_v: Weight of the last digit to show; four figures where it is not known.
+        signed: Whether a plus is written too.
+    """
+    milli = abs(volts) < 1.0 and (resolution_v is None or resolution_v < 1e-3)
+    scale, unit = (1e3, "mV") if milli else (1.0, "V")
+    value = volts * scale
+    if resolution_v is None:
+        decimals = 1 if abs(value) >= 100 else 2 if abs(value) >= 1 else 3
+    else:
+        decimals = min(4, max(0, -round(_exponent(resolution_v * scale))))
+    return f"{value:{'+' if signed else ''}.{decimals}f} {unit}"
 
 
 def reading_text(reading: Reading | None, now_s: float) -> str:
@@ -78,29 +86,36 @@ def reading_text(reading: Reading | None, now_s: float) -> str:
         return "no reading"
     if now_s - reading.t_s > STALE_S:
         return f"no reading for {now_s - reading.t_s:.0f} s"
+    held = " HOLD" if reading.hold else ""
     if reading.overload:
         return "overload"
+    if reading.ohms is not None:
+        return f"{reading.ohms:g} ohm{held}"
     if reading.volts is None:
         return f"no volts ({reading.quantity})"
-    held = " HOLD" if reading.hold else ""
     return volts_text(reading.volts, reading.resolution_v) + held
 
 
-def levels_text(progress: Progress | None) -> tuple[tuple[str, str], ...]:
-    """The levels of a running test, as far as known."""
+def levels_text(progress: Progress | None) -> dict[str, str]:
+    """The levels of a running test, as far as known: idle, change, drop."""
     if progress is None or progress.idle_mv is None:
-        return ()
-    found = [("idle", f"{progress.idle_mv:.1f}{NBSP}mV")]
+        return {}
+    found = {"idle": f"{progress.idle_mv:.1f}{NBSP}mV"}
     if progress.jump_mv is not None:
-        found.append(("change", f"{progress.jump_mv:+.1f}{NBSP}mV"))
+        found["change"] = f"{progress.jump_mv:+.1f}{NBSP}mV"
     if progress.drop_mv is not None and progress.drop_u_mv is not None:
         text = with_uncertainty(progress.drop_mv, progress.drop_u_mv)
-        found.append(("drop", f"{text}{NBSP}mV"))
-    return tuple(found)
+        found["drop"] = f"{text}{NBSP}mV"
+    return found
 
 
-def row_levels(row: TestRow | None) -> tuple[tuple[str, str], ...]:
-    """The result of the last test."""
-    if row is None:
-        return ()
-    return ((f"test {row.test}", f"{drop(row)}. {meaning(row.setup, row.verdict)}"),)
+def result_text(row: TestRow) -> str:
+    """What a test showed, and what that says, in one sentence or two."""
+    if row.verdict is Verdict.UNCLEAR:
+        return f"Test {row.test}: no clear result. Repeat it."
+    return f"Test {row.test}: {drop(row)}. {meaning(row.setup, row.verdict)}".strip()
+
+
+def _exponent(value: float) -> int:
+    """Exponent of a power of ten, rounding noise aside."""
+    return int(f"{value:.0e}".partition("e")[2])

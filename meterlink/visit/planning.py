@@ -6,14 +6,27 @@ from dataclasses import dataclass
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup
 from meterlink.errors import UsageError
+from meterlink.plan.forecast import as_tests, forecast, particles_of
 from meterlink.plan.next_test import Goal, is_settled, next_test
 from meterlink.show.layout import MapRow, map_rows
-from meterlink.show.sentences import first_sentence, order_sentence
+from meterlink.show.sentences import (
+    doubt_sentence,
+    first_sentence,
+    joint_sentence,
+    loop_sentence,
+    named,
+    order_sentence,
+)
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.infer import infer
+from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.resolve import map_of
 from meterlink.tree.wiring import WiringMap
+from meterlink.visit.view import Answer
+
+EXPECTING_TREES = 60
+LEAST_WEIGHT = 0.002  # of a tree that what is typed is compared with
+SPREADS = 4.0  # standard deviations about each tree's forecast
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +40,10 @@ class Outlook:
         wiring_map: The map so far.
         setup: The test that is worth most now; ``None`` where none is possible.
         why: Why that one, or why none.
+        answer: What the tests come to, in sentences.
+        cycles: How often the load is to be switched on and off in that test.
+        expected: What the log lets that test show: bounds of its drop in mV, or of its ohms;
+            ``None`` where they were not asked for.
     """
 
     settled: bool
@@ -35,6 +52,9 @@ class Outlook:
     wiring_map: WiringMap | None = None
     setup: Setup | None = None
     why: str = ""
+    answer: Answer | None = None
+    cycles: int = 1
+    expected: tuple[float, float] | None = None
 
 
 def look_ahead(
@@ -45,6 +65,7 @@ def look_ahead(
     last: Setup | None = None,
     goal: Goal = Goal.ORDER,
     not_now: Collection[str] = (),
+    is_typed: bool = False,
 ) -> Outlook:
     """Resolve the tests and choose the next one.
 
@@ -54,7 +75,8 @@ def look_ahead(
         findings: What was found with the power off.
         last: Where leads and load are now.
         goal: Order of all, or the first only.
-        not_now: Receptacles that cannot be got at.
+        not_now: Receptacles that cannot be reached.
+        is_typed: Readings are typed: work out as well what the next one can be.
 
     Raises:
         UsageError: A row names a receptacle that the circuit does not have.
@@ -63,7 +85,7 @@ def look_ahead(
     wiring_map = map_of(posterior, rows)
     settled = wiring_map.settled if goal is Goal.ORDER else is_settled(posterior, goal)
     sentence = order_sentence if goal is Goal.ORDER else first_sentence
-    setup, why = None, ""
+    setup, why, cycles = None, "", 1
     try:
         test = next_test(
             posterior,
@@ -72,7 +94,7 @@ def look_ahead(
             goal=goal,
             not_now=not_now,
         )
-        setup, why = test.setup, test.why
+        setup, why, cycles = test.setup, test.why, getattr(test, "cycles", 1)
     except UsageError as error:
         why = str(error)
     return Outlook(
@@ -82,4 +104,48 @@ def look_ahead(
         wiring_map=wiring_map,
         setup=setup,
         why=why,
+        answer=answer_of(wiring_map),
+        cycles=cycles,
+        expected=_expected(posterior, setup) if is_typed and setup and rows else None,
     )
+
+
+def answer_of(wiring_map: WiringMap) -> Answer:
+    """What the tests come to, in sentences."""
+    first = wiring_map.first.receptacle
+    loop = (loop_sentence(wiring_map.loop),) if wiring_map.loop else ()
+    conditions = [*wiring_map.notes, *loop]
+    return Answer(
+        headline=(
+            f"{named(first)} is first after the panel"
+            if first is not None
+            else "The circuit forks before the first receptacle"
+        ),
+        certainty=order_sentence(wiring_map),
+        check=_check(wiring_map),
+        conditions=tuple(conditions),
+        joints=tuple(joint_sentence(joint) for joint in wiring_map.poor_joints),
+        doubts=tuple(doubt_sentence(doubt) for doubt in wiring_map.doubts),
+    )
+
+
+def _check(wiring_map: WiringMap) -> tuple[str, ...]:
+    """How to see with the power off that the answer holds."""
+    first = wiring_map.first.receptacle
+    if first is None or len(wiring_map.points) < 2:
+        return ()
+    return (
+        f"Breaker off and verified dead: disconnect the incoming (line) from the outgoing (load) "
+        f"wires at {named(first)}, cap them apart, breaker on: every other receptacle is dead.",
+        "A licensed person does this work; local code goes first.",
+    )
+
+
+def _expected(posterior: Posterior, setup: Setup) -> tuple[float, float]:
+    """Lowest and highest drop that the trees still in play let a test show, in mV."""
+    particles = particles_of(posterior, EXPECTING_TREES)
+    found = forecast(posterior, particles, as_tests(posterior, [setup]))
+    counts = particles.weight > LEAST_WEIGHT
+    spread = SPREADS * found.sd[counts, 0]
+    means = found.mean[counts, 0]
+    return float((means - spread).min()), float((means + spread).max())

@@ -1,104 +1,129 @@
 """From the state of a visit to what a person sees of it."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
-from meterlink.levels.flags import Flag
-from meterlink.levels.progress import Progress, Stage
-from meterlink.levels.stages import LAG_S
-from meterlink.levels.switching import LATE_S
-from meterlink.show.format import NBSP
+from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup
+from meterlink.levels.progress import Stage
+from meterlink.show.tests_table import drop, where
+from meterlink.testlog.rows import TestRow
 from meterlink.visit.phrases import (
+    VERDICTS,
     leads_text,
     levels_text,
-    load_on_text,
+    load_word,
     meaning,
     reading_text,
-    row_levels,
-    set_up_text,
+    result_text,
 )
-from meterlink.visit.state import Phase, RunningTest, State
-from meterlink.visit.view import Button, Choices, Key, Sign, VisitStage, VisitView, Word
+from meterlink.visit.state import PATIENCE_S, Phase, RunningTest, State
+from meterlink.visit.typed_levels import level_text, unit_of
+from meterlink.visit.view import (
+    Button,
+    Choices,
+    Key,
+    PastTest,
+    Sign,
+    VisitStage,
+    VisitView,
+    Wanted,
+    Word,
+)
 
-PATIENCE_S = 20.0  # after which the load may come although the idle level is not quiet
+DEAD_S = 1.0  # that a key is dead for when it has just appeared under a finger
 
-_IN_TEST = (Key.REPEAT, Key.VOID, Key.NOTE, Key.STOP)
-_LOAD_STAGES = {
-    Stage.WAITING_FOR_LOAD: VisitStage.WAITING_FOR_LOAD,
-    Stage.ON: VisitStage.ON,
-    Stage.WAITING_FOR_OFF: VisitStage.WAITING_FOR_OFF,
-    Stage.AFTER: VisitStage.AFTER,
-}
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """What is asked of the person now, before it is numbered and timed.
+
+    Attributes:
+        stage, sign, instruction, detail: As in the view.
+        keys: The keys that mean something, with their labels; the most likely one first.
+        grave: Those of them that are asked about once more.
+    """
+
+    stage: VisitStage
+    sign: Sign
+    instruction: str
+    keys: tuple[tuple[Key, str], ...] = ()
+    detail: str = ""
+    grave: tuple[Key, ...] = ()
 
 
 def view_of(state: State, before: VisitView | None) -> VisitView:
     """Make the view; its step is that of the view before, or the next one."""
-    view = _running(state, state.test) if _is_running(state) else _beside(state)
-    view = replace(
-        view,
-        reading=reading_text(state.reading, state.now_s),
-        alerts=tuple(dict.fromkeys((*view.alerts, *_alerts(state)))),
-        certainty=state.outlook.certainty if state.outlook else "",
-        map_rows=state.outlook.map_rows if state.outlook else (),
-        cue=state.cue,
-        choices=_choices(state),
-    )
-    view = _with_signs(view, state)
-    if before is None:
-        return replace(view, step=1)
-    same = _asked(view) == _asked(before)
-    return replace(view, step=before.step if same else before.step + 1)
-
-
-_SIGNS = {
-    VisitStage.SET_UP: Sign.SET_UP,
-    VisitStage.IDLE: Sign.SWITCH_ON,
-    VisitStage.SETTLED: Sign.SETTLED,
-    VisitStage.STOPPED: Sign.DONE,
-}
-_LABELS = {
-    Key.READY: "Leads and heater ready",
-    Key.LOAD_ON: "I switched it ON",
-    Key.LOAD_OFF: "I switched it OFF",
-    Key.REPEAT: "Repeat",
-    Key.NOTE: "Note",
-    Key.STOP: "Stop",
-}
-
-
-def _with_signs(view: VisitView, state: State) -> VisitView:
-    """The same with what stands in the new fields."""
+    face = _face(state)
+    test = state.test if state.phase is Phase.RUNNING else None
     setup = state.setup
-    sign = _SIGNS.get(view.stage, Sign.WAIT)
-    if state.test is not None and state.test.is_certain and state.test.off_s is None:
-        sign = Sign.SWITCH_OFF
-    levels = dict(view.levels)
-    undo = f"Undo test {state.row.test}" if state.row and not _is_running(state) else ""
-    return replace(
-        view,
-        sign=Sign.TROUBLE if state.trouble else sign,
+    levels = levels_text(test.progress) if test is not None else {}
+    last = (
+        (f"test {state.row.test}", result_text(state.row).split(": ", 1)[1]) if state.row else None
+    )
+    outlook = state.outlook
+    view = VisitView(
+        step=1,
+        stage=face.stage,
+        sign=face.sign,
+        title="Settled" if state.phase is Phase.SETTLED else f"Test {state.number}",
+        instruction=face.instruction,
+        why=face.detail,
+        detail=face.detail,
         leads=leads_text(setup) if setup else "",
         load=setup.load_at if setup else "",
-        detail=view.why,
+        reading="" if state.is_typed else reading_text(state.reading, state.now_s),
+        levels=(*levels.items(), *((last,) if last and (test is None or not test.is_on) else ())),
         idle=levels.get("idle", ""),
         change=levels.get("change", ""),
         drop=levels.get("drop", ""),
-        buttons=tuple(
-            Button(
-                key,
-                _LABELS.get(key, undo or "Discard this try"),
-                is_grave=key in (Key.STOP, Key.VOID),
-            )
-            for key in view.keys
-        ),
-        map=view.map_rows,
+        keys=tuple(key for key, _ in face.keys),
+        certainty=outlook.certainty if outlook else "",
+        map_rows=outlook.map_rows if outlook else (),
+        map=outlook.map_rows if outlook else (),
+        answer=outlook.answer if outlook and state.phase is Phase.SETTLED else None,
+        alerts=_alerts(state),
+        cue=state.cue,
+        choices=_choices(state),
+        history=_history(state),
+        typed=_wanted(state),
+        rhythm=state.rhythm,
     )
+    if before is not None:
+        same = _asked(view) == _asked(before)
+        view = replace(view, step=before.step if same else before.step + 1)
+    return replace(view, buttons=_buttons(face, view, before, state.now_s))
 
 
 def _asked(view: VisitView) -> tuple[object, ...]:
     """What a view asks of the person; figures that come with each reading are no new question."""
-    to_place = view.instruction if view.stage is VisitStage.SET_UP else ""
-    return (view.stage, view.keys, view.title, to_place)
+    to_place = (view.leads, view.load) if view.stage is VisitStage.SET_UP else ()
+    return (view.stage, view.sign, view.keys, view.title, view.typed, to_place)
+
+
+def _buttons(
+    face: Face, view: VisitView, before: VisitView | None, now_s: float
+) -> tuple[Button, ...]:
+    """Each key keeps the step since which it has said the same; a new one is dead for a moment."""
+    known = {(b.key, b.label): b for b in _kept(view, before)}
+    found = []
+    for key, label in face.keys:
+        grave = key in face.grave
+        old = known.get((key, label))
+        shown_s = now_s if old is None else min(old.shown_s, now_s)
+        live = before is None or now_s - shown_s >= DEAD_S or (old is not None and old.is_live)
+        found.append(Button(key, label, old.since if old else view.step, live, grave, shown_s))
+    return tuple(found)
+
+
+def _kept(view: VisitView, before: VisitView | None) -> tuple[Button, ...]:
+    """Buttons of the view before whose meaning can have stayed: the test is the same one."""
+    if before is None:
+        return ()
+    same_place = (view.title, view.leads, view.load) == (before.title, before.leads, before.load)
+    always = (Key.STOP, Key.NOTE)
+    return tuple(b for b in before.buttons if same_place or b.key in always)
+
+
+# -- besides the question ----------------------------------------------------------------------
 
 
 def _choices(state: State) -> Choices:
@@ -106,7 +131,7 @@ def _choices(state: State) -> Choices:
     words: tuple[Word, ...] = ()
     if state.phase in (Phase.SET_UP, Phase.SETTLED):
         words = (Word.CHOOSE, Word.NOT_NOW)
-    elif _is_running(state) and state.test is not None and state.test.load_s is None:
+    elif state.phase is Phase.RUNNING and state.test is not None and state.test.on_s is None:
         words = (Word.CHOOSE,)
     return Choices(
         words,
@@ -116,173 +141,258 @@ def _choices(state: State) -> Choices:
     )
 
 
-def _is_running(state: State) -> bool:
-    return state.phase is Phase.RUNNING and state.test is not None and state.setup is not None
-
-
 def _alerts(state: State) -> tuple[str, ...]:
     trouble = (state.trouble,) if state.trouble else ()
     void = (state.void,) if state.void else ()
-    return (*trouble, *void, *state.faults.texts)
+    return tuple(dict.fromkeys((*trouble, *void, *state.faults.texts)))
 
 
-def _beside(state: State) -> VisitView:
-    """While no test runs."""
+def _history(state: State) -> tuple[PastTest, ...]:
+    removable = state.phase in (Phase.SET_UP, Phase.SETTLED)
+    return tuple(
+        _past(
+            row, removable=removable and row.test not in state.away, removed=row.test in state.away
+        )
+        for row in reversed(state.rows)
+    )
+
+
+def _past(row: TestRow, *, removable: bool, removed: bool) -> PastTest:
+    load = f", load at {row.setup.load_at}" if row.setup.load_at else ""
+    gone = "removed: " if removed else ""
+    words = f"{gone}{where(row.setup)}{load}: {drop(row)}"
+    return PastTest(row.test, words, VERDICTS[row.verdict], removable, removed)
+
+
+def _wanted(state: State) -> Wanted | None:
+    if not (state.is_typed and state.phase is Phase.SET_UP and state.setup) or state.odd:
+        return None
+    hookup = state.setup.hookup
+    if hookup.ohms:
+        return Wanted(Word.ON, "Reading", unit_of(hookup))
+    if state.typed_idle is None:
+        return Wanted(Word.IDLE, "Reading without load", unit_of(hookup), instead=True)
+    return Wanted(Word.ON, "Reading with the load on", unit_of(hookup))
+
+
+# -- what is asked -----------------------------------------------------------------------------
+
+_STOP = ((Key.NOTE, "Note"), (Key.STOP, "Stop"))
+_DISCARD = ((Key.REPEAT, "Start this test again"), (Key.VOID, "Discard this try"), *_STOP)
+_GRAVE = (Key.REPEAT, Key.VOID, Key.STOP)
+
+
+def _face(state: State) -> Face:
     match state.phase:
         case Phase.HALTED:
             return _halted(state)
+        case Phase.SET_UP if state.is_typed:
+            return _typed(state)
         case Phase.SET_UP:
             return _set_up(state)
         case Phase.SETTLED:
             return _settled(state)
         case Phase.STOPPED:
-            return _plain(state, VisitStage.STOPPED, _last_word(state))
+            return Face(VisitStage.STOPPED, Sign.DONE, _last_word(state))
         case Phase.LOGGING:
-            return _plain(state, VisitStage.BETWEEN, "The test is being logged.", Key.STOP)
+            sign = Sign.TROUBLE if state.trouble else Sign.DONE
+            return Face(VisitStage.BETWEEN, sign, "Saving the test.", _STOP[1:])
         case Phase.THINKING:
-            return _plain(state, VisitStage.BETWEEN, "Working out the next test.", Key.STOP)
+            last = result_text(state.row) if state.row else ""
+            sign = Sign.DONE if state.row else Sign.WAIT
+            return Face(VisitStage.BETWEEN, sign, "Working out the next test.", _STOP[1:], last)
+        case Phase.RUNNING if state.test is not None and state.setup is not None:
+            return _running(state, state.test, state.setup)
         case _:  # a mark is on its way: it takes a moment
-            return _plain(state, VisitStage.BETWEEN, "One moment.")
-
-
-def _plain(state: State, stage: VisitStage, instruction: str, *keys: Key) -> VisitView:
-    levels = row_levels(state.row)
-    return VisitView(0, stage, _title(state), instruction, levels=levels, keys=keys)
+            return Face(VisitStage.BETWEEN, Sign.WAIT, "One moment.", _STOP[1:])
 
 
 def _last_word(state: State) -> str:
+    if state.unlogged and state.is_typed:
+        return "The visit is over. The last test could not be saved: type it again next time."
     if state.unlogged:
         return (
-            "The visit is over. The last test could not be logged; it is safe in the recording, "
+            "The visit is over. The last test could not be saved; it is safe in the recording, "
             "and the next visit logs it."
         )
-    return "The visit is over. All tests are logged."
+    return "The visit is over. All tests are saved."
 
 
-def _title(state: State) -> str:
-    return f"Test {state.number}"
-
-
-def _halted(state: State) -> VisitView:
+def _halted(state: State) -> Face:
     if not state.trouble:
-        return _plain(state, VisitStage.BETWEEN, "Opening the meter.", Key.STOP)
-    return _plain(
-        state,
+        return Face(VisitStage.BETWEEN, Sign.WAIT, "Opening the meter.", _STOP[1:])
+    return Face(
         VisitStage.BETWEEN,
-        "Nothing can be recorded, so nothing is tested. If the load is on, switch it off. The "
-        "visit goes on by itself as soon as the recording can be written.",
-        Key.STOP,
+        Sign.TROUBLE,
+        "Nothing can be recorded. Switch the load OFF.",
+        _STOP[1:],
+        "It goes on by itself as soon as the recording can be written.",
     )
 
 
-def _about_last(state: State) -> tuple[Key, ...]:
-    """Keys for the test before: once more, or taken back while it is that of this visit."""
-    repeat = (Key.REPEAT,) if state.last is not None else ()
-    return (*repeat, Key.VOID) if state.row is not None else repeat
+def _about_last(state: State) -> tuple[tuple[Key, str], ...]:
+    """Keys for the test before: once more, or undone while it is that of this visit."""
+    if state.last is None:
+        return ()
+    number = state.row.test if state.row else state.number - 1
+    repeat = ((Key.REPEAT, f"Repeat test {number}"),)
+    return (*repeat, (Key.VOID, f"Undo test {number}")) if state.row is not None else repeat
 
 
-def _set_up(state: State) -> VisitView:
-    repeat = _about_last(state)
+def _set_up(state: State) -> Face:
     if state.setup is None:
-        view = _plain(state, VisitStage.SET_UP, "No test is possible.", *repeat, Key.NOTE, Key.STOP)
-        return replace(view, why=state.why)
-    keys = (Key.READY, *repeat, Key.NOTE, Key.STOP)
-    view = _plain(state, VisitStage.SET_UP, set_up_text(state.setup), *keys)
-    return replace(view, why=state.why)
-
-
-def _settled(state: State) -> VisitView:
-    repeat = _about_last(state)
-    view = _plain(
-        state,
-        VisitStage.SETTLED,
-        "Nothing more has to be tested. Stop here, then check it with the power off.",
-        Key.STOP,
-        *repeat,
-        Key.NOTE,
-    )
-    return replace(view, title="Settled")
-
-
-def _running(state: State, test: RunningTest | None) -> VisitView:
-    """While a test runs; ``_is_running`` has seen to it that there is one."""
-    setup = state.setup
-    if test is None or setup is None:
-        return _plain(state, VisitStage.BETWEEN, "One moment.")
-    is_idle = test.load_s is None
-    view = _before_load(state, test, setup) if is_idle else _with_load(state, test, setup)
-    return replace(
-        view,
-        title=f"{_title(state)}: {leads_text(setup)}, load at {setup.load_at}",
-        levels=(*levels_text(test.progress), *(row_levels(state.row) if is_idle else ())),
-    )
-
-
-def _before_load(state: State, test: RunningTest, setup: Setup) -> VisitView:
-    progress = test.progress
-    why_not = progress.restless if progress is not None else "No reading has come yet."
-    if test.is_quiet:
-        return VisitView(
-            0,
-            VisitStage.IDLE,
-            "",
-            load_on_text(setup, state.last),
-            why=state.why,
-            keys=(Key.LOAD_ON, *_IN_TEST),
-            alerts=(why_not,) if why_not else (),
+        keys = (*_about_last(state), *_STOP)
+        return Face(
+            VisitStage.SET_UP, Sign.TROUBLE, "No test is possible.", keys, state.why, (Key.VOID,)
         )
-    waited = state.now_s - test.started_s > PATIENCE_S
-    more = "The load may be switched on all the same; the result will be less certain."
-    return VisitView(
-        0,
-        VisitStage.SETTLING,
-        "",
-        "Load off. Wait until the reading without load is quiet." + (f" {more}" if waited else ""),
-        why=why_not or "A few quiet seconds are needed.",
-        keys=((Key.LOAD_ON,) if waited else ()) + _IN_TEST,
+    keys = ((Key.READY, "Leads and heater ready"), *_about_last(state), *_STOP)
+    return Face(
+        VisitStage.SET_UP,
+        Sign.SET_UP,
+        f"Place leads and {load_word(state.circuit)}, switched OFF.",
+        keys,
+        state.why,
+        (Key.VOID,),
     )
 
 
-def _with_load(state: State, test: RunningTest, setup: Setup) -> VisitView:
-    progress = test.progress
-    stage = _LOAD_STAGES.get(progress.stage) if progress else None
-    if test.off_s is None:
-        # One reading after the switching says nothing yet, and no jump is none before the load
-        # can have come.
-        may_be_none = test.load_s is not None and state.now_s - test.load_s > LATE_S + LAG_S
-        stage = stage or VisitStage.WAITING_FOR_LOAD
-        return _on(test, progress, setup, stage, may_be_none=may_be_none)
-    if stage not in (VisitStage.WAITING_FOR_OFF, VisitStage.AFTER):
-        stage = VisitStage.WAITING_FOR_OFF
-    text = (
-        "Load off. Waiting for the reading to come back."
-        if stage is VisitStage.WAITING_FOR_OFF
-        else "Load off. A moment for the level after it."
+def _typed(state: State) -> Face:
+    if state.setup is None:
+        return _set_up(state)
+    rest = (*_about_last(state), (Key.STOP, "Stop"))
+    if state.odd is not None:
+        return _odd(state)
+    if state.setup.hookup.ohms:
+        text = "Dead circuit: place the leads and type the reading."
+        return Face(VisitStage.SET_UP, Sign.SET_UP, text, rest, state.why, (Key.VOID,))
+    if state.typed_idle is not None:
+        idle = level_text(state.typed_idle, state.setup.hookup)
+        keys = ((Key.JUMP, "Jump"), (Key.NO_JUMP, "No jump"), *rest)
+        text = f"Switch it ON at {state.setup.load_at}; type the reading."
+        detail = f"Without load: {idle}. Then switch it OFF."
+        return Face(VisitStage.IDLE, Sign.SWITCH_ON, text, keys, detail, (Key.VOID,))
+    keys = ((Key.JUMP, "Jump"), (Key.NO_JUMP, "No jump"), *rest)
+    text = f"Place leads and {load_word(state.circuit)}; type the reading without load."
+    return Face(VisitStage.SET_UP, Sign.SET_UP, text, keys, state.why, (Key.VOID,))
+
+
+def _odd(state: State) -> Face:
+    """A typed value that other tests make absurd."""
+    if state.odd is None:
+        return _set_up(state)
+    typed, meant = state.odd
+    hookup = typed.setup.hookup
+    changed = "on" if typed.on != meant.on else "idle"
+    was, should = (level_text(getattr(t, changed) or 0.0, hookup) for t in state.odd)
+    keys = (
+        (Key.CORRECT, f"{should} was meant"),
+        (Key.KEEP, f"Keep {was}"),
+        (Key.VOID, "Type it again"),
+        (Key.STOP, "Stop"),
     )
-    flags = progress.flags if progress is not None else ()
-    still_on = Flag.LOAD_STAYED_ON.value in flags
-    alerts = ("The reading did not come back. See that the load is off.",) if still_on else ()
-    why = meaning(setup, progress.verdict) if progress is not None else ""
-    return VisitView(0, stage, "", text, why=why, keys=_IN_TEST, alerts=alerts)
+    text = f"{was}, or {should}?"
+    detail = f"As typed it makes a drop of {abs((typed.on or 0) - (typed.idle or 0)):g} mV: "
+    return Face(VisitStage.SET_UP, Sign.TROUBLE, text, keys, f"{detail}{state.why_odd}.")
 
 
-def _on(
-    test: RunningTest,
-    progress: Progress | None,
-    setup: Setup,
-    stage: VisitStage,
-    *,
-    may_be_none: bool,
-) -> VisitView:
-    keys = (Key.LOAD_OFF, *_IN_TEST)
-    jumped = progress is not None and progress.verdict is Verdict.IN_PATH
-    if stage is not VisitStage.ON or progress is None or not (jumped or may_be_none):
-        text = f"The load at {setup.load_at} is said to be on. Waiting for a jump."
-        return VisitView(0, VisitStage.WAITING_FOR_LOAD, "", text, keys=keys)
-    if progress.verdict is Verdict.IN_PATH and progress.jump_mv is not None:
-        seen = f"A jump of {progress.jump_mv:+.0f}{NBSP}mV."
+def _settled(state: State) -> Face:
+    keys = ((Key.STOP, "Stop"), *_about_last(state), (Key.NOTE, "Note"))
+    return Face(
+        VisitStage.SETTLED,
+        Sign.SETTLED,
+        "Nothing more to test.",
+        keys,
+        "Check the answer with the power off.",
+        (Key.VOID,),
+    )
+
+
+def _running(state: State, test: RunningTest, setup: Setup) -> Face:
+    if test.validity.reason is not None:
+        keys = ((Key.READY, "It is OFF: start again"), (Key.VOID, "Discard this try"), *_STOP)
+        return Face(
+            VisitStage.SET_UP,
+            Sign.TROUBLE,
+            "Switch it OFF; this test has to start again.",
+            keys,
+            test.validity.reason,
+            (Key.VOID, Key.STOP),
+        )
+    if test.on_s is None:
+        face = _before_load(state, test, setup)
+    elif test.off_s is None:
+        face = _with_load(test, setup)
     else:
-        seen = f"No jump. Does the load at {setup.load_at} run?"
-    wait = "Switch the load off; say that it is off." if test.is_certain else "Leave the load on."
-    why = meaning(setup, progress.verdict)
-    return VisitView(0, VisitStage.ON, "", f"{seen} {wait}", why=why, keys=keys)
+        face = _after_load(state, test, setup)
+    again = f"{test.cycle} of {test.cycles}: " if test.cycles > 1 else ""
+    return replace(face, instruction=again + face.instruction, grave=_GRAVE)
+
+
+def _before_load(state: State, test: RunningTest, setup: Setup) -> Face:
+    progress = test.progress
+    load = load_word(state.circuit)
+    keys = ((Key.LOAD_ON, "I switched it ON"), *_DISCARD)
+    why_not = progress.restless if progress is not None else "Waiting for the meter."
+    if progress is not None and progress.load_already_on:
+        text = f"The {load} is ON already. Switch it OFF."
+        detail = "The reading is as if the load ran. Then wait for a steady reading."
+        return Face(VisitStage.SETTLING, Sign.TROUBLE, text, _DISCARD, detail)
+    waited = state.now_s - test.started_s > PATIENCE_S
+    if progress is not None and progress.idle_of_volts:
+        text = f"Volts without load: is the {load} ON, or a lead in the wrong contact?"
+        return Face(
+            VisitStage.SETTLING, Sign.TROUBLE, text, (*(keys[:1] if waited else ()), *_DISCARD)
+        )
+    if state.rhythm and test.ready_s is not None:
+        text = f"Get ready at {setup.load_at}: ON when it is called."
+        return Face(VisitStage.IDLE, Sign.WAIT, text, keys, state.why)
+    if test.ready_s is not None:
+        moved = state.last is not None and state.last.load_at != setup.load_at
+        text = f"{'Plug it in and switch' if moved else 'Switch'} it ON at {setup.load_at}."
+        return Face(VisitStage.IDLE, Sign.SWITCH_ON, text, keys, why_not or state.why)
+    if waited:
+        text = f"Not steady. Switch it ON at {setup.load_at} all the same, or check the leads."
+        return Face(VisitStage.SETTLING, Sign.SWITCH_ON, text, keys, why_not or "")
+    detail = why_not or "A few steady seconds are needed."
+    return Face(VisitStage.SETTLING, Sign.WAIT, "Leave it OFF: measuring.", _DISCARD, detail)
+
+
+def _with_load(test: RunningTest, setup: Setup) -> Face:
+    progress = test.progress
+    off = ((Key.LOAD_OFF, "I switched it OFF"), *_DISCARD)
+    seen = meaning(setup, progress.verdict) if progress is not None and test.is_seen else ""
+    if test.is_seen:
+        if test.is_certain:
+            return Face(VisitStage.ON, Sign.SWITCH_OFF, "Switch it OFF.", off, seen)
+        return Face(VisitStage.ON, Sign.WAIT, "Leave it ON: measuring.", off, seen)
+    if test.is_certain:
+        keys = (
+            (Key.LOAD_OFF, "It ran, and is OFF now"),
+            (Key.NO_LOAD, "It did not run"),
+            *_DISCARD,
+        )
+        text = f"No jump. Switch it OFF. Did it run at {setup.load_at}?"
+        return Face(VisitStage.ON, Sign.CONFIRM_LOAD, text, keys)
+    text = f"{'ON now! ' if test.is_called else ''}Waiting for the jump from {setup.load_at}."
+    sign = Sign.SWITCH_ON if test.is_called else Sign.WAIT
+    return Face(VisitStage.WAITING_FOR_LOAD, sign, text, off, "Leave it ON.")
+
+
+def _after_load(state: State, test: RunningTest, setup: Setup) -> Face:
+    progress = test.progress
+    if test.must_be_confirmed:
+        keys = ((Key.LOAD_OFF, "It ran, and is OFF now"), (Key.NO_LOAD, "It did not run"))
+        text = f"OFF now. No jump. Did it run at {setup.load_at}?"
+        return Face(VisitStage.WAITING_FOR_OFF, Sign.CONFIRM_LOAD, text, (*keys, *_DISCARD))
+    if test.is_still_on(state.now_s):
+        text = "The reading is still up. Switch it OFF."
+        return Face(
+            VisitStage.WAITING_FOR_OFF,
+            Sign.SWITCH_OFF,
+            text,
+            ((Key.LOAD_OFF, "It is OFF"), *_DISCARD),
+        )
+    is_after = progress is not None and progress.stage is Stage.AFTER
+    stage = VisitStage.AFTER if is_after else VisitStage.WAITING_FOR_OFF
+    seen = meaning(setup, progress.verdict) if progress is not None else ""
+    return Face(stage, Sign.WAIT, "OFF: measuring once more.", _DISCARD, seen)

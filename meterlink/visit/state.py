@@ -1,4 +1,7 @@
-"""What the visit knows at a moment. Changed by ``loop`` alone, read by ``showing``."""
+"""What the visit knows at a moment, and what it asks of whoever runs it.
+
+Changed by ``loop`` alone, read by ``showing``. The visit itself does no I/O.
+"""
 
 from collections import deque
 from collections.abc import Iterator
@@ -11,13 +14,83 @@ from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.testlog.rows import TestRow
-from meterlink.visit.faults import Faults
+from meterlink.visit.notices import Faults
 from meterlink.visit.planning import Outlook
 from meterlink.visit.test_validity import TestValidity
 from meterlink.visit.view import Cue, Sound
 
+PATIENCE_S = 20.0  # after which the load may come although the idle level is not steady
 LONGEST_ON_S = 40.0  # of waiting for a certain answer with the load on
-LONGEST_AFTER_S = 15.0  # of waiting for the level after the load; without it the drop is less sure
+LONGEST_AFTER_S = 15.0  # of waiting for the level after the load where no readings come
+LATE_HAND_S = 12.0  # from the tap to the switch: the person walks to the load first
+CALL_S = 4.0  # from "get ready" to "now", where the switching is called out
+CALLED_ON_S = 8.0  # that the load runs where its switching is called out
+
+
+# -- what the visit asks for -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SetMark:
+    """Set a mark in the recording; it comes back to the visit among the readings."""
+
+    kind: str
+    text: str = ""
+    setup: Setup | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TypedTest:
+    """A test whose readings were typed: both levels, or only whether there was a jump.
+
+    Attributes:
+        setup: Where leads and load were.
+        idle, on: Levels in the unit of the hookup: mV, or ohms; ``on`` alone for ohms.
+        verdict: Where only a jump, or none, was seen.
+    """
+
+    setup: Setup
+    idle: float | None = None
+    on: float | None = None
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LogTest:
+    """Append a completed test to the log; answer with ``logged`` or ``not_logged``."""
+
+    done: CompletedTest | TypedTest
+
+
+@dataclass(frozen=True, slots=True)
+class Withdraw:
+    """Write down that a logged test does not count; answer with ``withdrawn``, or not at all."""
+
+    test: int
+
+
+@dataclass(frozen=True, slots=True)
+class Think:
+    """Work out what the log says and what to test next; answer with ``planned``.
+
+    Attributes:
+        last: The setup of the last test: where leads and load are now.
+        not_now: Receptacles that cannot be reached.
+    """
+
+    last: Setup | None
+    not_now: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """Begin a new recording; answer with ``recording`` or ``recording_failed``."""
+
+
+Request = SetMark | LogTest | Withdraw | Think | Record
+
+
+# -- what it knows -----------------------------------------------------------------------------
 
 
 class Phase(Enum):
@@ -25,7 +98,7 @@ class Phase(Enum):
 
     HALTED = auto()  # no recording runs: nothing is measured until one does
     THINKING = auto()
-    SET_UP = auto()  # the person moves leads and load
+    SET_UP = auto()  # the person moves leads and load, or types what the meter shows
     BEGINNING = auto()  # the test's mark is on its way
     RUNNING = auto()
     ENDING = auto()  # the mark that ends or voids it is on its way
@@ -40,47 +113,119 @@ class RunningTest:
 
     Attributes:
         started_s: Time of its mark.
-        guard: Says when a fault makes it void.
+        validity: Says when a fault spoiled it.
+        cycles: How often the load is to be switched on and off.
+        cycle: Which of these it is.
         progress: How it stands; ``None`` before the first reading.
-        load_s: When the load was said to be on, ``None`` before.
-        off_s: When it was said to be off.
-        is_quiet: The idle level was quiet for long enough.
+        on_s: When the load was tapped, called or seen on; ``None`` before.
+        off_s: When it was tapped, called or seen off.
+        is_seen: The trace shows that the load came on in this cycle.
+        is_seen_off: It shows that the load went off again.
+        is_called: The switching is called out; nobody has said yet that the load followed.
+        is_confirmed: A person said that the load ran.
+        ready_s: Since when the idle level is steady, ``None`` while it is not.
         is_certain: The answer with the load on was certain, or will not be.
         jump_told: The jump was rung for.
     """
 
     started_s: float
-    guard: TestValidity
+    validity: TestValidity
+    cycles: int = 1
+    cycle: int = 1
     progress: Progress | None = None
-    load_s: float | None = None
+    on_s: float | None = None
     off_s: float | None = None
-    is_quiet: bool = False
+    is_seen: bool = False
+    is_seen_off: bool = False
+    is_called: bool = False
+    is_confirmed: bool = False
+    ready_s: float | None = None
     is_certain: bool = False
     jump_told: bool = False
+    switched_s: float = 0.0
+
+    @property
+    def is_on(self) -> bool:
+        """Whether the load is on, as far as is known."""
+        return self.on_s is not None and self.off_s is None
+
+    @property
+    def has_no_jump(self) -> bool:
+        """Whether the trace says that no load current came."""
+        progress = self.progress
+        return (
+            not self.is_seen
+            and progress is not None
+            and progress.verdict is not Verdict.IN_PATH
+            and self.is_certain
+        )
+
+    @property
+    def must_be_confirmed(self) -> bool:
+        """Whether a person still has to say that the load ran."""
+        return self.off_s is not None and self.is_called and self.has_no_jump
 
     def look(self, now_s: float) -> Iterator[Sound]:
-        """Notice a quiet level, a jump, a certain answer; gives what is to be heard."""
+        """Notice a steady level, the load, a certain answer; gives what is to be heard."""
         progress = self.progress
-        if progress is None or self.off_s is not None:
+        if progress is None:
             return
-        if progress.stage in (Stage.SETTLING, Stage.IDLE):
-            self.is_quiet = self.is_quiet or progress.enough
-        elif progress.stage is Stage.ON:
-            if progress.verdict is Verdict.IN_PATH and not self.jump_told:
-                self.jump_told = True
-                yield Sound.JUMP
-            waited_s = now_s - (self.load_s or 0.0)
-            if (progress.enough or waited_s > LONGEST_ON_S) and not self.is_certain:
-                self.is_certain = True
+        if self.on_s is None:
+            self._look_at_idle(progress, now_s)
+        elif self.off_s is None:
+            yield from self._look_at_load(progress, now_s)
+        if self.on_s is not None and progress.load_seen_off and not self.is_seen_off:
+            self.is_seen_off = True
+            if self.off_s is None:
+                self.off_s = now_s
                 yield Sound.DONE
 
-    def is_over(self, now_s: float) -> bool:
+    def _look_at_idle(self, progress: Progress, now_s: float) -> None:
+        if progress.load_seen_on and not progress.load_seen_off:
+            self.on_s, self.is_seen = now_s, True
+        elif progress.load_already_on or progress.stage not in (Stage.SETTLING, Stage.IDLE):
+            self.ready_s = None
+        elif progress.enough and self.ready_s is None:
+            self.ready_s = now_s
+
+    def _look_at_load(self, progress: Progress, now_s: float) -> Iterator[Sound]:
+        jumped = progress.verdict is Verdict.IN_PATH and progress.stage is Stage.ON
+        self.is_seen = self.is_seen or progress.load_seen_on or jumped
+        if self.is_seen and not self.jump_told:
+            self.jump_told = True
+            yield Sound.JUMP
+        enough = progress.enough and progress.stage is Stage.ON
+        waited_s = now_s - (self.on_s or 0.0)
+        if (enough or waited_s > LONGEST_ON_S) and not self.is_certain:
+            self.is_certain = True
+            yield Sound.DONE
+
+    def is_idle_again(self, now_s: float) -> bool:
         """Whether the level after the load is known, or will not be."""
         if self.off_s is None:
             return False
-        progress = self.progress
-        known = progress is not None and progress.stage is Stage.AFTER and progress.enough
-        return known or now_s - self.off_s > LONGEST_AFTER_S
+        progress, since_s = self.progress, now_s - self.off_s
+        if progress is None:
+            return since_s > LONGEST_AFTER_S
+        is_silent = progress.reading is None or progress.reading.t_s < now_s - LONGEST_AFTER_S / 3
+        if is_silent:
+            return since_s > LONGEST_AFTER_S
+        if self.is_still_on(now_s):
+            return False
+        return progress.stage is Stage.AFTER and (progress.enough or since_s > LONGEST_AFTER_S)
+
+    def is_still_on(self, now_s: float) -> bool:
+        """Whether the load was said to be off for long enough, and the reading is still up."""
+        if self.off_s is None or not self.is_seen or self.is_seen_off or self.progress is None:
+            return False
+        stayed = "load-stayed-on" in self.progress.flags
+        return stayed and now_s - self.off_s > LATE_HAND_S / 2
+
+    def next_cycle(self) -> None:
+        """Begin to wait for the load once more."""
+        self.cycle += 1
+        self.on_s = self.off_s = self.ready_s = None
+        self.is_seen = self.is_seen_off = self.is_certain = self.jump_told = False
 
 
 @dataclass(slots=True)
@@ -89,20 +234,28 @@ class State:
 
     Attributes:
         circuit: What is known of the circuit.
-        phase: What it is busy with.
         number: Of the next row in the log.
         faults: What is wrong with the meter.
+        is_typed: Readings are typed, as no cable brings them.
+        phase: What it is busy with.
         setup: Of the test that is asked for or runs.
         why: Why that one.
         last: Setup of the last test, where leads and load are.
         leads_placed: The leads were seen to be where ``last`` has them, in this visit.
         test: The test that is open.
+        typed_idle: The level without load that was typed for it.
+        odd: A typed test with an odd value, and what was probably meant.
+        why_odd: Why it is odd.
         outlook: What the log says.
-        row: The last row that was logged.
+        rows: What is in the log, in its order.
+        away: Numbers of the tests that were undone.
+        row: The last row that was logged in this visit.
         unlogged: Tests that were done and are not in the log yet.
-        not_now: Receptacles that nobody can get at.
+        not_now: Receptacles that nobody can reach.
+        rhythm: The program calls out when to switch.
+        is_stopping: The visit ends as soon as no mark is on its way.
         trouble: Why nothing goes on: recording or log cannot be written; empty where all is well.
-        void: Why the last test was void; empty where it was not.
+        void: Why the last try was discarded; empty where it was not.
         reading: The newest.
         now_s: The time.
         cue: The newest sound.
@@ -111,16 +264,24 @@ class State:
     circuit: Circuit
     number: int
     faults: Faults
+    is_typed: bool = False
     last: Setup | None = None
     phase: Phase = Phase.HALTED
     setup: Setup | None = None
     why: str = ""
     leads_placed: bool = False
     test: RunningTest | None = None
+    typed_idle: float | None = None
+    odd: tuple[TypedTest, TypedTest] | None = None
+    why_odd: str = ""
     outlook: Outlook | None = None
+    rows: list[TestRow] = field(default_factory=list)
+    away: set[int] = field(default_factory=set)
     row: TestRow | None = None
-    unlogged: deque[CompletedTest] = field(default_factory=deque)
+    unlogged: deque[CompletedTest | TypedTest] = field(default_factory=deque)
     not_now: frozenset[str] = frozenset()
+    rhythm: bool = False
+    is_stopping: bool = False
     trouble: str = ""
     void: str = ""
     reading: Reading | None = None

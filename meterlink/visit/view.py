@@ -114,6 +114,7 @@ class Button:
             counts, however many readings came since: a second tap that confirms comes in time.
         is_live: It counts; one that has just appeared under a finger is dead for a second.
         is_grave: Ask once more before it is sent: it cannot be taken back.
+        shown_s: When it began to say this, in seconds of the visit.
     """
 
     key: Key
@@ -121,6 +122,7 @@ class Button:
     since: int = 0
     is_live: bool = True
     is_grave: bool = False
+    shown_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,13 +242,14 @@ class VisitView:
     typed: Wanted | None = None
     rhythm: bool = False
 
-    def takes(self, key: Key, step: int | None = None) -> bool:
+    def takes(self, key: Key, step: int | None = None, *, blind: bool = False) -> bool:
         """Whether an answer to a step counts now; without a step it is to what is shown.
 
-        A key counts as long as its button has said the same since that step.
+        A key counts as long as its button has said the same since that step; one that was named
+        and not hit (``blind``, a script) counts at once.
         """
         return any(
-            button.is_live and (step is None or button.since <= step <= self.step)
+            (blind or button.is_live) and (step is None or button.since <= step <= self.step)
             for button in self.buttons
             if button.key is key
         )

@@ -35,6 +35,7 @@ def test_the_demo_ends_in_a_map_a_report_and_a_log_that_its_capture_gives_again(
     assert names == [
         "captures",
         "job.toml",
+        "logged.jsonl",
         "report.html",
         "tests.csv",
         "tests.csv-metadata.json",

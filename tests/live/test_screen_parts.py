@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from meterlink.live.jumps import Jump, JumpFinder
 from meterlink.live.marking import MarkKeys, Pressed
-from meterlink.live.trace import MinuteTrace
-from meterlink.live.units import volts_text
+from meterlink.live.watching import MinuteTrace
+from meterlink.visit.phrases import volts_text
 
 
 def series(

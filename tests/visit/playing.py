@@ -14,7 +14,7 @@ from meterlink.testlog.rows import Source, TestRow
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice, NoticeKind
 from meterlink.visit.planning import Outlook
-from meterlink.visit.requests import LogTest, Record, Request, SetMark, Think, Withdraw
+from meterlink.visit.state import LogTest, Record, Request, SetMark, Think, Withdraw
 from meterlink.visit.view import Key, VisitStage
 
 CIRCUIT = Circuit("Four", ("A", "B", "C", "D"), volts=120, hertz=60, load_amps=10.0)
@@ -134,7 +134,7 @@ class Play:
         return Reading(self.now_s, round(volts, 5), Function.AC, resolution_v=1e-5)
 
     def press(self, key: Key, text: str = "") -> bool:
-        meant = self.visit.press(key, text)
+        meant = self.visit.press(key, text, blind=True)
         self.advance()
         return meant
 
@@ -150,7 +150,7 @@ class Play:
         done = len(self.rows)
         self.until(VisitStage.IDLE)
         self.load(on=True, drop_mv=drop_mv)
-        self.until_says("Switch the load off")
+        self.until_says("Switch it OFF")
         self.load(on=False, drop_mv=drop_mv)
         for _ in range(200):
             if len(self.rows) > done:

@@ -83,11 +83,11 @@ class ScriptOperator:
         elif likely == "ready":
             self._hands.connect(setup_of(view["setup"]))
             self.say("ready")
-        elif likely == "load-on" and view["stage"] == "idle":
+        elif view["sign"] == "switch-on":
             self._hands.connect(setup_of(view["setup"]))
             self._hands.switch(on=True)
             self.say("load-on")
-        elif likely == "load-off" and "Switch the load off" in view["instruction"]:
+        elif view["sign"] in ("switch-off", "confirm-load"):
             self._hands.switch(on=False)
             self.say("load-off")
         else:

@@ -6,6 +6,7 @@ import re
 import select
 import signal
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,14 +14,15 @@ from meterlink.circuit.setup import Hookup, Setup
 
 from .hands import SPEED, Hands
 
-ERASE = re.compile(rb"\x1b\[\d+F\x1b\[J")
-COLOUR = re.compile(r"\x1b\[[0-9;]*m")
+READING_S = 1.5
+ERASE = re.compile(rb"\x1b\[\d+F")
+COLOUR = re.compile(r"\x1b\[[0-9;]*[mJK]")
 LEADS = (
     (Hookup.NEUTRAL_NEUTRAL, re.compile(r"neutral of (\w+) to neutral of (\w+)")),
     (Hookup.NEUTRAL_GROUND, re.compile(r"neutral to ground at (\w+)")),
     (Hookup.LINE_DROP, re.compile(r"hot to neutral at (\w+)")),
 )
-LOAD = re.compile(r"(?:plugged in at|Move the load to|load at) (\w+)")
+LOAD = re.compile(r"LOAD (\w+)")
 
 
 class TerminalOperator:
@@ -40,6 +42,8 @@ class TerminalOperator:
         self.screen = b""
 
     def press(self, keys: str) -> None:
+        """Press keys as a person does, who has read the screen first."""
+        threading.Event().wait(READING_S / SPEED)
         os.write(self._terminal, keys.encode())
 
     def read(self, timeout_s: float = 20.0) -> bool:
@@ -83,7 +87,7 @@ def drive(operator: TerminalOperator, hands: Hands, until: Callable[[str], bool]
         if until(block):
             return
         for asked, answer in ANSWERS:
-            key = f"{asked} {block.split('>')[0]}"
+            key = f"{asked} {block.split('[')[0]}"
             if asked in block and answered != key:
                 answered = key
                 answer(operator, hands, block)
@@ -107,9 +111,10 @@ def _switch_off(operator: TerminalOperator, hands: Hands, block: str) -> None:
 
 
 ANSWERS = (
-    ("Say when all is in place", _place),
-    ("say that the load is on", _switch_on),
-    ("say that it is off", _switch_off),
+    ("[SET UP]", _place),
+    ("[SWITCH ON]", _switch_on),
+    ("[SWITCH OFF]", _switch_off),
+    ("[DID IT RUN?]", _switch_off),
 )
 
 

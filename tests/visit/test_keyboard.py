@@ -1,5 +1,7 @@
 """Typed characters and lines become keys of the visit."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -94,7 +96,7 @@ def test_by_number_a_receptacle_that_is_named_like_a_number_is_not_meant() -> No
     ],
 )
 def test_lines_of_a_script_are_words(line: str, typed: Typed) -> None:
-    assert typed_line(line) == typed
+    assert typed_line(line) == replace(typed, blind=True)
 
 
 def test_a_line_that_is_no_word_names_the_words() -> None:

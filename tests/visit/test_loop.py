@@ -15,8 +15,8 @@ from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import NoticeKind
-from meterlink.visit.requests import LogTest, Record
-from meterlink.visit.view import Choices, Key, Sound, VisitStage, Word
+from meterlink.visit.state import LogTest, Record
+from meterlink.visit.view import Choices, Key, Sign, Sound, VisitStage, Word
 
 from .playing import AT_A, AT_A_LOAD_B, CIRCUIT, FROM_A_TO_B, STARTED, Play
 
@@ -25,8 +25,8 @@ def test_a_visit_begins_with_where_the_leads_go_and_why() -> None:
     play = Play(FROM_A_TO_B)
     view = play.visit.view
     assert view.stage is VisitStage.SET_UP
-    assert "neutral of A to neutral of B" in view.instruction
-    assert "plugged in at C" in view.instruction
+    assert view.sign is Sign.SET_UP
+    assert (view.leads, view.load) == ("neutral of A to neutral of B", "C")
     assert view.why == "To know."
     assert view.keys[0] is Key.READY
 
@@ -38,11 +38,12 @@ def test_a_test_with_a_jump_goes_from_quiet_to_logged_and_says_what_it_means() -
     play.until(VisitStage.IDLE)
     play.load(on=True)
     play.until(VisitStage.ON)
-    assert "jump" in play.visit.view.instruction
-    assert "passes between A and B" in play.visit.view.why
+    assert "Leave it ON" in play.visit.view.instruction
+    assert play.visit.view.detail == "Current to C flows between A and B."
+    assert float(play.visit.view.change.split()[0]) > 100
     assert play.visit.view.cue is not None
     assert play.visit.view.cue.sound is Sound.JUMP
-    play.until_says("Switch the load off")
+    play.until_says("Switch it OFF")
     play.load(on=False)
     play.until(VisitStage.SETTLED)
     (row,) = play.rows
@@ -59,7 +60,7 @@ def test_a_test_without_a_jump_waits_until_the_load_can_come_no_more() -> None:
     play.until(VisitStage.ON)
     assert play.now_s - began_s > 5.0
     assert "No jump" in play.visit.view.instruction
-    play.until_says("Switch the load off")
+    play.until_says("Switch it OFF")
     play.load(on=False, drop_mv=0.0)
     play.until(VisitStage.SETTLED)
     assert play.rows[0].verdict is Verdict.NOT_IN_PATH
@@ -84,7 +85,7 @@ def test_where_only_the_load_moves_the_next_test_begins_without_asking() -> None
     play.whole_test()
     assert play.stage is VisitStage.SETTLING
     play.until(VisitStage.IDLE)
-    assert "Move the load to B" in play.visit.view.instruction
+    assert "Plug it in and switch it ON at B" in play.visit.view.instruction
 
 
 def test_a_load_that_was_on_all_the_time_is_not_waited_for_for_ever() -> None:
@@ -93,7 +94,7 @@ def test_a_load_that_was_on_all_the_time_is_not_waited_for_for_ever() -> None:
     play.press(Key.READY)
     play.until(VisitStage.IDLE)
     play.load(on=True, drop_mv=0.0)
-    play.until_says("Switch the load off")
+    play.until_says("Switch it OFF")
     play.load(on=False, drop_mv=292.0)
     play.until(VisitStage.SETTLED)
     assert play.rows[0].verdict is Verdict.UNCLEAR
@@ -150,7 +151,7 @@ def test_repeat_with_the_load_on_asks_for_it_to_be_off_first() -> None:
     play.wait(2.0)
     play.press(Key.REPEAT)
     assert play.stage is VisitStage.SET_UP
-    assert any("switch it off" in alert for alert in play.visit.view.alerts)
+    assert any("switch it OFF" in alert for alert in play.visit.view.alerts)
     play.level_mv -= 200.0
     play.whole_test()
     assert len(play.rows) == 1
@@ -205,8 +206,8 @@ def test_a_test_of_ones_own_is_a_new_question_so_an_answer_to_the_old_one_comes_
     assert play.visit.choose(FROM_A_TO_B)
     new = play.visit.view
     assert (new.stage, new.keys, new.step) == (old.stage, old.keys, old.step + 1)
-    assert not play.visit.press(Key.READY, step=old.step)
-    assert play.visit.press(Key.READY, step=new.step)
+    assert not play.visit.press(Key.READY, step=old.step, blind=True)
+    assert play.visit.press(Key.READY, step=new.step, blind=True)
 
 
 def test_the_view_says_what_can_be_decided_and_that_is_possible() -> None:
@@ -224,7 +225,7 @@ def test_the_view_says_what_can_be_decided_and_that_is_possible() -> None:
     assert play.visit.view.choices.words == own
     play.load(on=True)
     assert play.visit.view.choices.words == none
-    play.until_says("Switch the load off")
+    play.until_says("Switch it OFF")
     play.load(on=False)
     play.until(VisitStage.SETTLED)
     assert play.visit.view.choices.words == both
@@ -264,8 +265,8 @@ def test_stop_in_a_test_voids_it_and_ends_the_visit() -> None:
 def test_a_key_of_a_step_that_is_over_does_no_harm() -> None:
     play = Play(AT_A)
     step = play.visit.view.step
-    assert play.visit.press(Key.READY, step=step)
-    assert not play.visit.press(Key.READY, step=step)
+    assert play.visit.press(Key.READY, step=step, blind=True)
+    assert not play.visit.press(Key.READY, step=step, blind=True)
     play.advance()
     assert play.marks == ["test"]
 
@@ -277,9 +278,15 @@ def test_silence_with_the_load_on_makes_the_test_void_and_says_so() -> None:
     play.load(on=True)
     play.wait(1.0)
     play.wait(6.0, readings=False)
-    assert play.stage is VisitStage.SET_UP
-    assert any("void" in alert for alert in play.visit.view.alerts)
-    assert play.rows == []
+    assert play.visit.view.sign is Sign.TROUBLE
+    assert "No reading came" in play.visit.view.detail
+    assert play.marks == ["test", "load-on"]  # nothing ends a test unasked
+    play.wait(30.0)
+    play.press(Key.READY)
+    assert play.marks == ["test", "load-on", "void", "test"]
+    play.level_mv -= 200.0
+    play.whole_test()
+    assert len(play.rows) == 1
 
 
 def test_silence_after_the_load_ends_the_test_without_its_after_level() -> None:
@@ -287,7 +294,7 @@ def test_silence_after_the_load_ends_the_test_without_its_after_level() -> None:
     play.press(Key.READY)
     play.until(VisitStage.IDLE)
     play.load(on=True)
-    play.until_says("Switch the load off")
+    play.until_says("Switch it OFF")
     play.load(on=False)
     play.wait(20.0, readings=False)
     assert len(play.rows) == 1
@@ -324,7 +331,7 @@ def test_a_row_that_cannot_be_written_is_kept_and_written_once_when_there_is_roo
     play.press(Key.READY)
     play.until(VisitStage.IDLE)
     play.load(on=True)
-    play.until_says("Switch the load off")
+    play.until_says("Switch it OFF")
     play.load(on=False)
     refuse, play.carry_out = (
         play.carry_out,
@@ -346,7 +353,7 @@ def test_stopping_with_a_row_unwritten_says_that_the_next_visit_logs_it() -> Non
     play.press(Key.READY)
     play.until(VisitStage.IDLE)
     play.load(on=True)
-    play.until_says("Switch the load off")
+    play.until_says("Switch it OFF")
     play.load(on=False)
     refuse = play.carry_out
     play.carry_out = lambda request: (

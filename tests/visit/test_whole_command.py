@@ -58,7 +58,7 @@ def test_a_person_at_a_terminal_gets_from_the_cautions_to_the_settled_order(
     while b"will you keep to it?" not in operator.screen:
         assert operator.read()
     operator.press("y\r")
-    drive(operator, hands, lambda block: "== Settled" in block)
+    drive(operator, hands, lambda block: "[SETTLED]" in block)
     operator.press("p")
     while b"report.html" not in operator.screen:
         assert operator.read()
@@ -170,7 +170,7 @@ def test_a_logged_test_that_is_taken_back_counts_no_more_in_this_visit_or_later(
     code, messages = visit.finish()
     assert code == 0, messages
     assert maps == [0, 1, 0]
-    assert "Test 1 counts no more" in messages
+    assert "Test 1 is removed" in messages
     assert [row.test for row in rows_of(job)] == [1]
     assert json.loads(meterlink("map", job.folder, "--json").out)["tests"] == 0
 

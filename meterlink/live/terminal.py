@@ -1,0 +1,168 @@
+"""The terminal: single keys from it, and a block of lines at its foot that is redrawn in place."""
+
+import os
+import shutil
+import signal
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from types import TracebackType
+from typing import Any, Self, TextIO
+
+import click
+
+_CTRL_C = "\x03"
+MOST_COLUMNS = 100
+
+
+def is_utf8(stream: TextIO) -> bool:
+    """Whether a stream can show any character."""
+    encoding = (getattr(stream, "encoding", None) or "ascii").casefold().replace("-", "")
+    return encoding.startswith("utf")
+
+
+def columns() -> int:
+    """Cells of a line."""
+    return max(30, min(shutil.get_terminal_size((80, 24)).columns, MOST_COLUMNS))
+
+
+def rows() -> int:
+    """Lines of the screen."""
+    return max(8, shutil.get_terminal_size((80, 24)).lines)
+
+
+class Block:
+    """Lines at the foot of a terminal; what is said scrolls above them. Never taller than it."""
+
+    def __init__(self, *, err: bool = True) -> None:
+        """``err``: on standard error, else on standard output."""
+        self._err = err
+        self._drawn: list[str] = []
+
+    def show(self, lines: list[str]) -> None:
+        """Draw the block, where it is another than the one that stands there."""
+        lines = lines[: rows() - 1]
+        if lines != self._drawn:
+            start = f"\x1b[{len(self._drawn)}F" if self._drawn else ""
+            ends = "\x1b[K\n".join(lines)
+            click.echo(f"{start}{ends}\x1b[K\x1b[J", err=self._err, color=True)
+            self._drawn = lines
+
+    def say(self, text: str) -> None:
+        """Write above it."""
+        self.erase()
+        click.echo(text, err=self._err, color=True)
+
+    def erase(self) -> None:
+        """Take it off the screen."""
+        if self._drawn:
+            click.echo(f"\x1b[{len(self._drawn)}F\x1b[J", err=self._err, nl=False, color=True)
+            self._drawn = []
+
+    def leave(self) -> None:
+        """Let it stand; the next one is drawn below."""
+        self._drawn = []
+
+
+class Keys:
+    """Single keys while it is entered; none where standard input is no terminal.
+
+    Attributes:
+        available: Keys can be read now.
+        on_return: Called when the program goes on after it was stopped (Ctrl-Z, then ``fg``).
+    """
+
+    def __init__(self) -> None:
+        self._stream = sys.stdin
+        self._saved: list[Any] | None = None
+        self._before: Any = None
+        self.on_return: Callable[[], None] = lambda: None
+        self._is_terminal = self._stream is not None and self._stream.isatty()
+        self.available = self._is_terminal and in_foreground(self._stream)
+
+    def __enter__(self) -> Self:
+        if self._is_terminal and sys.platform != "win32":
+            self._take_single_keys()
+            with suppress(ValueError):  # not in the main thread
+                self._before = signal.signal(signal.SIGCONT, self._returned)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if sys.platform == "win32":
+            return
+        if self._before is not None:
+            signal.signal(signal.SIGCONT, self._before)
+        if self._saved is not None and in_foreground(self._stream):
+            import termios
+
+            with suppress(termios.error):
+                termios.tcsetattr(self._stream, termios.TCSADRAIN, self._saved)
+
+    def pressed(self) -> str:
+        """What was typed since the last call.
+
+        Raises:
+            KeyboardInterrupt: Ctrl-C was pressed where the terminal does not turn it into a signal.
+        """
+        if not self.available:
+            return ""
+        text = _windows_keys() if sys.platform == "win32" else self._posix_keys()
+        if _CTRL_C in text:
+            raise KeyboardInterrupt
+        return text
+
+    def _take_single_keys(self) -> None:
+        if sys.platform == "win32" or not in_foreground(self._stream):
+            return
+        import termios
+        import tty
+
+        with suppress(termios.error):
+            if self._saved is None:
+                self._saved = termios.tcgetattr(self._stream)
+            tty.setcbreak(self._stream)
+            self.available = True
+
+    def _returned(self, number: int, frame: object) -> None:
+        """The program goes on: the shell has set the terminal to whole lines meanwhile."""
+        del number, frame
+        self._take_single_keys()
+        self.on_return()
+
+    def _posix_keys(self) -> str:
+        import select
+
+        ready, _, _ = select.select([self._stream], [], [], 0)
+        if not ready or not in_foreground(self._stream):
+            return ""
+        data = b""
+        with suppress(OSError):
+            data = os.read(self._stream.fileno(), 256)
+        if not data:  # the terminal is gone
+            self.available = False
+        return data.decode("utf-8", "ignore")
+
+
+def in_foreground(stream: TextIO) -> bool:
+    """Whether this program may read a terminal; one in the background would be stopped for it."""
+    if sys.platform == "win32":
+        return True
+    try:
+        return os.tcgetpgrp(stream.fileno()) == os.getpgrp()
+    except OSError:  # no terminal that controls this program: nobody would stop it
+        return True
+
+
+def _windows_keys() -> str:
+    import importlib
+
+    console = importlib.import_module("msvcrt")
+    text = ""
+    while console.kbhit():
+        text += console.getwch()
+    return text
