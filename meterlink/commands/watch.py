@@ -7,7 +7,7 @@ import click
 
 if TYPE_CHECKING:
     from meterlink.live.session import LiveSession
-    from meterlink.live.terminal import Keys
+    from meterlink.live.terminal import Keys, StopSignals
     from meterlink.live.watching import Output
 
 _POLL_S = 0.1
@@ -48,7 +48,6 @@ def command(
       meterlink watch --meter bench --json --for 60 | jq .volts
     """
     import os
-    import signal
     import sys
     from datetime import UTC, datetime
 
@@ -56,25 +55,29 @@ def command(
     from meterlink.live.recordings import unnamed_recording
     from meterlink.live.remembered import find_address
     from meterlink.live.session import LiveSession
-    from meterlink.live.terminal import Keys
+    from meterlink.live.terminal import Keys, StopSignals
     from meterlink.live.watching import JsonOutput, PlainOutput, ScreenOutput
 
     address = find_address(meter)
     wanted = Function.OHM if ohms else Function.DC if dc else Function.AC
     path = record or unnamed_recording(datetime.now(UTC))
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # end in order, as by Ctrl-C
-    with Keys() as keys, LiveSession(address, path, wanted=wanted) as session:
+    with (
+        Keys() as keys,
+        LiveSession(address, path, wanted=wanted) as session,
+        StopSignals() as signals,
+    ):
         output: Output
         if as_json:
             output = JsonOutput(session.started)
         elif sys.stdout.isatty():
             title = session.meter.identity or str(address)
             output = ScreenOutput(title, wanted, keys=keys.available)
+            keys.on_return = output.block.leave
         else:
             output = PlainOutput(wanted)
         click.echo(f"meterlink: recording to {path}", err=True)
         try:
-            readings = _watch(session, keys, output, for_s)
+            readings = _watch(session, keys, output, signals, for_s)
         except BrokenPipeError:  # the program that read our lines has ended: so do we
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return
@@ -83,27 +86,32 @@ def command(
     _say_what_came(readings, session.rubbish, str(address))
 
 
-def _watch(session: "LiveSession", keys: "Keys", output: "Output", for_s: float | None) -> int:
-    """Show until the time is up, q or Ctrl-C; returns the number of readings."""
+def _watch(
+    session: "LiveSession",
+    keys: "Keys",
+    output: "Output",
+    signals: "StopSignals",
+    for_s: float | None,
+) -> int:
+    """Show until the time is up, q or a signal; returns the number of readings."""
     from drivers.readings import Reading
-    from meterlink.live.marking import MarkKeys
+    from meterlink.visit.keyboard import Keyboard
+    from meterlink.visit.view import Key, VisitStage, VisitView
 
-    marks = MarkKeys()
+    only = (Key.LOAD_ON, Key.LOAD_OFF, Key.NOTE, Key.STOP)
+    keyboard, view = Keyboard(only=only), VisitView(1, VisitStage.IDLE, "", "", keys=(Key.NOTE,))
     readings = 0
-    try:
-        while for_s is None or session.now_s() < for_s:
-            left_s = _POLL_S if for_s is None else min(_POLL_S, for_s - session.now_s())
-            for event in session.poll(max(0.0, left_s)):
-                readings += isinstance(event, Reading)
-                output.take(event)
-            output.flush(session.now_s())
-            for pressed in marks.press(keys.pressed()):
-                if pressed.kind == "stop":
-                    return readings
-                session.mark(pressed.kind, pressed.text)
-            output.prompt(marks.typed)
-    except KeyboardInterrupt:
-        pass
+    while not signals.count and (for_s is None or session.now_s() < for_s):
+        left_s = _POLL_S if for_s is None else min(_POLL_S, for_s - session.now_s())
+        for event in session.poll(max(0.0, left_s)):
+            readings += isinstance(event, Reading)
+            output.take(event)
+        output.flush(session.now_s())
+        for typed in keyboard.press(keys.pressed(), view):
+            if typed.what is Key.STOP:
+                return readings
+            session.mark(typed.what.value, typed.text)
+        output.prompt(keyboard.text if keyboard.asked else None)
     return readings
 
 

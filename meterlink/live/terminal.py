@@ -11,6 +11,8 @@ from typing import Any, Self, TextIO
 
 import click
 
+from drivers.closing import Closing
+
 _CTRL_C = "\x03"
 MOST_COLUMNS = 100
 
@@ -64,6 +66,33 @@ class Block:
         self._drawn = []
 
 
+class StopSignals(Closing):
+    """Counts SIGINT, SIGTERM and SIGHUP while it is entered, so that nothing is broken off by one.
+
+    Attributes:
+        count: How many have come; outside the main thread they stay as they are.
+    """
+
+    def __init__(self) -> None:
+        self.count = 0
+        self._before: dict[int, Any] = {}
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None:
+                with suppress(ValueError):
+                    self._before[number] = signal.signal(number, self._came)
+
+    def close(self) -> None:
+        """Let signals do again what they did before."""
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+        self._before = {}
+
+    def _came(self, number: int, frame: object) -> None:
+        del number, frame
+        self.count += 1
+
+
 class Keys:
     """Single keys while it is entered; none where standard input is no terminal.
 
@@ -104,16 +133,12 @@ class Keys:
                 termios.tcsetattr(self._stream, termios.TCSADRAIN, self._saved)
 
     def pressed(self) -> str:
-        """What was typed since the last call.
-
-        Raises:
-            KeyboardInterrupt: Ctrl-C was pressed where the terminal does not turn it into a signal.
-        """
+        """What was typed since the last call; Ctrl-C that a terminal passes on is a signal."""
         if not self.available:
             return ""
         text = _windows_keys() if sys.platform == "win32" else self._posix_keys()
         if _CTRL_C in text:
-            raise KeyboardInterrupt
+            signal.raise_signal(signal.SIGINT)
         return text
 
     def _take_single_keys(self) -> None:

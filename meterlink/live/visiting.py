@@ -6,10 +6,9 @@ stop: nothing is broken off half way, and ``ENDS_WITHIN_S`` later it is over in 
 """
 
 import queue
-import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -23,6 +22,7 @@ from meterlink.circuit.job import Job
 from meterlink.errors import LogError, UsageError
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.session import LiveSession
+from meterlink.live.terminal import StopSignals
 from meterlink.live.visit_recording import VisitRecording
 from meterlink.page.hub import Hub, Press
 from meterlink.plan.next_test import Goal
@@ -127,6 +127,7 @@ class VisitRun(Closing):
         visit: The state machine.
         rows: The log.
         latest: What was worked out last.
+        was_interrupted: A signal, not a key, stopped the visit.
 
     Raises:
         DriverError: The meter cannot be opened, or the recording not be begun.
@@ -153,7 +154,7 @@ class VisitRun(Closing):
         self._hub = hub
         self._thinking = Thinking()
         self._made: dict[CompletedTest, TestRow] = {}
-        self._signals = 0
+        self.was_interrupted = False
         self._looked_s = 0.0
         self._zero_s = steady_s()
         self.rows = list(rows)
@@ -174,11 +175,6 @@ class VisitRun(Closing):
         """The meter in use, with its recording; ``None`` where readings are typed."""
         return self._recording.session if self._recording else None
 
-    @property
-    def was_interrupted(self) -> bool:
-        """A signal, not a key, stopped the visit."""
-        return self._signals > 0
-
     def close(self) -> None:
         """Give the meter back and end the recording."""
         if self._recording is not None:
@@ -194,35 +190,18 @@ class VisitRun(Closing):
             MeterlinkError: The log cannot be made sense of.
         """
         ends_s = float("inf")
-        with self._signals_ask_to_stop():
-            while not self.visit.is_stopped and steady_s() < ends_s and self._signals < 2:
-                if self._signals and ends_s == float("inf"):
+        with StopSignals() as signals:
+            while not self.visit.is_stopped and steady_s() < ends_s and signals.count < 2:
+                if signals.count and ends_s == float("inf"):
                     ends_s = steady_s() + ENDS_WITHIN_S
                     self.visit.stop()
                 self._turn()
-            if self._hub is not None and not self._signals:  # viewers are told before it goes
+            self.was_interrupted = signals.count > 0
+            if (
+                self._hub is not None and not self.was_interrupted
+            ):  # told before it goes
                 threading.Event().wait(_LAST_LOOK_S)
         return self.visit.is_whole
-
-    @contextmanager
-    def _signals_ask_to_stop(self) -> Iterator[None]:
-        """SIGINT, SIGTERM and SIGHUP are counted; outside the main thread they are not ours."""
-        before: dict[int, object] = {}
-
-        def count(number: int, frame: object) -> None:
-            del number, frame
-            self._signals += 1
-
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            number = getattr(signal, name, None)
-            if number is not None:
-                with suppress(ValueError):
-                    before[number] = signal.signal(number, count)
-        try:
-            yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)  # type: ignore[arg-type]
 
     def now_s(self) -> float:
         """Seconds of the recording, or of the visit where there is none."""

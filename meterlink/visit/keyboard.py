@@ -5,7 +5,7 @@ On a terminal single characters count; a script writes a line for each: ``ready`
 readings are typed ``idle 6``, ``on 0.815 V``, ``jump``, ``no-jump``.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from meterlink.circuit.setup import Hookup, Setup
@@ -66,7 +66,7 @@ _HOOKUPS = {
 
 
 class Keyboard:
-    """Follows single characters.
+    """Follows single characters; with ``only``, those of some keys and words.
 
     Attributes:
         asked: What the text that is being typed is for; ``None`` while none is.
@@ -74,7 +74,8 @@ class Keyboard:
         sure: A grave key that was pressed once; pressed again it counts.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, only: Collection[Key | Word] | None = None) -> None:
+        self._only = only
         self.asked: Key | Word | None = None
         self.text = ""
         self.sure: Key | None = None
@@ -100,6 +101,8 @@ class Keyboard:
             self.asked, self.text = Word.LEVELS, character
             return None
         what = _MEANINGS.get(character.lower())
+        if self._only is not None and what not in self._only:
+            return None
         if what is Key.NOTE and Key.NO_JUMP in view.keys:
             self.asked, self.text = Key.NO_JUMP, ""  # "nj"; anything else begins a note
             return None

@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.live.jumps import Jump, JumpFinder
-from meterlink.live.marking import MarkKeys, Pressed
 from meterlink.live.watching import MinuteTrace
 from meterlink.visit.phrases import volts_text
 
@@ -108,30 +107,3 @@ def test_volts_are_said_with_the_digits_they_have(
 
 def test_a_jump_is_said_with_its_sign() -> None:
     assert volts_text(0.15, signed=True) == "+150.0 mV"
-
-
-@pytest.mark.parametrize(
-    ("typed", "asked"),
-    [
-        (["l", "o"], [Pressed("load-on"), Pressed("load-off")]),
-        (["lo"], [Pressed("load-on"), Pressed("load-off")]),
-        (["n", "lamp", " on", "\r"], [Pressed("note", "lamp on")]),
-        (["nab\x7fc\n"], [Pressed("note", "ac")]),
-        (["n", "abc", "\x1b", "q"], [Pressed("stop")]),
-        (["n\n"], []),
-        (["x", "\x1b[A", ""], []),
-        (["n", "\x1b[A", "é\x00\n"], [Pressed("note", "é")]),
-    ],
-)
-def test_keys_become_marks_and_notes(typed: list[str], asked: list[Pressed]) -> None:
-    keys = MarkKeys()
-    assert [pressed for text in typed for pressed in keys.press(text)] == asked
-
-
-@given(st.lists(st.text(max_size=10), max_size=10))
-@settings(max_examples=80, deadline=None)
-def test_any_keys_are_taken(typed: list[str]) -> None:
-    keys = MarkKeys()
-    for text in typed:
-        for pressed in keys.press(text):
-            assert pressed.text.isprintable()

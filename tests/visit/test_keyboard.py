@@ -102,3 +102,22 @@ def test_lines_of_a_script_are_words(line: str, typed: Typed) -> None:
 def test_a_line_that_is_no_word_names_the_words() -> None:
     with pytest.raises(UsageError, match="load-on"):
         typed_line("go")
+
+
+@pytest.mark.parametrize(
+    ("pieces", "typed"),
+    [
+        (["l", "o"], [Typed(Key.LOAD_ON), Typed(Key.LOAD_OFF)]),
+        (["lo", "c"], [Typed(Key.LOAD_ON), Typed(Key.LOAD_OFF)]),
+        (["n", "lamp", " on", "\r"], [Typed(Key.NOTE, "lamp on")]),
+        (["n", "abc", "\x1b", "q"], [Typed(Key.STOP)]),
+        (["x", "r", "\x03"], []),
+        (["n", "\x1b[A", "é\x00\n"], [Typed(Key.NOTE, "é")]),
+    ],
+)
+def test_only_some_keys_are_taken_where_there_is_no_visit(
+    pieces: list[str], typed: list[Typed]
+) -> None:
+    keyboard = Keyboard(only=(Key.LOAD_ON, Key.LOAD_OFF, Key.NOTE, Key.STOP))
+    shown = view(Key.NOTE)
+    assert [found for piece in pieces for found in keyboard.press(piece, shown)] == typed
