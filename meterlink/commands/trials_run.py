@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from meterlink.circuit.setup import Setup
     from meterlink.lab.run import Plan, Rhythm
     from meterlink.lab.switching import Load, Switch
-    from meterlink.live.terminal import Keys
     from meterlink.live.session import LiveSession
+    from meterlink.live.terminal import Keys
     from meterlink.testlog.log import TestLog
 
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")

@@ -197,9 +197,7 @@ class VisitRun(Closing):
                     self.visit.stop()
                 self._turn()
             self.was_interrupted = signals.count > 0
-            if (
-                self._hub is not None and not self.was_interrupted
-            ):  # told before it goes
+            if self._hub is not None and not self.was_interrupted:  # told before it goes
                 threading.Event().wait(_LAST_LOOK_S)
         return self.visit.is_whole
 

@@ -10,6 +10,7 @@ from meterlink.plan.forecast import as_tests, forecast, particles_of
 from meterlink.plan.next_test import Goal, is_settled, next_test
 from meterlink.show.layout import MapRow, map_rows
 from meterlink.show.sentences import (
+    condition_sentence,
     doubt_sentence,
     first_sentence,
     joint_sentence,
@@ -114,7 +115,8 @@ def answer_of(wiring_map: WiringMap) -> Answer:
     """What the tests come to, in sentences."""
     first = wiring_map.first.receptacle
     loop = (loop_sentence(wiring_map.loop),) if wiring_map.loop else ()
-    conditions = [*wiring_map.notes, *loop]
+    found = getattr(wiring_map, "conditions", ())
+    conditions = [*map(condition_sentence, found), *wiring_map.notes, *loop]
     return Answer(
         headline=(
             f"{named(first)} is first after the panel"
