@@ -56,14 +56,19 @@ class Familiar:
         self._known: set[tuple[bytes, float]] = set()
         self._form: tuple[bytes, float] = (b"", 0.0)  # of the last reading that passed
         self._run = 0  # how many of that form came one after another
-        self._shown: dict[Function, _Shown] = {}
+        self._shown = {function: _Shown() for function in Function}
         self._waiting: list[Reading] = []
 
     def take(self, reading: Reading) -> list[Reading]:
         """Take the next reading; returns those that pass now, in order."""
-        if _value(reading) is None:
+        value = reading.volts if reading.ohms is None else reading.ohms
+        if value is None:
             return self._without_value(reading)
-        if self._is_known(reading):
+        form = _form(reading)
+        if self._is_known(reading, form, value):
+            if not self._waiting:  # nearly always: no more is done than must be
+                self._note(reading, form, value)
+                return [reading]
             passed = self._resolve(reading)
         elif not self._waiting:
             if not self._is_close(reading):
@@ -75,7 +80,7 @@ class Familiar:
         else:
             self._waiting.append(reading)
             return self._first_of_many() if len(self._waiting) > _MOST_WAITING else []
-        self._note(reading)
+        self._note(reading, form, value)
         return [*passed, reading]
 
     def forget(self) -> None:
@@ -90,7 +95,7 @@ class Familiar:
         recent = self._shown_in(first).recent
         after = next((r for r in self._waiting if _value(r) is not None), first)
         if _value(first) is None or (recent and _is_between(first, recent[-1], after)):
-            self._note(first)
+            self._note_late(first)
             return [first]
         self._drop(first)
         return []
@@ -115,7 +120,7 @@ class Familiar:
             else:
                 self._drop(reading)
         for reading in passed:
-            self._note(reading)
+            self._note_late(reading)
         return passed
 
     def _without_value(self, reading: Reading) -> list[Reading]:
@@ -131,37 +136,38 @@ class Familiar:
                 self._drop(other)
         return [*(other for other in waiting if _value(other) is None), reading]
 
-    def _is_known(self, reading: Reading) -> bool:
+    def _is_known(self, reading: Reading, form: tuple[bytes, float], value: float) -> bool:
         """Whether the meter has shown this form in a run, and values of this size."""
-        shown = self._shown_in(reading)
-        value = abs(_value(reading) or 0.0)
-        return _form(reading) in self._known and value <= _TIMES * shown.greatest
+        return form in self._known and abs(value) <= _TIMES * self._shown_in(reading).greatest
 
     def _is_close(self, reading: Reading) -> bool:
         """Whether the reading before it, if there is one, was about the same."""
         recent = self._shown_in(reading).recent
         return not self._run or (bool(recent) and _differ(reading, recent[-1]) <= _CLOSE)
 
-    def _note(self, reading: Reading) -> None:
+    def _note(self, reading: Reading, form: tuple[bytes, float], value: float) -> None:
         """The meter has shown this."""
-        value = _value(reading)
-        if value is None:
-            return
-        shown, form = self._shown_in(reading), _form(reading)
-        if any(_is_alike(reading, other) for other in shown.recent):
-            shown.greatest = max(shown.greatest, abs(value), _COUNTS * form[1])
-        if shown.recent and not _is_alike(reading, shown.recent[-1]):
-            shown.recent.clear()  # another level, most likely
-        shown.recent.append(reading)
+        shown = self._shown_in(reading)
+        recent = shown.recent
+        if abs(value) > shown.greatest and any(_is_alike(reading, other) for other in recent):
+            shown.greatest = max(abs(value), _COUNTS * form[1])
+        if recent and value != recent[-1].volts and not _is_alike(reading, recent[-1]):
+            recent.clear()  # another level, most likely
+        recent.append(reading)
         self._run = self._run + 1 if form == self._form else 1
         self._form = form
-        if self._run >= _RUN and form not in self._known:
+        if self._run == _RUN and form not in self._known:
             if len(self._known) >= _MOST_FORMS:
                 self._known.clear()
             self._known.add(form)
 
+    def _note_late(self, reading: Reading) -> None:
+        value = _value(reading)
+        if value is not None:
+            self._note(reading, _form(reading), value)
+
     def _shown_in(self, reading: Reading) -> _Shown:
-        return self._shown.setdefault(reading.function, _Shown())
+        return self._shown[reading.function]
 
     def _drop(self, reading: Reading) -> None:
         self.dropped += len(reading.raw)
@@ -186,9 +192,10 @@ def _differ(one: Reading, other: Reading) -> float:
     if a is None or b is None or one.function is not other.function:
         return 2.0
     apart = abs(a - b)
-    if apart <= _COUNTS * min(_resolution(one), _resolution(other)):
+    share = apart / (max(abs(a), abs(b)) or 1.0)
+    if share > _CLOSE and apart <= _COUNTS * min(_resolution(one), _resolution(other)):
         return 0.0
-    return apart / max(abs(a), abs(b))
+    return share
 
 
 def _is_alike(one: Reading, other: Reading) -> bool:
