@@ -6,8 +6,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from meterlink.cli import main
+
+# Nothing depends on how busy the machine is.
+settings.register_profile(
+    "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("any machine")
 
 
 @dataclass(frozen=True)

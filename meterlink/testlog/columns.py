@@ -75,6 +75,7 @@ TABLE: tuple[Column, ...] = (
         "idle_sd_mv",
         _NUMBER,
         "Standard deviation of the readings without load, in millivolts",
+        bounds=_SPREAD_MV,
     ),
     Column("on_mV", "on_mv", _NUMBER, "Level with the load on, in millivolts", bounds=_LEVEL_MV),
     Column(
@@ -82,6 +83,7 @@ TABLE: tuple[Column, ...] = (
         "on_sd_mv",
         _NUMBER,
         "Standard deviation of the readings with the load on, in millivolts",
+        bounds=_SPREAD_MV,
     ),
     Column(
         "after_mV",
@@ -95,12 +97,14 @@ TABLE: tuple[Column, ...] = (
         "delta_mv",
         _NUMBER,
         "On minus idle, signed, averaged over cycles, in millivolts",
+        bounds=_JUMP_MV,
     ),
     Column(
         "drop_mV",
         "drop_mv",
         _NUMBER,
         "Voltage that the load current itself causes, freed from idle pickup, in millivolts",
+        bounds=_JUMP_MV,
     ),
     Column(
         "drop_u_mV",
@@ -114,6 +118,7 @@ TABLE: tuple[Column, ...] = (
         "limit_mv",
         _NUMBER,
         "Smallest drop that would have been seen with 95 % probability, in millivolts",
+        bounds=_SPREAD_MV,
     ),
     Column("verdict", "verdict", Kind.CHOICE, "What the test says", Verdict, required=True),
     Column("n_idle", "n_idle", Kind.COUNT, "Readings without load"),
@@ -144,6 +149,7 @@ TABLE: tuple[Column, ...] = (
         "level_u_mv",
         _NUMBER,
         "Standard uncertainty of the jump before the idle reading's unknown phase, in millivolts",
+        bounds=_SPREAD_MV,
     ),
     Column("cycles", "cycles", Kind.COUNT, "How often the load was switched on and off"),
     Column(

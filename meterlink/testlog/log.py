@@ -1,5 +1,6 @@
 """Writing a test log: append only, each row on the disk before ``append`` returns, one writer."""
 
+import stat
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -168,7 +169,7 @@ class TestLog(Closing):
             self._held, self._file, self._moved = held.pop_all(), file, False
 
     def _scanned(self, held: ExitStack) -> tuple[AppendFile, LogScan]:
-        if not self.path.exists() or self.path.stat().st_size == 0:
+        if _is_missing_or_empty(self.path):
             write_schema(self.path, self._extra)
             write_durably(self.path, [record_bytes([*COLUMNS, *self._extra])])
         file = held.enter_context(AppendFile(self.path))
@@ -260,6 +261,15 @@ class TestLog(Closing):
             f"{self.path} cannot be written: {why(error)}. Nothing that was in "
             "it is lost. Check that the folder is writable and the disk has room, then try again."
         )
+
+
+def _is_missing_or_empty(path: Path) -> bool:
+    """Whether there is nothing that a new file could take the place of; a link or pipe stays."""
+    try:
+        found = path.lstat()
+    except FileNotFoundError:
+        return True
+    return stat.S_ISREG(found.st_mode) and found.st_size == 0
 
 
 def _storable(row: TestRow) -> TestRow:
