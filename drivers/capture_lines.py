@@ -15,6 +15,7 @@ MAX_TEXT = 10_000
 MAX_T_S = 1e8  # three years
 
 _SETUP_FIELDS = ("hookup", "lead_a", "lead_b", "load_at", "side", "return_at")
+SETTINGS = ("low", "high")
 
 
 class LineError(ValueError):
@@ -170,7 +171,10 @@ def _read_mark(value: Mapping[str, object], t_s: float) -> Mark:
         for name in ("hookup", "lead_a"):  # the dead circuit has tests without a load
             if not fields[name]:
                 raise LineError(f"the test does not say {name}")
-    return Mark(t_s, kind, text, **fields)
+    setting = _text_field(value, "setting")
+    if setting not in (None, *SETTINGS):
+        raise LineError(f"the setting {setting!r:.40} is neither low nor high")
+    return Mark(t_s, kind, text, **fields, setting=setting)
 
 
 def _text_field(value: Mapping[str, object], name: str) -> str | None:
@@ -195,7 +199,7 @@ def write_event(event: Event) -> bytes:
     if isinstance(event, Sent):
         return b'{"t": %s, "tx": "%s"}\n' % (_seconds(event.t_s), event.data.hex().encode())
     value: dict[str, object] = {"t": round(event.t_s, 6), "mark": event.kind}
-    for name in (*_SETUP_FIELDS, "text"):
+    for name in (*_SETUP_FIELDS, "setting", "text"):
         text = getattr(event, name)
         if text:
             value[name] = text

@@ -63,6 +63,7 @@ class Mark:
         text: Of a note: what it says. Of a link or void mark: the reason.
         hookup, lead_a, lead_b, load_at, side, return_at: Of a ``test``: the arrangement, as
             written; else ``None``.
+        setting: Of a ``load-on``: the load's setting, ``low`` or ``high``; ``None`` if not said.
     """
 
     t_s: float
@@ -74,6 +75,7 @@ class Mark:
     load_at: str | None = None
     side: str | None = None
     return_at: str | None = None
+    setting: str | None = None
 
 
 Event = Received | Sent | Mark

@@ -1,19 +1,41 @@
-"""Readings and marks of one test in, its measurement out; the same object live and in batch."""
+"""Readings and taps of one test in, its measurement out; the same object live and in batch.
+
+What a test says if it ended now is one assessment: changes of the trace, which of them are the
+load, levels, drop, verdict. The row and the live progress are made of it, so that they cannot
+disagree. A jump that stands in the trace is never logged as "no jump": whatever speaks against it
+makes the test unclear.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
 
 from drivers.readings import Reading
+from meterlink.assumptions import USUAL, Levels
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.checks import mostly_overload, refusals
-from meterlink.levels.cycle import CycleResult, measure_cycle
-from meterlink.levels.flags import Flag
-from meterlink.levels.measurement import Measurement
-from meterlink.levels.progress import Progress, idle_progress, load_progress
-from meterlink.levels.row import measurement_of
-from meterlink.levels.stages import LAG_S, Marks
-from meterlink.levels.switching import LATE_S
-from meterlink.levels.trace import Samples, Trace
+from meterlink.levels import test_flags
+from meterlink.levels.changes import ChangeFinder, without_strays
+from meterlink.levels.drop import Drop, LowSetting, band_in_u, evaluate
+from meterlink.levels.levels import LevelsFound, measure_stages
+from meterlink.levels.measurement import Assessment, Measurement, measurement_of
+from meterlink.levels.progress import Progress, progress_of
+from meterlink.levels.stages import (
+    FEW,
+    Explanation,
+    Marks,
+    Stages,
+    explain,
+    stages_of_runs,
+    stages_of_taps,
+)
+from meterlink.levels.test_flags import Flag
+from meterlink.levels.trace import Samples, State, Trace
 
-SMALLEST_RUN_MOHM = 8.0  # 1 m of 14 AWG copper is 8.3 mohm (ASTM B258 at 20 degrees C)
-DEFAULT_AMPS = 10.0
+OVERLOADED_S = 1.5  # a range change is shorter
+LONGEST_GAP_S = 3.0  # without readings, in a test that is to say "no jump"
+SHORTEST_MARKED_S = 4.0  # between both taps, for a load that is known to have run
+AFTER_OFF_S = 2.0
 
 
 class TestDetector:
@@ -26,6 +48,10 @@ class TestDetector:
         hertz: Its frequency; 0 means a direct-current supply, ``None`` is taken as alternating.
         smallest_drop_mv: What the load makes on the smallest run that could be there (about 1 m
             of cable). A test whose ``limit_mv`` is above it cannot say ``not-in-path``.
+        direct: The load draws a direct current (half-wave, or a bench supply): DC volts are meant.
+        ratio: Current of the load at its higher setting over that at the lower; ``None`` where
+            it has one setting.
+        assumed: Priors.
     """
 
     __test__ = False  # keeps pytest from collecting the class by its name
@@ -37,96 +63,266 @@ class TestDetector:
         *,
         volts: float | None,
         hertz: float | None,
-        smallest_drop_mv: float = SMALLEST_RUN_MOHM * DEFAULT_AMPS,
+        smallest_drop_mv: float | None = None,
+        direct: bool = False,
+        ratio: float | None = None,
+        assumed: Levels = USUAL.levels,
     ) -> None:
+        del volts  # of the supply: says nothing that the readings do not
         self._setup = setup
-        self._volts = volts
-        self._signed = hertz == 0
-        self._line = setup.hookup is Hookup.LINE_DROP
-        self._smallest_drop_mv = smallest_drop_mv
+        self._signed = direct or hertz == 0
+        self._line = setup.hookup is Hookup.LINE_DROP and not direct
+        self._smallest_drop_mv = (
+            assumed.smallest_run_mohm * 10.0 if smallest_drop_mv is None else smallest_drop_mv
+        )
+        self._ratio = ratio
+        self._assumed = assumed
         self._trace = Trace(direct=self._signed)
-        self._start_s = started_s
-        self._on_s: float | None = None
-        self._off_s: float | None = None
-        self._done: list[CycleResult] = []
-        self._unmeasured: list[Flag] = []
+        self._finder = ChangeFinder(line=self._line, assumed=assumed)
+        self._marks = Marks(started_s, started_s)
 
     def add(self, reading: Reading) -> None:
         """Take the next reading, in time order."""
         self._trace.add(reading)
 
-    def mark(self, kind: str, t_s: float) -> None:
-        """Take the operator's mark: ``load-on`` or ``load-off``; others say nothing here."""
-        if kind == "load-on":
-            if self._on_s is not None and self._off_s is not None:
-                self._close_cycle(t_s)
-            if self._on_s is None:
-                self._on_s = t_s
-                self._trace.begin_stage(t_s)
-        elif kind == "load-off" and self._on_s is not None and self._off_s is None:
-            self._off_s = t_s
-            self._trace.begin_stage(t_s)
+    def mark(self, kind: str, t_s: float, setting: str = "") -> None:
+        """Take a tap: ``load-on`` (with the load's setting) or ``load-off``; others say nothing."""
+        self._marks.add(kind, t_s, setting, self._assumed.double_tap_s)
 
     def finish(self, t_s: float) -> Measurement:
         """End the test and measure it."""
-        samples = self._trace.samples()
-        if self._on_s is not None:
-            self._close_cycle(t_s)
-        if not self._done:
-            return _nothing(samples, self._unmeasured or [Flag.NO_LOAD_MARK])
-        return measurement_of(
-            self._done,
-            line=self._line,
-            signed=self._signed,
-            smallest_drop_mv=self._smallest_drop_mv,
-        )
+        return measurement_of(self.assess(t_s))
 
     def progress(self) -> Progress:
-        """How the test stands. Looks at the samples kept, so its cost is bounded."""
-        samples = self._trace.samples()
-        reading = self._trace.last
-        if self._on_s is None:
-            return idle_progress(
-                samples.between(self._start_s, float("inf")), reading, line=self._line
-            )
-        now_s = max(reading.t_s if reading else 0.0, self._off_s or self._on_s)
-        return load_progress(
-            samples,
-            reading,
-            Marks(self._start_s, self._on_s, self._off_s, now_s + 1e-6),
+        """How the test stands after the latest reading or tap."""
+        last = self._trace.last
+        taps = [*self._marks.on_s, *self._marks.off]
+        now_s = max([last.t_s if last else self._marks.start_s, *taps])
+        return progress_of(
+            self.assess(now_s),
+            last,
             line=self._line,
-            signed=self._signed,
-            smallest_drop_mv=self._smallest_drop_mv,
+            wanted="DC volts" if self._signed else "AC volts",
+            assumed=self._assumed,
         )
 
-    def _close_cycle(self, end_s: float) -> None:
-        """Measure the cycle that is open and forget what no later cycle needs."""
-        if self._on_s is None:
-            return
-        marks = Marks(self._start_s, self._on_s, self._off_s, end_s)
+    def assess(self, t_s: float) -> Assessment:
+        """What the test would say if it ended at a time. Cost is bounded by what is kept."""
+        marks = replace(self._marks, now_s=max(t_s, self._marks.start_s))
         samples = self._trace.samples()
-        result = measure_cycle(samples, marks, line=self._line)
-        if result is None:
-            self._unmeasured += why_nothing(samples)
-        else:
-            self._done.append(result)
-        last_s = self._off_s if self._off_s is not None else end_s
-        self._start_s = last_s + LATE_S + LAG_S
-        self._on_s = self._off_s = None
-        self._trace.drop_before(last_s)
+        samples = samples.where(
+            (samples.t_s >= marks.start_s) & (samples.t_s <= marks.now_s + 1e-6)
+        )
+        usable = without_strays(samples.usable(), self._assumed)
+        seen = explain(
+            self._finder.find(usable),
+            marks,
+            line=self._line,
+            signed=self._signed,
+            assumed=self._assumed,
+        )
+        stages = tuple(self._stages(samples, usable, seen, marks))
+        levels = measure_stages(stages, line=self._line, assumed=self._assumed)
+        setting = _setting(marks, levels)
+        drop = None if levels is None else self._drop(levels, seen, setting)
+        flags = self._flags(samples, seen, stages, levels, marks)
+        verdict = self._verdict(drop, samples, usable, seen, marks, flags)
+        if verdict is Verdict.UNCLEAR and _is_unproven(drop, seen, marks, usable, self._assumed):
+            flags = (*flags, Flag.LOAD_UNPROVEN)
+        return Assessment(
+            samples, usable, marks, seen, stages, levels, drop, verdict, flags, setting
+        )
+
+    def _stages(
+        self, samples: Samples, usable: Samples, seen: Explanation, marks: Marks
+    ) -> Sequence[Stages]:
+        if seen.runs:
+            return stages_of_runs(samples, usable, seen, marks, line=self._line)
+        return stages_of_taps(usable, marks, line=self._line, assumed=self._assumed)
+
+    def _drop(self, levels: LevelsFound, seen: Explanation, setting: str) -> Drop:
+        u_mv = levels.u_mv
+        if not seen.runs:  # what the search for changes would have missed
+            least = self._finder.least_step_mv(levels.base_mv, levels.base_mv, seen.noise_mv)
+            u_mv = max(u_mv, least / band_in_u(u_mv, self._assumed))
+        low = None
+        if setting == "low+high" and self._ratio and levels.low_mv is not None:
+            low = LowSetting(levels.low_mv, levels.low_u_mv or u_mv, self._ratio)
+        return evaluate(
+            self._setup.hookup,
+            levels.base_mv,
+            levels.on.value,
+            u_mv,
+            signed=self._signed,
+            directed=self._setup.dead,
+            smallest_drop_mv=self._smallest_drop_mv,
+            low=low,
+            assumed=self._assumed,
+        )
+
+    def _flags(
+        self,
+        samples: Samples,
+        seen: Explanation,
+        stages: Sequence[Stages],
+        levels: LevelsFound | None,
+        marks: Marks,
+    ) -> tuple[Flag, ...]:
+        """Everything noticed in the test."""
+        flags = list(test_flags.refusals(samples))
+        if not marks.on and not seen.runs:
+            flags.append(Flag.NO_LOAD_MARK)
+        if levels is None:
+            flags += [Flag.FEW_READINGS] if marks.on or seen.runs else []
+        if overloaded(samples):
+            flags.append(Flag.OVERLOAD)
+        if test_flags.has_gap(samples, marks.start_s, marks.now_s):
+            flags.append(Flag.GAP)
+        if seen.others:
+            flags.append(Flag.OTHER_APPLIANCE)
+        if seen.already_on:
+            flags.append(Flag.LOAD_ALREADY_ON)
+        if len(seen.runs) > max(len(marks.pairs()), 1):
+            flags.append(Flag.LOAD_CUT_OUT)
+        if _stayed_on(seen, marks, self._assumed.late_s):
+            flags.append(Flag.LOAD_STAYED_ON)
+        for one in stages:
+            flags += self._stage_flags(one, marks)
+        if levels is not None:
+            flags += _level_flags(levels, stayed_on=Flag.LOAD_STAYED_ON in flags)
+        return tuple(dict.fromkeys(flags))
+
+    def _stage_flags(self, stages: Stages, marks: Marks) -> list[Flag]:
+        flags = []
+        if len(stages.idle) < FEW or len(stages.on) < FEW:
+            flags.append(Flag.FEW_READINGS)
+        flags += test_flags.idle_flags(
+            stages.before, stages.idle, line=self._line, assumed=self._assumed
+        )
+        flags += test_flags.on_flags(stages.during, line=self._line)
+        return flags + _timing_flags(stages, marks, self._assumed)
+
+    def _verdict(
+        self,
+        drop: Drop | None,
+        samples: Samples,
+        usable: Samples,
+        seen: Explanation,
+        marks: Marks,
+        flags: tuple[Flag, ...],
+    ) -> Verdict:
+        """The drop's verdict, unless something else in the trace speaks against it."""
+        if drop is None or drop.verdict is Verdict.UNCLEAR:
+            return Verdict.UNCLEAR
+        if drop.verdict is Verdict.IN_PATH:
+            return Verdict.IN_PATH if self._jump_counts(seen, marks) else Verdict.UNCLEAR
+        spoilt = Flag.FEW_READINGS in flags or Flag.FLOATING in flags
+        if spoilt or seen.runs or seen.already_on:
+            return Verdict.UNCLEAR
+        first_s, last_s = _window(marks, self._assumed)
+        if any(first_s <= other_s <= last_s for other_s in seen.others):
+            return Verdict.UNCLEAR
+        if overloaded(samples.between(first_s, last_s)) or not _ran(marks, usable, self._assumed):
+            return Verdict.UNCLEAR
+        return Verdict.NOT_IN_PATH
+
+    def _jump_counts(self, seen: Explanation, marks: Marks) -> bool:
+        """Whether a jump may be taken for the load's."""
+        if not seen.runs:
+            first_s, last_s = _window(marks, self._assumed)
+            return bool(marks.on) and not any(first_s <= t <= last_s for t in seen.others)
+        if marks.on or marks.off:
+            stayed = _stayed_on(seen, marks, self._assumed.tap_before_s)
+            return any(run.tapped for run in seen.runs) and not stayed
+        return not seen.is_on or len(seen.runs) > 1
 
 
-def why_nothing(samples: Samples) -> list[Flag]:
-    """Flags of a test that gave no measurement."""
-    flags = refusals(samples)
-    if mostly_overload(samples):
-        flags.append(Flag.OVERLOAD)
-    return [*flags, Flag.FEW_READINGS]
+def overloaded(samples: Samples) -> bool:
+    """Whether overload lasted longer than a change of range."""
+    over = samples.state == State.OVERLOAD
+    if int(over.sum()) <= 3:
+        return False
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], over.astype(np.int8), [0]])))
+    starts, stops = edges[::2], edges[1::2] - 1
+    lasted = samples.t_s[stops] - samples.t_s[starts]
+    return bool((lasted[stops - starts >= 3] > OVERLOADED_S).any())
 
 
-def _nothing(samples: Samples, flags: list[Flag]) -> Measurement:
-    """Measurement of a test in which nothing could be measured."""
-    return Measurement(
-        None, None, None, None, None, None, None, None, None, Verdict.UNCLEAR,
-        n_idle=samples.usable().readings, n_on=0, flags=tuple(dict.fromkeys(map(str, flags))),
-    )  # fmt: skip
+def _stayed_on(seen: Explanation, marks: Marks, wait_s: float) -> bool:
+    """Whether readings with the load on came long after the tap for off."""
+    last_on_s = marks.on[-1][0] if marks.on else -np.inf
+    if not seen.is_on or not marks.off or marks.off[-1] <= last_on_s:
+        return False
+    return seen.plateaus[-1].last_s - marks.off[-1] > wait_s
+
+
+def _window(marks: Marks, assumed: Levels) -> tuple[float, float]:
+    """The time in which the load may have been on, by its taps."""
+    if not marks.on:
+        return marks.start_s, marks.now_s
+    first_s = marks.on[0][0] - assumed.tap_after_s
+    last_s = marks.off[-1] + assumed.tap_before_s if marks.off else marks.now_s
+    return first_s, last_s
+
+
+def _ran(marks: Marks, usable: Samples, assumed: Levels) -> bool:
+    """Whether the load must have been on while readings came.
+
+    Both taps say that it was: on before the second, whatever they lag. One tap says so after the
+    longest lag. Readings must have come all the while.
+    """
+    pairs = marks.pairs()
+    if not pairs:
+        return False
+    on_s, off_s = max(pairs, key=lambda pair: pair[1] - pair[0])
+    if marks.off and off_s < marks.now_s:
+        long_enough = off_s - on_s >= SHORTEST_MARKED_S and marks.now_s - off_s >= AFTER_OFF_S
+        last_s = off_s + AFTER_OFF_S
+    else:
+        long_enough, last_s = False, marks.now_s
+    lagged_s = on_s + assumed.tap_before_s + assumed.shortest_load_s
+    if not long_enough and marks.now_s < lagged_s:
+        return False
+    inside = usable.between(on_s - AFTER_OFF_S, last_s + 1e-6).t_s
+    gaps = np.diff(np.concatenate([[on_s - AFTER_OFF_S], inside, [last_s]]))
+    return inside.size >= FEW and bool(gaps.max() <= LONGEST_GAP_S)
+
+
+def _is_unproven(
+    drop: Drop | None, seen: Explanation, marks: Marks, usable: Samples, assumed: Levels
+) -> bool:
+    """Whether "no jump" was not said only because nobody knows that the load ran."""
+    flat = drop is not None and drop.verdict is Verdict.NOT_IN_PATH and not seen.runs
+    return flat and bool(marks.on) and not _ran(marks, usable, assumed)
+
+
+def _setting(marks: Marks, levels: LevelsFound | None) -> str:
+    """The load's settings that the levels hold."""
+    named = {setting for _, setting in marks.on if setting}
+    if {"low", "high"} <= named:
+        return "low+high" if levels is not None and levels.low_mv is not None else "high"
+    return next(iter(named), "")
+
+
+def _timing_flags(stages: Stages, marks: Marks, assumed: Levels) -> list[Flag]:
+    """Flags of a load that came or went well outside the usual time about its tap."""
+    found = []
+    for at_s, taps in ((stages.on_at_s, marks.on_s), (stages.off_at_s, marks.off)):
+        if at_s is None or not taps:
+            continue
+        lag_s = at_s - min(taps, key=lambda tap: abs(at_s - tap))
+        if lag_s < -assumed.early_s - 1.0:
+            found.append(Flag.LOAD_EARLY)
+        elif lag_s > assumed.late_s + 1.0:
+            found.append(Flag.LOAD_LATE)
+    return found
+
+
+def _level_flags(levels: LevelsFound, *, stayed_on: bool) -> list[Flag]:
+    found = {
+        Flag.RESTLESS_JOINT: levels.restless,
+        Flag.NO_AFTER: levels.after is None and not stayed_on,
+        Flag.AFTER_DIFFERS: levels.after_differs,
+        Flag.CYCLES_DIFFER: levels.differ,
+    }
+    return [flag for flag, is_so in found.items() if is_so]

@@ -1,31 +1,35 @@
-"""How a test stands while it runs, from the same arithmetic that measures it in the end.
+"""How a test stands while it runs: the same assessment that makes the row, and what to do next.
 
-A stage is over as soon as its answer is certain. The odds of "drop" against "no drop" are a
-likelihood ratio averaged over the drops and phases that could be, so stopping at ``CERTAIN`` odds
-either way is Wald's sequential ratio test with a weight function (Wald 1947, Sequential Analysis,
-section 4.1; from memory): at whatever reading one stops, the chance of a wrong answer is at most
-``1 - CERTAIN``.
+A stage is over as soon as more readings would hardly better the answer. The odds of "drop" against
+"no drop" are a likelihood ratio averaged over the drops and phases that could be, so stopping at
+``certain`` odds either way is Wald's sequential ratio test with a weight function (Wald 1947,
+Sequential Analysis, section 4.1; from memory): at whatever reading one stops, the chance of a wrong
+answer is at most ``1 - certain``.
 """
 
 from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.readings import Reading
+from meterlink.assumptions import USUAL, Levels
 from meterlink.circuit.setup import Verdict
-from meterlink.levels.checks import refusals, restless
-from meterlink.levels.cycle import CycleResult, measure_cycle
-from meterlink.levels.flags import Flag
-from meterlink.levels.pickup import DropEstimate
-from meterlink.levels.row import estimate_drop, limit_mv, verdict_of
-from meterlink.levels.settling import FEW, settled
-from meterlink.levels.stages import LAG_S, Marks
-from meterlink.levels.statistics import Level, level
-from meterlink.levels.switching import LATE_S
+from meterlink.levels import test_flags
+from meterlink.levels.levels import LevelsFound
+from meterlink.levels.measurement import Assessment
+from meterlink.levels.stages import FEW, settled
+from meterlink.levels.statistics import level, robust_center
+from meterlink.levels.test_flags import Flag
 from meterlink.levels.trace import Samples
 
-IDLE_S = 5.0
-ON_U_SHARE = 0.005  # of the drop: waiting longer for the warm level is not worth anybody's time
-AFTER_READINGS = 6
+IDLE_S = 3.5
+RECENT_S = 8.0  # that show whether the idle level is quiet now
+ON_U_SHARE = 0.01  # of the drop: waiting longer for the warm level is not worth anybody's time
+LONG_ENOUGH_S = 3.5  # with the load on, for a plain jump
+PLAIN_MV = 100.0
+AFTER_READINGS = 4
+AFTER_S = 10.0  # of waiting for a level after the load
+NO_JUMP_AFTER_S = 2.0
+LARGE_IDLE_MV = 40.0
 
 
 class Stage(StrEnum):
@@ -43,20 +47,30 @@ class Stage(StrEnum):
 class Progress:
     """A test so far.
 
+    Without any tap the trace moves a test on: ``stage`` goes from ``IDLE`` to ``ON`` when the load
+    is seen to come (``load_seen_on``), and to ``AFTER`` when it is seen to go (``load_seen_off``);
+    a test whose ``stage`` is ``AFTER`` and ``enough`` can be ended. Where no jump comes, somebody
+    has to say that the load ran: taps for on and off, or an announced rhythm, whose times are
+    given to the detector as taps.
+
     Attributes:
         stage: Where it stands.
         reading: The latest reading, ``None`` before the first.
         idle_mv, idle_sd_mv: Level and jitter without load, ``None`` until settled.
-        jump_mv: On level minus idle level so far, ``None`` before the load's mark.
+        jump_mv: On level minus idle level so far, ``None`` before the load.
         drop_mv, drop_u_mv: What that means for the drop.
-        verdict: What the test would say if it ended now.
-        enough: The stage's answer is certain: go on to the next.
+        verdict: What the row would say if the test ended now, never more.
+        enough: More readings would hardly better this stage: go on to the next.
         restless: Why the idle level is not quiet, as a sentence; ``None`` where it is.
         flags: What was noticed so far.
-        load_seen_on: The trace shows that the load came on, whatever was tapped.
-        load_seen_off: It shows that the load went off again; with several cycles the latest one.
-        load_already_on: It shows that the load was on when the test began, and still is.
-        idle_of_volts: The level without load is of volts: the load is on, or a lead is misplaced.
+        load_seen_on: The trace shows the load coming on within this test, tap or not.
+        load_seen_off: ... and going off again; the latest load is off.
+        load_already_on: The test began with the load on; ``stage`` says whether it went off since:
+            idle is measured from there.
+        idle_of_volts: The idle level is volts: the load is on already, or a lead has no contact.
+        idle_is_current: The idle level is larger than pickup: something else draws current.
+        no_jump: The load should have come by its tap and did not show: ask whether it runs, then
+            have it switched off. The verdict stays ``unclear`` until that is tapped.
     """
 
     stage: Stage
@@ -74,17 +88,49 @@ class Progress:
     load_seen_off: bool = False
     load_already_on: bool = False
     idle_of_volts: bool = False
+    idle_is_current: bool = False
+    no_jump: bool = False
 
 
-def idle_progress(samples: Samples, reading: Reading | None, *, line: bool) -> Progress:
-    """Before the load's mark."""
-    idle = settled(samples.usable(), line)
-    why = restless(samples.between(_recent(samples), _end(samples)), line=line)
-    flags = tuple(str(flag) for flag in refusals(samples))
+def progress_of(
+    found: Assessment,
+    reading: Reading | None,
+    *,
+    line: bool,
+    wanted: str = "AC volts",
+    assumed: Levels = USUAL.levels,
+) -> Progress:
+    """How a test stands.
+
+    Args:
+        found: What it would say if it ended now.
+        reading: The latest.
+        line: The levels are the supply itself.
+        wanted: What the meter has to measure.
+        assumed: Priors.
+    """
+    if not found.marks.on and not found.seen.runs:
+        return _without_load(found, reading, line=line, wanted=wanted, assumed=assumed)
+    return _with_load(found, reading, line=line, assumed=assumed)
+
+
+def _without_load(
+    found: Assessment, reading: Reading | None, *, line: bool, wanted: str, assumed: Levels
+) -> Progress:
+    """Before the load: no tap, and nothing seen."""
+    samples, plateaus = found.samples, found.seen.plateaus
+    since_s = plateaus[-1].first_s if found.seen.already_on else found.marks.start_s
+    idle = settled(found.usable.between(since_s, float("inf")), line=line)
+    from_s = max(float(samples.t_s[-1]) - RECENT_S, since_s) if len(samples) else 0.0
+    recent = samples.between(from_s, float("inf"))
+    why = restless(recent, line=line, wanted=wanted, assumed=assumed)
+    flags = tuple(str(flag) for flag in test_flags.refusals(samples))
+    already = found.seen.already_on
     if len(idle) < FEW:
-        return Progress(Stage.SETTLING, reading, restless=why, flags=flags)
-    here: Level = level(idle.mv, idle.display_mv)
+        return Progress(Stage.SETTLING, reading, restless=why, flags=flags, load_already_on=already)
+    here = level(idle.mv, idle.display_mv)
     lasted_s = float(idle.t_s[-1] - idle.t_s[0])
+    volts, current = _large(here.value, line=line, assumed=assumed)
     return Progress(
         stage=Stage.IDLE,
         reading=reading,
@@ -93,77 +139,138 @@ def idle_progress(samples: Samples, reading: Reading | None, *, line: bool) -> P
         enough=why is None and lasted_s >= IDLE_S,
         restless=why,
         flags=flags,
+        load_already_on=already,
+        idle_of_volts=volts,
+        idle_is_current=current,
     )
 
 
-def load_progress(
-    samples: Samples,
-    reading: Reading | None,
-    marks: Marks,
-    *,
-    line: bool,
-    signed: bool,
-    smallest_drop_mv: float,
+def _with_load(
+    found: Assessment, reading: Reading | None, *, line: bool, assumed: Levels
 ) -> Progress:
-    """From the load's mark on."""
-    result = measure_cycle(samples, marks, line=line)
-    waited_s = marks.end_s - (marks.on_s if marks.off_s is None else marks.off_s)
-    stage = _stage(result, marks, waited_s)
-    if result is None:
-        return Progress(stage, reading, flags=tuple(map(str, refusals(samples))))
-    estimate = estimate_drop(result.base_mv, result.on.value, result.u_mv, line=line, signed=signed)
-    limit = limit_mv(result.base_mv, result.u_mv, line=line, signed=signed)
-    verdict = verdict_of(estimate.p_drop, limit, smallest_drop_mv)
-    if marks.off_s is not None:
-        enough = stage is Stage.AFTER and _after_is_enough(result, waited_s)
+    """From the load's tap on, or from when it was seen."""
+    marks, seen = found.marks, found.seen
+    seen_on = bool(seen.runs)
+    seen_off = seen_on and not seen.is_on
+    tapped_off = bool(marks.off) and (not marks.on or marks.off[-1] > marks.on[-1][0])
+    since_on_s = marks.now_s - marks.on[-1][0] if marks.on else 0.0
+    since_off_s = marks.now_s - marks.off[-1] if tapped_off else 0.0
+    over = since_on_s > assumed.late_s + assumed.meter_lag_s
+    stage = _stage(found, assumed, tapped_off=tapped_off, over=over, since_off_s=since_off_s)
+    levels, drop = found.levels, found.drop
+    flags = tuple(str(flag) for flag in found.flags if flag is not Flag.NO_AFTER)
+    base = Progress(
+        stage=stage,
+        reading=reading,
+        verdict=found.verdict,
+        flags=flags,
+        load_seen_on=seen_on,
+        load_seen_off=seen_off,
+        load_already_on=seen.already_on,
+        no_jump=not seen_on and over,
+    )
+    if levels is None or drop is None:
+        return base
+    if stage is Stage.AFTER:
+        waited_s = since_off_s if tapped_off else marks.now_s - (found.stages[-1].off_at_s or 0.0)
+        enough = _after_is_enough(found, levels, waited_s)
     else:
-        enough = stage is Stage.ON and _on_is_enough(result, estimate, verdict, waited_s)
+        enough = stage is Stage.ON and _on_is_enough(found, levels, over=over)
+    volts, current = _large(levels.idle.value, line=line, assumed=assumed)
     return Progress(
         stage=stage,
         reading=reading,
-        idle_mv=result.idle.value,
-        idle_sd_mv=result.idle.sd,
-        jump_mv=result.on.value - result.idle.value,
-        drop_mv=estimate.drop_mv,
-        drop_u_mv=estimate.drop_u_mv,
-        verdict=verdict,
+        idle_mv=levels.idle.value,
+        idle_sd_mv=levels.idle.sd,
+        jump_mv=levels.on.value - levels.idle.value,
+        drop_mv=drop.drop_mv,
+        drop_u_mv=drop.drop_u_mv,
+        verdict=found.verdict,
         enough=enough,
-        flags=tuple(str(flag) for flag in result.flags if flag is not Flag.NO_AFTER),
+        flags=flags,
+        load_seen_on=seen_on,
+        load_seen_off=seen_off,
+        load_already_on=seen.already_on,
+        idle_of_volts=volts,
+        idle_is_current=current,
+        no_jump=base.no_jump,
     )
 
 
-def _stage(result: CycleResult | None, marks: Marks, waited_s: float) -> Stage:
+def _stage(
+    found: Assessment, assumed: Levels, *, tapped_off: bool, over: bool, since_off_s: float
+) -> Stage:
     """Waiting until the jump is seen or can come no more."""
-    over = waited_s > LATE_S + LAG_S
-    if marks.off_s is None:
-        seen = result is not None and result.on_at_s is not None
-        return Stage.ON if seen or over else Stage.WAITING_FOR_LOAD
-    seen = result is not None and result.off_at_s is not None
-    return Stage.AFTER if seen or over else Stage.WAITING_FOR_OFF
+    seen = found.seen
+    if seen.runs and not seen.is_on and not _waits_for_next(found):
+        return Stage.AFTER
+    if tapped_off:
+        late = since_off_s > (assumed.late_s + assumed.meter_lag_s if seen.is_on else 0.0)
+        return Stage.AFTER if late else Stage.WAITING_FOR_OFF
+    return Stage.ON if seen.is_on or over else Stage.WAITING_FOR_LOAD
 
 
-def _on_is_enough(
-    result: CycleResult, estimate: DropEstimate, verdict: Verdict, waited_s: float
-) -> bool:
-    """Whether the verdict stands and more readings would hardly better the drop."""
-    if verdict is Verdict.UNCLEAR or result.on.n < FEW:
+def _waits_for_next(found: Assessment) -> bool:
+    """Whether a tap says that the load comes on once more after it was seen to go."""
+    off_s = found.stages[-1].off_at_s if found.stages else None
+    marks = found.marks
+    if off_s is None or not marks.on or len(marks.pairs()) <= len(found.seen.runs):
         return False
-    if verdict is Verdict.NOT_IN_PATH:
-        return waited_s > LATE_S + LAG_S  # until then the load may still come
-    return result.on.u <= max(ON_U_SHARE * abs(estimate.drop_mv), 0.5 * estimate.drop_u_mv)
+    return marks.on[-1][0] > off_s and not (marks.off and marks.off[-1] > marks.on[-1][0])
 
 
-def _after_is_enough(result: CycleResult, waited_s: float) -> bool:
+def _on_is_enough(found: Assessment, levels: LevelsFound, *, over: bool) -> bool:
+    """Whether more readings would hardly better the drop."""
+    drop, stages = found.drop, found.stages[-1]
+    if drop is None or levels.on.n < FEW:
+        return False
+    if not found.seen.runs:
+        return over
+    if drop.verdict is not Verdict.IN_PATH:
+        return False
+    lasted_s = found.marks.now_s - (stages.on_at_s or found.marks.now_s)
+    if abs(drop.drop_mv) > PLAIN_MV and lasted_s >= LONG_ENOUGH_S:
+        return True
+    return levels.on.se <= max(ON_U_SHARE * abs(drop.drop_mv), 0.5 * drop.drop_u_mv)
+
+
+def _after_is_enough(found: Assessment, levels: LevelsFound, waited_s: float) -> bool:
     """Whether the level after the load is known, or will not be."""
-    known = result.after is not None and result.after.n >= AFTER_READINGS
-    return known or waited_s > 2.0 * LATE_S
+    if not found.seen.runs:
+        return waited_s > NO_JUMP_AFTER_S
+    after = found.stages[-1].after
+    known = levels.after is not None and after.readings >= AFTER_READINGS
+    return known or waited_s > AFTER_S
 
 
-def _recent(samples: Samples) -> float:
-    """Start of the stretch that shows whether the idle level is quiet now."""
-    return float(samples.t_s[-1]) - 2.0 * IDLE_S if len(samples) else 0.0
+def _large(idle_mv: float, *, line: bool, assumed: Levels) -> tuple[bool, bool]:
+    """Whether an idle level is one of volts, and whether it is a current."""
+    size = 0.0 if line else abs(idle_mv)
+    return size > assumed.floating_mv, LARGE_IDLE_MV < size <= assumed.floating_mv
 
 
-def _end(samples: Samples) -> float:
-    """Just after the last sample."""
-    return float(samples.t_s[-1]) + 1e-6 if len(samples) else 0.0
+def restless(
+    stage: Samples, *, line: bool, wanted: str = "AC volts", assumed: Levels = USUAL.levels
+) -> str | None:
+    """Why the idle level is not quiet, as a sentence; ``None`` where it is."""
+    usable = stage.usable()
+    if test_flags.refusals(stage):
+        return f"The meter is not on {wanted}, or its hold key is pressed."
+    if test_flags.mostly_overload(stage):
+        return "The meter shows overload: its range is too low."
+    if len(usable) < 4:
+        return "Too few readings yet."
+    flags = test_flags.idle_flags(usable, usable, line=line, assumed=assumed)
+    if Flag.FLOATING in flags:
+        return (
+            "The reading is of volts, or restless: the load is on already, a lead has no contact, "
+            "or there is no ground."
+        )
+    if Flag.OTHER_APPLIANCE in flags:
+        return "The reading stepped without a mark: something else is running."
+    if Flag.IDLE_MOVES in flags:
+        return "The level still moves."
+    center, spread = robust_center(usable.mv)
+    if not line and spread > max(0.5 * abs(center), 5.0):
+        return "The reading is restless: check that the leads sit firmly."
+    return None

@@ -1,67 +1,295 @@
-"""Which readings belong to idle, on and after, when the marks only say about when.
+"""Which changes in a trace are the load, and which readings belong to idle, on and after.
 
-The load comes on from 1 s before to 5 s after its mark, or never; off likewise. A jump that stands
-out is timed by the single most likely change near the mark; readings between the last quiet one and
-the settled level belong to no stage. Where no jump stands out, only readings that lie outside the
-time in which it could have come are used.
+The trace says what happened, the taps only say about when. Every plateau of the trace gets a state,
+off or on, such that the whole is most plausible: steps of the load have one size, up when it comes
+and down when it goes; taps lie near them; a test begins and ends without load; whatever else
+changes is somebody else's appliance, or a joint that moves. The best states are found exactly
+(dynamic programming over the plateaus, once for each size of a step that the trace has).
 """
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
-from meterlink.levels.flags import Flag
-from meterlink.levels.settling import (
-    FEW,
-    LINE_SHARE,
-    STEP_SDS,
-    least_step,
-    near_level,
-    settled,
-)
-from meterlink.levels.statistics import difference_sd
-from meterlink.levels.switching import (
-    EARLY_S,
-    LATE_S,
-    Switching,
-    find_switching,
-    first_sign,
-    timing_flags,
-)
-from meterlink.levels.trace import Samples
+from meterlink.assumptions import USUAL, Levels
+from meterlink.levels.changes import Changes, Plateau
+from meterlink.levels.statistics import difference_sd, display_sd, robust_center
+from meterlink.levels.trace import Floats, Samples, State
 
-LAG_S = 1.5  # of a meter behind a small change
-SETTLE_S = 3.0  # until meter and leads have settled after a switching
+MOST_MARKS = 64
+SIZES = 6  # of steps that are tried as the load's
+
+# Costs in nats, about minus the log of how often a thing happens (common practice).
+OTHER_CHANGE = 5.0  # another appliance, or a joint that moves
+SLOW_CHANGE = 1.0  # a level that creeps to another
+NO_TAP = 4.0  # a switch without a tap near it, in a test that has taps
+NO_SWITCH = 3.0  # a tap without a switch near it
+ALREADY_ON = 3.0
+STILL_ON = 5.0  # though the tap for off is long ago
+ENDED_ON = 1.5
+FALLS = 4.0  # the load takes the reading down: only against a large idle level
+RISES = 8.0  # the load lifts the supply
+SIZE_LOG_SD = 0.2
+ODD_TAP = 3.0  # a tap at the end of what is plausible
+
+FEW = 5
+STEP_SDS = 8.0
 QUIET_MOST = 0.25  # of a jump: a reading further from the level before has left it
 ON_QUIET_SHARE = 0.01  # of the jump: a reading that is lower by more has begun to fall
-
-
-@dataclass(frozen=True, slots=True)
-class Marks:
-    """The times that matter of one on/off cycle, in seconds.
-
-    Attributes:
-        start_s: When the test, or this cycle's idle stage, began.
-        on_s, off_s: The operator's marks; ``off_s`` is ``None`` where there is none.
-        end_s: When the cycle ended: end of the test or the next cycle's load-on mark.
-    """
-
-    start_s: float
-    on_s: float
-    off_s: float | None
-    end_s: float
+EDGE_S = 0.3  # a reading tells of what was so long ago
+RANGE_CHANGE_S = 3.0  # a meter may take so long to find its range (common practice)
+RISE_S = 1.5  # until a meter has followed a rise
+FALL_LAG_S = 0.45  # an r.m.s. converter's reading sinks with twice the time constant of its squares
+LONGEST_FALL_S = 4.0
+IDLE_SHARE = 0.3  # of an idle level, within which readings belong to it
+LINE_SHARE = 0.004  # the same of a supply level
+SAG_SHARE = 0.1  # of a level with the load on: no heater's current starts higher than that
 
 
 @dataclass(slots=True)
+class Marks:
+    """The person's taps in a test: hints about when.
+
+    Attributes:
+        start_s, now_s: Begin of the test, and its end so far.
+        on: Time and setting (``low``, ``high`` or empty) of each load-on tap.
+        off: Time of each load-off tap.
+    """
+
+    start_s: float
+    now_s: float
+    on: list[tuple[float, str]] = field(default_factory=list)
+    off: list[float] = field(default_factory=list)
+
+    def add(self, kind: str, t_s: float, setting: str, double_tap_s: float) -> None:
+        """Take a tap; one that only doubles the tap before it is none."""
+        if kind == "load-on" and len(self.on) < MOST_MARKS:
+            last_s, last = self.on[-1] if self.on else (-np.inf, "")
+            if t_s - last_s > double_tap_s or setting != last:
+                self.on.append((t_s, setting))
+        elif kind == "load-off" and len(self.off) < MOST_MARKS:
+            last_s = self.off[-1] if self.off else -np.inf
+            if t_s - last_s > double_tap_s:
+                self.off.append(t_s)
+
+    @property
+    def on_s(self) -> list[float]:
+        """Times of the load-on taps."""
+        return [t_s for t_s, _ in self.on]
+
+    @property
+    def has_settings(self) -> bool:
+        """Whether a tap named the load's setting."""
+        return any(setting for _, setting in self.on)
+
+    def pairs(self) -> list[tuple[float, float]]:
+        """Load-on taps with the load-off tap that follows, or the end so far.
+
+        Taps for on that follow each other without one for off between are one stretch.
+        """
+        found: list[tuple[float, float]] = []
+        for on_s in self.on_s:
+            if found and on_s < found[-1][1]:
+                continue
+            found.append((on_s, next((s for s in self.off if s > on_s), self.now_s)))
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A stretch with the load on, by the plateaus from ``first`` to ``last``.
+
+    Attributes:
+        tapped: A tap lies near its begin or its end.
+        restless: Sudden changes within it.
+    """
+
+    first: int
+    last: int
+    tapped: bool
+    restless: int
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """What the changes of a trace mean.
+
+    Attributes:
+        plateaus: Of the trace.
+        runs: Stretches with the load on that begin within the test.
+        already_on: The load was on when the test began, and went off.
+        others: Times of sudden changes that are not the load's.
+        noise_mv: Spread of a block about a small level.
+    """
+
+    plateaus: tuple[Plateau, ...]
+    runs: tuple[Run, ...] = ()
+    already_on: bool = False
+    others: tuple[float, ...] = ()
+    noise_mv: float = 0.0
+
+    @property
+    def is_on(self) -> bool:
+        """Whether the load is on at the end."""
+        return bool(self.runs) and self.runs[-1].last == len(self.plateaus) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """The changes between plateaus, as the search needs them: shape (n - 1,) each."""
+
+    size: Floats
+    other: Floats  # cost of a change that is not the load's
+    comes: Floats  # cost of its time, as the load's coming
+    goes: Floats  # ... and going
+    sudden: list[bool]
+
+
+def explain(
+    changes: Changes, marks: Marks, *, line: bool, signed: bool, assumed: Levels = USUAL.levels
+) -> Explanation:
+    """Find which changes are the load's.
+
+    Args:
+        changes: All changes of the test.
+        marks: Its taps.
+        line: The readings are the supply's volts, which the load takes down.
+        signed: The readings have a sign; the load may take them either way.
+        assumed: Priors.
+    """
+    plateaus = changes.plateaus
+    if len(plateaus) < 2:
+        return Explanation(plateaus, others=changes.odd_s, noise_mv=changes.noise_mv)
+    steps = _steps(plateaus, marks, assumed)
+    largest = np.unique(np.abs(steps.size))[::-1][:SIZES]
+    best, states = _taps_left(marks, [False] * len(plateaus), steps), None
+    for size in largest:
+        for sign in (1.0, -1.0):
+            against = 0.0 if signed else RISES * (sign > 0) if line else FALLS * (sign < 0)
+            cost, found = _best_states(steps, sign * float(size), marks, assumed)
+            cost += against + _taps_left(marks, found, steps)
+            if cost < best and any(found):
+                best, states = cost, found
+    return _explanation(changes, states or [False] * len(plateaus), steps)
+
+
+def _steps(plateaus: tuple[Plateau, ...], marks: Marks, assumed: Levels) -> _Steps:
+    pairs = list(pairwise(plateaus))
+    size = np.array([b.head_mv - a.tail_mv for a, b in pairs])
+    whole = np.array([b.mv - a.mv for a, b in pairs])
+    sudden = [bool(abs(s) >= 0.5 * abs(w) and s * w > 0) for s, w in zip(size, whole, strict=True)]
+    times = [(a.last_s, b.first_s) for a, b in pairs]
+    return _Steps(
+        size=size,
+        other=np.where(sudden, OTHER_CHANGE, SLOW_CHANGE),
+        comes=np.array([_lag_cost(*t, marks.on_s, assumed, bool(marks.off)) for t in times]),
+        goes=np.array([_lag_cost(*t, marks.off, assumed, bool(marks.on)) for t in times]),
+        sudden=sudden,
+    )
+
+
+def _lag_cost(
+    before_s: float, after_s: float, taps: list[float], assumed: Levels, has_others: bool
+) -> float:
+    """Cost of a switch between two times, given the taps for it."""
+    if not taps:
+        return ENDED_ON if has_others else 0.0
+    return min(_one_lag(before_s - tap, after_s - tap, assumed) for tap in taps)
+
+
+def _one_lag(from_s: float, to_s: float, assumed: Levels) -> float:
+    """Cost of a lag, known to lie between two times, of the switch behind its tap."""
+    if from_s > assumed.late_s:
+        return ODD_TAP * from_s / assumed.tap_before_s if from_s <= assumed.tap_before_s else NO_TAP
+    if to_s < -assumed.early_s:
+        return -ODD_TAP * to_s / assumed.tap_after_s if to_s >= -assumed.tap_after_s else NO_TAP
+    return 0.0
+
+
+def _best_states(
+    steps: _Steps, size: float, marks: Marks, assumed: Levels
+) -> tuple[float, list[bool]]:
+    """States of all plateaus at least cost, if the load's step is ``size``."""
+    ratio = steps.size / size
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off_by = 0.5 * (np.log(np.abs(ratio)) / SIZE_LOG_SD) ** 2
+    up = np.where(ratio > 0, off_by, np.inf)
+    down = np.where(ratio < 0, off_by, np.inf)
+    same = steps.other.copy()
+    if marks.has_settings:  # a smaller step first, and one more while it is on
+        up = np.where((ratio > 0) & (ratio < 1.0), 0.0, up)
+        same_on = np.where(steps.comes < ODD_TAP, np.minimum(same, steps.comes), same)
+    else:
+        same_on = same
+    cost = np.array([0.0, ALREADY_ON])
+    came: list[tuple[bool, bool]] = []
+    for k in range(steps.size.size):
+        to_off = (cost[0] + same[k], cost[1] + down[k] + steps.goes[k])
+        to_on = (cost[0] + up[k] + steps.comes[k], cost[1] + same_on[k])
+        came.append((to_off[1] < to_off[0], to_on[1] <= to_on[0]))
+        cost = np.array([min(to_off), min(to_on)])
+    cost[1] += _end_cost(marks, assumed)
+    state = bool(cost[1] < cost[0])
+    total, states = float(cost[int(state)]), [state]
+    for back in reversed(came):
+        state = back[int(state)]
+        states.append(state)
+    return total, states[::-1]
+
+
+def _end_cost(marks: Marks, assumed: Levels) -> float:
+    """Cost of a load that is on at the end."""
+    if marks.off and (not marks.on or marks.off[-1] > marks.on[-1][0]):
+        return STILL_ON if marks.now_s - marks.off[-1] > assumed.tap_before_s else ENDED_ON
+    return 0.0 if marks.on else ENDED_ON
+
+
+def _taps_left(marks: Marks, states: list[bool], steps: _Steps) -> float:
+    """Cost of taps without a switch, and of everything that is not the load's if nothing is."""
+    turns = list(pairwise(states))
+    ups = sum(1 for k, (a, b) in enumerate(turns) if not a and b and steps.comes[k] < NO_TAP)
+    downs = sum(1 for k, (a, b) in enumerate(turns) if a and not b and steps.goes[k] < NO_TAP)
+    wanted = len(marks.pairs())
+    left = max(wanted - ups, 0) + max(min(len(marks.off), wanted) - downs, 0)
+    return NO_SWITCH * left + (0.0 if any(states) else float(steps.other.sum()))
+
+
+def _explanation(changes: Changes, states: list[bool], steps: _Steps) -> Explanation:
+    plateaus, turns = changes.plateaus, list(pairwise(states))
+    runs: list[Run] = []
+    first: int | None = None
+    for k, on in enumerate([*states, False]):
+        if on and first is None:
+            first = k
+        elif not on and first is not None:
+            if first > 0:
+                ends = [steps.comes[first - 1]] + ([steps.goes[k - 1]] if k < len(states) else [])
+                moved = sum(steps.sudden[first : k - 1])
+                runs.append(Run(first, k - 1, min(ends) < NO_TAP, moved))
+            first = None
+    others = [
+        0.5 * (plateaus[k].last_s + plateaus[k + 1].first_s)
+        for k, (a, b) in enumerate(turns)
+        if a == b and steps.sudden[k]
+    ]
+    return Explanation(
+        plateaus, tuple(runs), states[0], (*others, *changes.odd_s), changes.noise_mv
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Stages:
-    """The usable readings of one cycle by stage.
+    """The usable readings of one on/off cycle by stage.
 
     Attributes:
         before: Everything usable before the load, settled or not.
         during: Everything usable with the load on, once the meter has settled.
         idle, on, after: Settled readings; may be empty.
+        low: With the load on at its lower setting, where a test has two; may be empty.
         on_at_s, off_at_s: When the jump and the fall were seen, ``None`` where not.
-        flags: What was noticed.
+        moved: Sudden changes with the load on.
+        warm: The load had run just before: its current starts no higher.
     """
 
     before: Samples
@@ -69,114 +297,233 @@ class Stages:
     idle: Samples
     on: Samples
     after: Samples
+    low: Samples
     on_at_s: float | None = None
     off_at_s: float | None = None
-    flags: list[Flag] = field(default_factory=list)
-
-
-def split_stages(samples: Samples, marks: Marks, *, line: bool) -> Stages:
-    """Sort the samples of one cycle into stages.
-
-    Args:
-        samples: Everything between ``marks.start_s`` and ``marks.end_s``.
-        marks: The cycle's marks.
-        line: The levels are the supply itself (line-drop), not pickup.
-    """
-    usable = samples.usable()
-    off_s = marks.end_s if marks.off_s is None else marks.off_s
-    before = usable.between(marks.start_s, max(marks.on_s - EARLY_S, marks.start_s))
-    idle = settled(before, line)
-    rough_on = usable.between(_inside(marks.on_s, LATE_S + LAG_S, off_s), off_s - EARLY_S)
-    if len(rough_on) == 0:
-        rough_on = usable.between(marks.on_s, off_s)
-    if len(idle) == 0 or len(rough_on) == 0:
-        after = usable.between(off_s + LATE_S, marks.end_s)
-        return Stages(before, rough_on, idle, rough_on, after, flags=[Flag.FEW_READINGS])
-    base = float(np.median(idle.mv))
-    rough = _Rough(base, _loaded_level(rough_on, base), least_step(idle, base, line), line)
-    if abs(rough.jump) < rough.step:
-        after = usable.between(off_s + LATE_S + LAG_S, marks.end_s)
-        return Stages(before, rough_on, idle, near_level(rough_on, line), after)
-    return _with_jump(samples, marks, off_s, rough)
+    moved: int = 0
+    warm: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class _Rough:
-    """First idea of the levels, in mV: without load, with it, and what stands out."""
+class Switching:
+    """The load went on or off between two readings.
 
-    base: float
-    high: float
-    step: float
-    line: bool
+    Attributes:
+        quiet_s: Time of the last reading at the level before.
+        moved_s: Time of the first reading, or overload, on the way to the level after.
+    """
+
+    quiet_s: float
+    moved_s: float
 
     @property
-    def jump(self) -> float:
-        return self.high - self.base
+    def at_s(self) -> float:
+        """Best guess of the moment."""
+        return 0.5 * (self.quiet_s + self.moved_s)
 
 
-def _loaded_level(rough_on: Samples, base: float) -> float:
-    """Rough level with the load on: of the stage's two halves, the one further from idle.
-
-    A load that comes long after its mark or goes before it leaves half of the stage idle.
-    """
-    half = len(rough_on) // 2
-    parts = (rough_on.mv[:half], rough_on.mv[half:]) if half >= FEW else (rough_on.mv,)
-    return max((float(np.median(part)) for part in parts), key=lambda mv: abs(mv - base))
-
-
-def _inside(mark_s: float, wait_s: float, stop_s: float) -> float:
-    """``mark_s + wait_s``, but not past the middle of a stage that is shorter than it should be."""
-    return min(mark_s + wait_s, 0.5 * (mark_s + stop_s))
-
-
-def _with_jump(samples: Samples, marks: Marks, off_s: float, rough: _Rough) -> Stages:
-    """Stages of a cycle whose jump stands out."""
-    usable = samples.usable()
-    until_off = usable.between(marks.start_s, off_s - EARLY_S)
-    quiet = min(0.5 * rough.step, QUIET_MOST * abs(rough.jump))
-    seen = find_switching(until_off, marks.on_s, off_s, rough.base, rough.high, quiet)
-    rise = first_sign(samples, seen)
-    before = until_off.between(marks.start_s, seen.quiet_s)  # the last may be on its way already
-    loaded = usable.between(seen.moved_s, marks.end_s)
-    fall, flags = _fall(loaded, marks, rough)
-    last_on_s = off_s - EARLY_S if fall is None else fall.quiet_s
-    after_from_s = marks.end_s if fall is None else fall.moved_s + SETTLE_S
-    during = usable.between(_inside(rise.at_s, SETTLE_S, last_on_s), last_on_s)
-    return Stages(
-        before=before,
-        during=during,
-        idle=settled(before, rough.line),
-        on=near_level(during, rough.line),
-        after=settled(usable.between(after_from_s, marks.end_s), rough.line),
-        on_at_s=rise.at_s,
-        off_at_s=None if fall is None else fall.at_s,
-        flags=timing_flags(rise, marks.on_s) + flags,
-    )
-
-
-def _fall(loaded: Samples, marks: Marks, rough: _Rough) -> tuple[Switching | None, list[Flag]]:
-    """When the load went off, ``None`` where that was not seen, and what is odd about it.
+def stages_of_runs(
+    samples: Samples, usable: Samples, seen: Explanation, marks: Marks, *, line: bool
+) -> list[Stages]:
+    """Sort the readings about each run into stages.
 
     Args:
-        loaded: Usable readings from the jump to the end of the cycle.
-        marks: The cycle's marks.
-        rough: Rough levels.
+        samples: Everything of the test.
+        usable: Those with a value, strays left out.
+        seen: What its changes mean; each run has a plateau before it.
+        marks: For the settings.
+        line: The levels are the supply.
     """
-    if marks.off_s is None:
-        return None, []
-    late = loaded.between(marks.off_s + LATE_S, marks.end_s)
-    stayed = len(late) >= FEW
-    low = float(np.median(late.mv if stayed else loaded.mv[-3:])) if len(loaded) else rough.high
-    if abs(low - rough.high) <= 0.5 * abs(rough.jump):
-        return None, [Flag.LOAD_STAYED_ON] if stayed else []
-    tail = loaded.between(marks.off_s - 3.0 * EARLY_S, marks.off_s - EARLY_S)
+    found: list[Stages] = []
+    idle_from_s = marks.start_s
+    for run in seen.runs:
+        before, first, last = (seen.plateaus[k] for k in (run.first - 1, run.first, run.last))
+        idle_from_s = max(idle_from_s, before.first_s)
+        jump = first.head_mv - before.tail_mv
+        quiet = QUIET_MOST * abs(jump)
+        rise = find_switching(usable, before, first, quiet)
+        rise = first_sign(samples, rise)
+        fall = None
+        if run.last + 1 < len(seen.plateaus):
+            fall = _fall(usable, last, seen.plateaus[run.last + 1], jump, line=line)
+        end_s = marks.now_s if fall is None else fall.quiet_s
+        off_s = usable.t_s[-1] + 1.0 if fall is None else fall.quiet_s + 1e-6 - EDGE_S
+        idle_stop_s = max(rise.moved_s - EDGE_S, min(idle_from_s + EDGE_S, rise.moved_s))
+        idle = usable.between(idle_from_s, idle_stop_s)
+        settle_s = min(RISE_S, 0.45 * max(end_s - rise.at_s, 0.0))
+        during = usable.between(rise.at_s + settle_s, max(off_s, rise.at_s + settle_s + EDGE_S))
+        during, low = _by_setting(during, usable, seen, run, marks, idle_from_s)
+        after = usable.where(np.zeros(len(usable), dtype=bool))
+        if fall is not None:
+            rest = seen.plateaus[run.last + 1]
+            noise = max(difference_sd(idle.mv), display_sd(usable.display_mv), 1e-6)
+            lag_s = FALL_LAG_S * float(np.log(max(abs(jump) / noise, np.e)))
+            room_s = 0.5 * (rest.last_s - fall.moved_s)
+            idle_from_s = fall.moved_s + min(max(lag_s, 1.0), LONGEST_FALL_S, max(room_s, 0.5))
+            after = usable.between(idle_from_s, rest.last_s + 1e-6)
+        found.append(
+            Stages(
+                before=idle,
+                during=during,
+                idle=settled(idle, line=line),
+                on=near_level(during, line=line),
+                after=settled(after, line=line),
+                low=near_level(low, line=line),
+                on_at_s=rise.at_s,
+                off_at_s=None if fall is None else fall.at_s,
+                moved=run.restless - (1 if len(low) and run.restless else 0),
+                warm=bool(found) or seen.already_on,
+            )
+        )
+    return found
+
+
+def _by_setting(
+    during: Samples, usable: Samples, seen: Explanation, run: Run, marks: Marks, idle_from_s: float
+) -> tuple[Samples, Samples]:
+    """Readings at the higher and at the lower setting of the load; the latter mostly empty."""
+    none = usable.where(np.zeros(len(usable), dtype=bool))
+    low_s = [t for t, setting in marks.on if setting == "low"]
+    high_s = [t for t, setting in marks.on if setting == "high"]
+    if not low_s or not high_s:
+        return during, none
+    tap_s = high_s[-1]
+    inside = [
+        (seen.plateaus[k].last_s, seen.plateaus[k + 1].first_s) for k in range(run.first, run.last)
+    ]
+    start_s = seen.plateaus[run.first].first_s
+    if inside:
+        quiet_s, moved_s = min(inside, key=lambda t: abs(t[1] - tap_s))
+        return during.between(moved_s + RISE_S, np.inf), during.between(-np.inf, quiet_s)
+    if abs(start_s - tap_s) < abs(start_s - low_s[0]):  # the lower setting does not show
+        hidden = usable.between(max(low_s[0] + RISE_S, idle_from_s), start_s - 1.0)
+        hidden = hidden.where(hidden.t_s > low_s[0] + 0.6 * (start_s - low_s[0]))
+        return during, hidden
+    return during.between(tap_s + RISE_S, np.inf), during.between(-np.inf, tap_s - 1.0)
+
+
+def stages_of_taps(usable: Samples, marks: Marks, *, line: bool, assumed: Levels) -> list[Stages]:
+    """Stages where no jump stands out: the taps are taken at their word.
+
+    Only readings outside the time in which a jump could usually have come are used.
+    """
+    found: list[Stages] = []
+    none = usable.where(np.zeros(len(usable), dtype=bool))
+    from_s = marks.start_s
+    pairs = marks.pairs()
+    for k, (on_s, off_s) in enumerate(pairs):
+        stop_s = pairs[k + 1][0] if k + 1 < len(pairs) else marks.now_s + 1e-6
+        wait_s = assumed.late_s + assumed.meter_lag_s
+        before = usable.between(from_s, max(on_s - assumed.early_s, from_s))
+        last_s = off_s if off_s >= marks.now_s else off_s - assumed.early_s
+        during = usable.between(min(on_s + wait_s, 0.5 * (on_s + off_s)), last_s + 1e-6)
+        if len(during) < FEW:
+            during = usable.between(on_s, off_s + 1e-6)
+        after = usable.between(min(off_s + wait_s, 0.5 * (off_s + stop_s)), stop_s)
+        from_s = min(off_s + wait_s, 0.5 * (off_s + stop_s))
+        found.append(
+            Stages(
+                before=before,
+                during=during,
+                idle=settled(before, line=line),
+                on=near_level(during, line=line),
+                after=after if len(after) >= 3 else none,
+                low=none,
+            )
+        )
+    return found
+
+
+def find_switching(usable: Samples, before: Plateau, after: Plateau, quiet: float) -> Switching:
+    """The two readings between which one plateau was left for the next.
+
+    Args:
+        usable: Readings of the test.
+        before: The plateau that was left.
+        after: The next one.
+        quiet: How far in mV a reading may be from the level before and still belong to it.
+    """
+    level, jump = before.tail_mv, after.head_mv - before.tail_mv
+    t_s = usable.t_s
+    near = np.flatnonzero((t_s > before.last_s - 1.0) & (t_s < after.first_s + 1.0))
+    if near.size == 0:
+        return Switching(before.last_s, after.first_s)
+    share = (usable.mv[near] - level) / jump if jump else np.zeros(near.size)
+    gone = np.flatnonzero(share > 0.5)
+    k = int(gone[0]) if gone.size else near.size - 1
+    while k > 0 and abs(share[k - 1] * jump) > quiet:
+        k -= 1
+    moved = int(near[k])
+    return Switching(float(t_s[max(moved - 1, 0)]), float(t_s[moved]))
+
+
+def _fall(usable: Samples, high: Plateau, low: Plateau, jump: float, *, line: bool) -> Switching:
+    """When the load went off."""
+    tail = usable.between(high.last_s - 3.0, high.last_s - EDGE_S)
     quiet = max(
         STEP_SDS * difference_sd(tail.mv),
         2.0 * tail.display_mv,
-        ON_QUIET_SHARE * abs(rough.jump),
-        0.5 * LINE_SHARE * abs(rough.high) if rough.line else 0.0,
+        ON_QUIET_SHARE * abs(jump),
+        0.5 * LINE_SHARE * abs(high.tail_mv) if line else 0.0,
     )
-    high = float(np.median(tail.mv)) if len(tail) else rough.high
-    quiet = min(quiet, QUIET_MOST * abs(rough.high - low))
-    fall = find_switching(loaded, marks.off_s, marks.end_s, high, low, quiet)
-    return fall, timing_flags(fall, marks.off_s)
+    quiet = min(quiet, QUIET_MOST * abs(low.head_mv - high.tail_mv))
+    return find_switching(usable, high, low, quiet)
+
+
+def first_sign(samples: Samples, switching: Switching) -> Switching:
+    """Move a switching back to the overload of a range change that announced it.
+
+    Between that and the first reading on the new range a meter may show an old value once more.
+
+    Args:
+        samples: All samples, overload among them.
+        switching: As the usable readings show it.
+    """
+    before = samples.between(switching.moved_s - RANGE_CHANGE_S, switching.moved_s)
+    signs = before.t_s[before.state == State.OVERLOAD]
+    if signs.size == 0:
+        return switching
+    sign_s = float(signs[0])
+    quiet = samples.t_s[(samples.t_s < sign_s) & (samples.state == State.USABLE)]
+    return Switching(float(quiet[-1]) if quiet.size else sign_s, sign_s)
+
+
+def settled(stage: Samples, *, line: bool) -> Samples:
+    """Leave out the leading readings of a stage that are still on their way to its level."""
+    if len(stage) <= FEW:
+        return stage
+    tail = stage.mv[-max(len(stage) // 2, FEW) :]
+    center, spread = robust_center(tail)
+    share = LINE_SHARE if line else IDLE_SHARE
+    noise = max(spread, difference_sd(tail), display_sd(stage.display_mv))
+    near_mv = max(5.0 * noise, 0.5 * share * abs(center)) + 1e-6
+    near = np.abs(stage.mv - center) <= near_mv
+    first = _first_settled(near)
+    if first > 0:
+        # An exponential approach that took so long to come near takes 3 of its time constants
+        # more to sink to a twentieth of that.
+        took_s = stage.t_s[first] - stage.t_s[0]
+        ratio = float(np.log(max(abs(stage.mv[0] - center) / near_mv, np.e)))
+        still = stage.t_s < stage.t_s[first] + 3.0 * took_s / ratio
+        if len(stage) - int(still.sum()) >= FEW:
+            first = int(still.sum())
+    near[:first] = False
+    return stage.where(near)
+
+
+def near_level(stage: Samples, *, line: bool) -> Samples:
+    """Leave out readings with the load on that cannot belong to its level, sag allowed for."""
+    if len(stage) < 3:
+        return stage
+    center = float(np.median(stage.mv[len(stage) // 2 :]))
+    noise = max(difference_sd(stage.mv), display_sd(stage.display_mv))
+    share = LINE_SHARE if line else SAG_SHARE
+    return stage.where(np.abs(stage.mv - center) <= share * abs(center) + STEP_SDS * noise + 1e-6)
+
+
+def _first_settled(near: np.typing.NDArray[np.bool_]) -> int:
+    """Index of the first reading from which on readings stay near the level, one in five aside."""
+    for first in range(near.size - FEW + 1):
+        if near[first] and near[first : first + FEW].mean() >= 0.8:
+            return first
+    return int(near.size - FEW)

@@ -2,14 +2,13 @@
 
 At ordinary rates every reading is kept as it came. Where more than ``FULL_RATE`` readings a second
 come for a while, those within ``BIN_S`` are averaged into one sample that remembers how many they
-were. A stage that lasts longer than it needs keeps its first and its last ``KEEP_S`` seconds: the
-level that counts is the one next to the switching.
+were. Where a test grows beyond ``MOST_SAMPLES``, neighbours in its older half are averaged in
+pairs: the whole test stays in view, and what is recent stays sharp.
 """
 
 import math
 from dataclasses import dataclass
 from enum import IntEnum
-from itertools import compress
 
 import numpy as np
 import numpy.typing as npt
@@ -22,8 +21,7 @@ BIN_S = 0.02
 WIDEST_VOLTS = 1e4  # no meter that this is for shows more
 FULL_RATE = 50.0  # readings a second above which samples are binned
 RATE_SPAN = 32  # samples over which the rate is judged
-KEEP_S = 120.0
-THIN_EVERY = 256  # samples between two looks at what can go
+MOST_SAMPLES = 1024
 
 
 class State(IntEnum):
@@ -87,12 +85,13 @@ class Samples:
 
 
 def state_of(reading: Reading, *, direct: bool) -> State:
-    """Whether a reading may be used as volts of the supply's kind.
+    """Whether a reading may be used as volts of the kind that the test is about.
 
     Args:
         reading: As it came from the decoder.
-        direct: The supply is direct current; else AC volts are meant. A reading whose function
-            is not known is taken to be what is meant: the capture or the settings vouch for it.
+        direct: DC volts are meant: the supply is direct current, or the load draws one (a heater
+            behind a diode, a bench supply). Else AC volts are. A reading whose function is not
+            known is taken to be what is meant: the capture or the settings vouch for it.
     """
     refused = Function.AC if direct else Function.DC
     if reading.function in (Function.OTHER, Function.OHM, refused):
@@ -110,49 +109,49 @@ class Trace:
     """Samples of a test so far."""
 
     def __init__(self, *, direct: bool) -> None:
+        """``direct``: DC volts are meant."""
         self._direct = direct
         self._t_s: list[float] = []
         self._mv: list[float] = []
         self._count: list[int] = []
         self._resolution_mv: list[float] = []
         self._state: list[State] = []
-        self._stage_start_s = -np.inf
+        self._now_s = -math.inf
         self.last: Reading | None = None
 
     def __len__(self) -> int:
         return len(self._t_s)
 
     def add(self, reading: Reading) -> None:
-        """Take one reading. Cost is constant on average."""
+        """Take one reading. Cost is constant on average.
+
+        A time before that of the reading before counts as equal to it; without a finite time a
+        reading says nothing.
+        """
+        if not math.isfinite(reading.t_s):
+            return
+        self.last = reading
+        self._now_s = t_s = max(reading.t_s, self._now_s)
         state = state_of(reading, direct=self._direct)
         mv = 1e3 * reading.volts if state is State.USABLE and reading.volts is not None else np.nan
-        self.last = reading
-        k = self._open_bin(reading.t_s, state)
+        k = self._open_bin(t_s, state)
         if k is not None:
             n = self._count[k]
             self._count[k] = n + 1
-            self._t_s[k] += (reading.t_s - self._t_s[k]) / (n + 1)
+            self._t_s[k] += (t_s - self._t_s[k]) / (n + 1)
             self._mv[k] += (mv - self._mv[k]) / (n + 1)
             return
-        self._t_s.append(reading.t_s)
+        self._t_s.append(t_s)
         self._mv.append(mv)
         self._count.append(1)
-        self._resolution_mv.append(1e3 * abs(reading.resolution_v or 0.0))
+        resolution = abs(reading.resolution_v or 0.0)
+        self._resolution_mv.append(1e3 * resolution if math.isfinite(resolution) else 0.0)
         self._state.append(state)
-        if len(self) % THIN_EVERY == 0:
-            self._thin()
-
-    def begin_stage(self, t_s: float) -> None:
-        """Say that another stage starts; what came before is thinned no further."""
-        self._stage_start_s = t_s
-
-    def drop_before(self, t_s: float) -> None:
-        """Forget samples that no later stage needs."""
-        first = next((i for i, t in enumerate(self._t_s) if t >= t_s), len(self))
-        self._keep([i >= first for i in range(len(self))])
+        if len(self) > MOST_SAMPLES:
+            self._halve()
 
     def samples(self) -> Samples:
-        """All samples kept, in time order."""
+        """All samples, in time order."""
         return Samples(
             np.array(self._t_s, dtype=np.float64),
             np.array(self._mv, dtype=np.float64),
@@ -170,18 +169,23 @@ class Trace:
                 return k
         return None
 
-    def _thin(self) -> None:
-        """Drop the middle of a stage that has lasted more than twice what is kept of it."""
-        now_s = self._t_s[-1]
-        start_s = max(self._stage_start_s, self._t_s[0])
-        keep = [t < start_s + KEEP_S or t > now_s - KEEP_S for t in self._t_s]
-        if not all(keep):
-            self._keep(keep)
+    def _halve(self) -> None:
+        """Average pairs of neighbours of one state in the older half."""
+        half, k, kept = len(self) // 2, 0, 0
+        while k < len(self):
+            pair = k + 1 < half and self._state[k] is self._state[k + 1]
+            self._move(kept, k, pair=pair)
+            kept, k = kept + 1, k + 1 + pair
+        for column in (self._t_s, self._mv, self._count, self._resolution_mv, self._state):
+            del column[kept:]
 
-    def _keep(self, keep: list[bool]) -> None:
-        """Keep the samples for which ``keep`` is true."""
-        self._t_s = list(compress(self._t_s, keep))
-        self._mv = list(compress(self._mv, keep))
-        self._count = list(compress(self._count, keep))
-        self._resolution_mv = list(compress(self._resolution_mv, keep))
-        self._state = list(compress(self._state, keep))
+    def _move(self, to: int, k: int, *, pair: bool) -> None:
+        """Put sample ``k``, or the mean of it and the next, at place ``to``."""
+        n = self._count[k]
+        share = self._count[k + 1] / (n + self._count[k + 1]) if pair else 0.0
+        j = k + 1 if pair else k
+        self._t_s[to] = self._t_s[k] + share * (self._t_s[j] - self._t_s[k])
+        self._mv[to] = self._mv[k] + share * (self._mv[j] - self._mv[k])
+        self._resolution_mv[to] = max(self._resolution_mv[k], self._resolution_mv[j])
+        self._count[to] = n + self._count[j] if pair else n
+        self._state[to] = self._state[k]

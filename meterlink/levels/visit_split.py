@@ -5,10 +5,11 @@ from dataclasses import dataclass
 
 from drivers.events import Mark
 from drivers.readings import Reading
+from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, made_setup
 from meterlink.errors import UsageError
-from meterlink.levels.detector import DEFAULT_AMPS, SMALLEST_RUN_MOHM, TestDetector
+from meterlink.levels.detector import TestDetector
 from meterlink.levels.measurement import Measurement
 from meterlink.levels.steady import DeadDetector
 
@@ -22,22 +23,30 @@ class CompletedTest:
         started_s: Seconds since the capture's start.
         measurement: What the readings came to.
         notes: Texts of the notes made while it was open.
+        amps_low: Stated current of the load at its lower setting, if it has one.
     """
 
     setup: Setup
     started_s: float
     measurement: Measurement
     notes: tuple[str, ...]
+    amps_low: float | None = None
 
 
-def smallest_drop_mv(circuit: Circuit) -> float:
+def smallest_drop_mv(circuit: Circuit, assumed: Assumptions = USUAL) -> float:
     """Drop on the smallest run that could be there: 1 m of the conductor at the load's amps.
 
-    ``SMALLEST_RUN_MOHM`` and ``DEFAULT_AMPS`` stand in for what is not stated.
+    What is not stated is assumed.
     """
-    amps = circuit.load_amps or DEFAULT_AMPS
+    amps = circuit.load_amps or assumed.meter.amps
     ohm_per_m = circuit.ohm_per_m()  # None as well where the conductor's words are not understood
-    return amps * (SMALLEST_RUN_MOHM if ohm_per_m is None else 1e3 * ohm_per_m)
+    return amps * (assumed.levels.smallest_run_mohm if ohm_per_m is None else 1e3 * ohm_per_m)
+
+
+def ratio_of(circuit: Circuit) -> float | None:
+    """Current of the load at its higher setting over that at the lower; ``None`` if not stated."""
+    high, low = circuit.load_amps, circuit.amps_low
+    return high / low if high and low and high > low else None
 
 
 class TestSplitter:
@@ -91,7 +100,7 @@ class TestSplitter:
         elif isinstance(self.detector, DeadDetector):
             self.detector.mark(event.kind, event.t_s, event.text)
         elif self.detector is not None:
-            self.detector.mark(event.kind, event.t_s)
+            self.detector.mark(event.kind, event.t_s, event.setting or "")
         return done
 
     def finish(self, t_s: float) -> CompletedTest | None:
@@ -99,7 +108,8 @@ class TestSplitter:
         if self.detector is None or self.setup is None:
             return None
         found = self.detector.finish(t_s)
-        return CompletedTest(self.setup, self._started_s, found, tuple(self._notes))
+        notes = tuple(self._notes)
+        return CompletedTest(self.setup, self._started_s, found, notes, self._circuit.amps_low)
 
     @property
     def lead_mohm(self) -> float:
@@ -120,7 +130,7 @@ class TestSplitter:
             self.detector = DeadDetector(
                 setup,
                 mark.t_s,
-                amps=self._circuit.load_amps or DEFAULT_AMPS,
+                amps=self._circuit.load_amps or USUAL.meter.amps,
                 smallest_mv=self._smallest_mv,
                 lead_mohm=self._lead_mohm,
                 four_wire=self._four_wire,
@@ -132,6 +142,8 @@ class TestSplitter:
             volts=self._circuit.volts,
             hertz=self._circuit.hertz,
             smallest_drop_mv=self._smallest_mv,
+            direct=self._circuit.load_kind is not LoadKind.HEATER,
+            ratio=ratio_of(self._circuit),
         )
 
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.circuit.setup import Setup, Verdict
 from meterlink.errors import UsageError
-from meterlink.levels.row import estimate_drop, limit_mv, verdict_of
+from meterlink.levels.drop import evaluate
 from meterlink.levels.visit_split import smallest_drop_mv
 from meterlink.testlog.dead_rows import source_row
 from meterlink.testlog.rows import Source, TestRow
@@ -104,8 +104,7 @@ def entered_row(
 
 
 def _measured(row: TestRow, circuit: Circuit, seen: Levels) -> TestRow:
-    line = row.setup.hookup is Hookup.LINE_DROP
-    signed = circuit.hertz == 0 or row.setup.dead
+    signed = circuit.signed or row.setup.dead
     for name, value in (("idle", seen.idle_mv), ("on", seen.on_mv)):
         if not abs(value) <= MOST_MV or (value < 0 and not signed):
             raise UsageError(
@@ -120,16 +119,23 @@ def _measured(row: TestRow, circuit: Circuit, seen: Levels) -> TestRow:
         return source_row(
             row, idle_mv=seen.idle_mv, on_mv=seen.on_mv, u_mv=u_mv, smallest_mv=smallest
         )
-    found = estimate_drop(seen.idle_mv, seen.on_mv, u_mv, line=line, signed=signed)
-    limit = float(limit_mv(seen.idle_mv, u_mv, line=line, signed=signed))
     smallest = smallest_drop_mv(replace(circuit, load_amps=row.amps))
+    found = evaluate(
+        row.setup.hookup,
+        seen.idle_mv,
+        seen.on_mv,
+        u_mv,
+        signed=signed,
+        smallest_drop_mv=smallest,
+    )
     return replace(
         row,
         idle_mv=seen.idle_mv,
         on_mv=seen.on_mv,
         delta_mv=seen.on_mv - seen.idle_mv,
-        drop_mv=float(found.drop_mv),
-        drop_u_mv=float(found.drop_u_mv),
-        limit_mv=limit,
-        verdict=verdict_of(found.p_drop, limit, smallest),
+        drop_mv=found.drop_mv,
+        drop_u_mv=found.drop_u_mv,
+        limit_mv=found.limit_mv,
+        level_u_mv=u_mv,
+        verdict=found.verdict,
     )

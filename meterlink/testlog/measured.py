@@ -16,7 +16,7 @@ def measured_row(
         done: The test.
         started: Time zero of its capture. The row's time is that of the test's mark, to the
             millisecond, so that a replay finds it again.
-        amps: Stated current of the load.
+        amps: Stated current of the load; a test at its lower setting knows that one's itself.
         source: Live or replay.
         capture: File name of the capture in the job's folder of captures; may be set later.
     """
@@ -45,8 +45,9 @@ def measured_row(
         note="; ".join(note for note in done.notes if note),
         path_mohm=dead.path_mohm if dead else None,
         path_u_mohm=dead.path_u_mohm if dead else None,
-        level_u_mv=dead.level_u_mv if dead else None,
-        cycles=dead.cycles if dead else None,
+        setting=found.setting or None,
+        level_u_mv=found.level_u_mv,
+        cycles=found.cycles,
     )
 
 
@@ -54,7 +55,7 @@ def _amps(done: CompletedTest, stated: float | None) -> float | None:
     """Current as stated; of a direct source as it was read back; none of an ohmmeter."""
     if isinstance(done.measurement, DeadMeasurement):
         return done.measurement.amps if not done.setup.hookup.ohms else None
-    return stated
+    return done.amps_low if done.measurement.setting == "low" and done.amps_low else stated
 
 
 def _to_milliseconds(time: datetime) -> datetime:

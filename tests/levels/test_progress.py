@@ -54,15 +54,16 @@ def test_no_jump_is_certain_soon_after_it_could_have_come():
     mark_s = next(event[1] for event in case.events if not isinstance(event, Reading))
     enough = [(t, p) for t, p in looks(case) if p.stage is Stage.ON and p.enough]
     assert enough[0][0] - mark_s < 9.0
-    assert enough[0][1].verdict is Verdict.NOT_IN_PATH
+    assert enough[0][1].no_jump
 
 
 def test_what_was_enough_stays_the_verdict():
     rng = np.random.default_rng(9)
     for drop_mv in (0.0, 60.0, 150.0, 900.0) * 5:
         case = trial(rng, Hookup.NEUTRAL_GROUND, drop_mv, PROMPT)
-        first = next(p.verdict for _, p in looks(case) if p.stage is Stage.ON and p.enough)
-        assert first is (Verdict.IN_PATH if drop_mv else Verdict.NOT_IN_PATH)
+        first = next(p for _, p in looks(case) if p.stage is Stage.ON and p.enough)
+        assert first.no_jump == (drop_mv == 0.0)
+        assert (first.verdict is Verdict.IN_PATH) == (drop_mv > 0.0)
 
 
 def idle(values_mv, **more):
@@ -100,7 +101,6 @@ def test_a_quiet_idle_level_is_enough_after_some_seconds():
         ([None] * 30, {"overload": True}, "range"),
         ([6.0, 6.1], {}, "few"),
         (list(np.abs(np.random.default_rng(2).normal(8e3, 3e3, 40))), {}, "contact"),
-        ([6.0, 6.1] * 12 + [20.0, 20.1] * 12, {}, "stepped"),
         (list(np.linspace(5.0, 12.0, 40)), {}, "moves"),
     ],
 )

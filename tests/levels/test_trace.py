@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from drivers.readings import Function, Reading
-from meterlink.levels.trace import KEEP_S, State, Trace, state_of
+from meterlink.levels.trace import MOST_SAMPLES, State, Trace, state_of
 
 
 def reading(t_s, volts=0.005, **more):
@@ -53,14 +53,23 @@ def test_ten_thousand_readings_a_second_are_binned_and_none_is_lost():
     assert (samples.mv * samples.count).sum() / 60_000 == pytest.approx(5.003, abs=1e-6)
 
 
-def test_a_stage_of_hours_keeps_its_first_and_last_minutes():
+def test_a_test_of_hours_stays_in_view_and_what_is_recent_stays_sharp():
     trace = Trace(direct=False)
     for i in range(20_000):
-        trace.add(reading(1.0 * i))
+        trace.add(reading(1.0 * i, 1e-3 * (i // 10_000)))
     samples = trace.samples()
-    assert len(samples) < 2 * KEEP_S + 300
-    assert samples.t_s[0] == 0.0
-    assert samples.t_s[-1] == 19_999.0
+    assert len(samples) <= MOST_SAMPLES
+    assert samples.readings == 20_000
+    assert samples.mv @ samples.count == pytest.approx(10_000.0)
+    assert np.diff(samples.t_s[-200:]) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("late_s", [5.0, float("nan"), float("inf")])
+def test_times_never_run_back(late_s):
+    trace = Trace(direct=False)
+    for t_s in (9.0, 10.0, late_s, 11.0):
+        trace.add(reading(t_s))
+    assert (np.diff(trace.samples().t_s) >= 0.0).all()
 
 
 def test_readings_without_time_between_them_fill_no_memory():

@@ -1,0 +1,276 @@
+"""All changes in the readings of a test: exact optimal partitioning into constant levels.
+
+Readings are averaged in blocks of half a second, brought to a scale on which their noise is 1, and
+cut where the sum of squares about the levels, plus a penalty for each change, is least: over all
+cuts there are, not a greedy one (Jackson et al. 2005, "An algorithm for optimal partitioning of
+data on an interval"; the pruning is that of Killick, Fearnhead and Eckley 2012). A new reading
+costs one pass over the cuts that may still win, because what went before does not change.
+
+The scale is linear near zero and logarithmic far from it: a heater's current sags by some per cent
+after switching, and with it the drop, so that the "noise" of a large level grows with the level.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from meterlink.assumptions import USUAL, Levels
+from meterlink.levels.statistics import Floats, difference_sd, display_sd
+from meterlink.levels.trace import Samples
+
+
+class Partition:
+    """The best partition of a series with noise 1 into constant levels, value by value.
+
+    Args:
+        penalty: What a change must take off the sum of squares to be worth it.
+
+    Example:
+        >>> one = Partition(penalty=10.0)
+        >>> one.extend([0.1, -0.1, 0.0, 9.0, 9.1])
+        >>> one.starts()
+        [0, 3]
+    """
+
+    def __init__(self, penalty: float) -> None:
+        self._penalty = penalty
+        self._values: list[float] = []
+        self._sums, self._squares = np.zeros(64), np.zeros(64)
+        self._best = np.zeros(64)
+        self._best[0] = -penalty
+        self._last: list[int] = [0]
+        self._open = np.array([0], dtype=np.intp)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def extend(self, values: "Floats | list[float]") -> None:
+        """Take further values; each costs one pass over the cuts that may still win."""
+        for value in values:
+            self._add(float(value))
+
+    def begins_with(self, values: Floats) -> bool:
+        """Whether the values taken so far are the first of these."""
+        n = len(self)
+        return n <= values.size and self._values == values[:n].tolist()
+
+    def starts(self, more: Floats | None = None) -> list[int]:
+        """Index of the first value of each level.
+
+        Args:
+            more: Values that follow, but may still change: they are looked at and not kept.
+        """
+        if more is not None and more.size:
+            ahead = self._copy()
+            ahead.extend(more)
+            return ahead.starts()
+        found, k = [], len(self)
+        while k > 0:
+            k = self._last[k]
+            found.append(k)
+        return found[::-1]
+
+    def _copy(self) -> "Partition":
+        other = Partition(self._penalty)
+        other._values, other._last = list(self._values), list(self._last)
+        other._sums, other._squares = self._sums.copy(), self._squares.copy()
+        other._best, other._open = self._best.copy(), self._open
+        return other
+
+    def _add(self, value: float) -> None:
+        n = len(self) + 1
+        if n >= self._sums.size:
+            self._sums, self._squares, self._best = (
+                np.concatenate([a, np.zeros(a.size)])
+                for a in (self._sums, self._squares, self._best)
+            )
+        apart = (
+            value - self._values[0] if self._values else 0.0
+        )  # keeps digits where levels are large
+        self._values.append(value)
+        self._sums[n] = self._sums[n - 1] + apart
+        self._squares[n] = self._squares[n - 1] + apart * apart
+        cuts = self._open
+        sums = self._sums[n] - self._sums[cuts]
+        costs = (
+            self._best[cuts] + (self._squares[n] - self._squares[cuts]) - sums * sums / (n - cuts)
+        )
+        k = int(np.argmin(costs))
+        self._best[n] = costs[k] + self._penalty
+        self._last.append(int(cuts[k]))
+        self._open = np.append(cuts[costs <= self._best[n]], n)
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """A stretch of readings at one level.
+
+    Attributes:
+        first_s, last_s: Times of its first and last reading.
+        mv: Median of its blocks.
+        head_mv, tail_mv: Median of the first and of the last three of them.
+        blocks: Number of its blocks.
+    """
+
+    first_s: float
+    last_s: float
+    mv: float
+    head_mv: float
+    tail_mv: float
+    blocks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What a trace consists of.
+
+    Attributes:
+        plateaus: In time order, with a change between each two; at least one if there is a reading.
+        noise_mv: Spread of a block about a level near zero.
+        odd_s: Times of short excursions that are neither a level nor a way between two.
+    """
+
+    plateaus: tuple[Plateau, ...]
+    noise_mv: float
+    odd_s: tuple[float, ...] = ()
+
+
+class ChangeFinder:
+    """Finds the changes of a growing trace; remembers the partition of what stays the same."""
+
+    def __init__(self, *, line: bool, assumed: Levels = USUAL.levels) -> None:
+        """``line``: the readings are the supply's volts, which wander slowly as a whole."""
+        self._line = line
+        self._assumed = assumed
+        self._partition = Partition(assumed.change_penalty)
+
+    def find(self, usable: Samples) -> Changes:
+        """The changes of a trace.
+
+        Args:
+            usable: Samples with a value, in time order, strays left out.
+        """
+        if len(usable) == 0:
+            return Changes((), 0.0)
+        _, mv, first = in_blocks(usable, self._assumed.block_s)
+        noise = self._noise_mv(mv, float(np.median(usable.resolution_mv)))
+        scaled = self._scaled(mv, noise)
+        if not self._partition.begins_with(scaled[:-1]):
+            self._partition = Partition(self._assumed.change_penalty)
+        self._partition.extend(scaled[len(self._partition) : -1])
+        starts = np.array(self._partition.starts(scaled[-1:]), dtype=np.intp)
+        ends = np.append(first[1:], len(usable)) - 1
+        stops = np.append(starts[1:], mv.size)
+        segments = [
+            Plateau(
+                float(usable.t_s[first[i]]),
+                float(usable.t_s[ends[j - 1]]),
+                float(np.median(mv[i:j])),
+                float(np.median(mv[i : min(i + 3, j)])),
+                float(np.median(mv[max(j - 3, i) : j])),
+                int(j - i),
+            )
+            for i, j in zip(starts, stops, strict=True)
+        ]
+        plateaus, odd = _without_passages(segments)
+        return Changes(tuple(self._merged(plateaus, noise)), noise, odd)
+
+    def least_step_mv(self, a_mv: float, b_mv: float, noise_mv: float) -> float:
+        """Difference of two neighbouring levels below which they count as one."""
+        one, least = self._assumed, min(abs(a_mv), abs(b_mv))
+        if self._line:
+            return max(one.change_sds * noise_mv, one.line_step_share * least)
+        pickup = one.idle_step_share * min(least, one.largest_pickup_mv)
+        return max(one.change_sds * noise_mv, pickup, one.load_step_share * least)
+
+    def _noise_mv(self, mv: Floats, display_mv: float) -> float:
+        """Noise of a block near zero, on a grid of half octaves so that it seldom changes."""
+        low = float(np.quantile(np.abs(mv), 0.1))
+        one = self._assumed
+        slow = (
+            one.line_noise_share * low
+            if self._line
+            else one.pickup_wander * min(low, one.largest_pickup_mv)
+        )
+        noise = max(difference_sd(mv), display_sd(display_mv), slow, one.least_noise_mv)
+        return float(2.0 ** (np.ceil(2.0 * np.log2(noise)) / 2.0))
+
+    def _scaled(self, mv: Floats, noise_mv: float) -> Floats:
+        """Values whose noise is 1 at every level."""
+        if self._line:
+            return mv / noise_mv
+        share = self._assumed.load_noise_share
+        scaled: Floats = np.arcsinh(mv * (share / noise_mv)) / share
+        return scaled
+
+    def _merged(self, plateaus: list[Plateau], noise_mv: float) -> list[Plateau]:
+        """Join neighbours that differ by no more than wander or a heater's sag."""
+        found = list(plateaus)
+        while len(found) > 1:
+            apart = [
+                abs(b.mv - a.mv) / self.least_step_mv(a.mv, b.mv, noise_mv)
+                for a, b in pairwise(found)
+            ]
+            k = int(np.argmin(apart))
+            if apart[k] >= 1.0:
+                break
+            found[k : k + 2] = [_joined(found[k], found[k + 1])]
+        return found
+
+
+def in_blocks(
+    usable: Samples, block_s: float
+) -> tuple[Floats, Floats, "np.typing.NDArray[np.intp]"]:
+    """Average samples within equal spans of time.
+
+    Returns:
+        Mean time and mean value of each block that holds a sample, and the index of its first one.
+    """
+    number = np.floor((usable.t_s - usable.t_s[0]) / block_s)
+    first = np.flatnonzero(np.diff(number, prepend=-1.0))
+    n = np.diff(np.append(first, len(usable)))
+    return np.add.reduceat(usable.t_s, first) / n, np.add.reduceat(usable.mv, first) / n, first
+
+
+def without_strays(usable: Samples, assumed: Levels = USUAL.levels) -> Samples:
+    """Leave out single readings far from both their neighbours, which agree: damaged digits."""
+    if len(usable) < 3:
+        return usable
+    mv = usable.mv
+    noise = max(difference_sd(mv), display_sd(usable.display_mv), assumed.least_noise_mv)
+    before, after = np.abs(mv[1:-1] - mv[:-2]), np.abs(mv[1:-1] - mv[2:])
+    around = np.abs(mv[2:] - mv[:-2])
+    far = np.minimum(before, after)
+    stray = (far > assumed.stray_sds * noise) & (around < 0.2 * far)
+    keep = np.ones(len(usable), dtype=bool)
+    keep[1:-1] = ~stray
+    return usable if keep.all() else usable.where(keep)
+
+
+def _joined(a: Plateau, b: Plateau) -> Plateau:
+    n = a.blocks + b.blocks
+    mv = (a.mv * a.blocks + b.mv * b.blocks) / n
+    return Plateau(a.first_s, b.last_s, mv, a.head_mv, b.tail_mv, n)
+
+
+def _without_passages(segments: list[Plateau]) -> tuple[list[Plateau], tuple[float, ...]]:
+    """Leave out what is no level: one block alone, and the way of a meter from level to level."""
+    kept: list[Plateau] = []
+    odd: list[float] = []
+    for k, one in enumerate(segments):
+        before = kept[-1] if kept else None
+        after = segments[k + 1] if k + 1 < len(segments) else None
+        if one.blocks > 2 or len(segments) == 1:
+            kept.append(one)
+        elif before is not None and after is not None and _is_between(before.mv, one.mv, after.mv):
+            continue
+        elif one.blocks == 2:
+            kept.append(one)
+        elif before is not None and after is not None and one.last_s > one.first_s:
+            odd.append(one.first_s)
+    return kept or segments[-1:], tuple(odd)
+
+
+def _is_between(a: float, x: float, b: float) -> bool:
+    return min(a, b) < x < max(a, b)
