@@ -130,7 +130,7 @@ def _without_load(
         return Progress(Stage.SETTLING, reading, restless=why, flags=flags, load_already_on=already)
     here = level(idle.mv, idle.display_mv)
     lasted_s = float(idle.t_s[-1] - idle.t_s[0])
-    volts, current = _large(here.value, line=line, assumed=assumed)
+    volts, current = _large(here.value, here.sd, line=line, assumed=assumed)
     return Progress(
         stage=Stage.IDLE,
         reading=reading,
@@ -176,7 +176,7 @@ def _with_load(
         enough = _after_is_enough(found, levels, waited_s)
     else:
         enough = stage is Stage.ON and _on_is_enough(found, levels, over=over)
-    volts, current = _large(levels.idle.value, line=line, assumed=assumed)
+    volts, current = _large(levels.idle.value, levels.idle.sd, line=line, assumed=assumed)
     return Progress(
         stage=stage,
         reading=reading,
@@ -243,9 +243,9 @@ def _after_is_enough(found: Assessment, levels: LevelsFound, waited_s: float) ->
     return known or waited_s > AFTER_S
 
 
-def _large(idle_mv: float, *, line: bool, assumed: Levels) -> tuple[bool, bool]:
-    """Whether an idle level is one of volts, and whether it is a current."""
-    size = 0.0 if line else abs(idle_mv)
+def _large(idle_mv: float, sd_mv: float, *, line: bool, assumed: Levels) -> tuple[bool, bool]:
+    """Whether an idle level is steady volts, and whether it is a current."""
+    size = 0.0 if line or sd_mv > 0.1 * abs(idle_mv) else abs(idle_mv)
     return size > assumed.floating_mv, LARGE_IDLE_MV < size <= assumed.floating_mv
 
 
