@@ -8,6 +8,7 @@ shown again.
 
 import getpass
 import hashlib
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -38,33 +39,33 @@ CAUTIONS = (
 )
 
 
-def digest() -> str:
+def digest(cautions: Sequence[str] = CAUTIONS) -> str:
     """SHA-256 of the cautions, as hexadecimal digits."""
-    return hashlib.sha256("\n".join(CAUTIONS).encode()).hexdigest()
+    return hashlib.sha256("\n".join(cautions).encode()).hexdigest()
 
 
-def are_confirmed(folder: Path) -> bool:
+def are_confirmed(folder: Path, cautions: Sequence[str] = CAUTIONS) -> bool:
     """Whether these cautions were confirmed for a job.
 
     Raises:
         JobError: The record cannot be read.
     """
-    path = folder / CAUTIONS_FILE
+    path, wanted = folder / CAUTIONS_FILE, digest(cautions)
     try:
         lines = list(json_lines(path, most_bytes=_MOST_BYTES))
     except OSError as error:
         raise JobError(f"{path} cannot be read: {why(error)}.") from error
-    return any(entry is not None and entry.get("sha256") == digest() for _, entry in lines)
+    return any(entry is not None and entry.get("sha256") == wanted for _, entry in lines)
 
 
-def confirm(folder: Path, time: datetime) -> None:
+def confirm(folder: Path, time: datetime, cautions: Sequence[str] = CAUTIONS) -> None:
     """Write down that the cautions were confirmed, and wait until that is on the disk.
 
     Raises:
         JobError: It cannot be written.
     """
     path = folder / CAUTIONS_FILE
-    entry = {"time": time.isoformat(timespec="seconds"), "by": _who(), "sha256": digest()}
+    entry = {"time": time.isoformat(timespec="seconds"), "by": _who(), "sha256": digest(cautions)}
     try:
         append_json(path, entry)
     except OSError as error:
