@@ -1,9 +1,9 @@
 """``meterlink replay``: recorded visits into a job's test log, one or thousands."""
 
 import shutil
+import signal
 import sys
-import time
-from collections.abc import Iterable
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,10 +12,8 @@ import click
 from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
-    from meterlink.lab.many import Outcome
-    from meterlink.lab.replay_words import Totals
+    from meterlink.lab.many import Outcome, Totals
 
-_EVERY_S = 5.0  # between two lines of progress where there is no terminal
 _MAX_REMARKS = 20  # of many captures; the rest is counted
 
 
@@ -38,6 +36,13 @@ _MAX_REMARKS = 20  # of many captures; the rest is counted
     type=click.IntRange(1, 256),
     help="Processes for many captures. Default: one a core. Results do not depend on it.",
 )
+@click.option(
+    "--cluster",
+    "cluster_address",
+    metavar="ADDRESS",
+    help="Measure on a Dask cluster, given its scheduler; it sees the same files by the same "
+    "paths. Results do not depend on it.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print rows or summary as one JSON object.")
 def command(
     captures: tuple[Path, ...],
@@ -45,6 +50,7 @@ def command(
     job: Path | None,
     jobs: Path | None,
     workers: int | None,
+    cluster_address: str | None,
     as_json: bool,
 ) -> None:
     r"""Read CAPTURES, measure their tests and append them to the log of the job in DIR.
@@ -60,13 +66,16 @@ def command(
       meterlink replay visit.jsonl --job upstairs --json | jq '.rows[].drop_mV'
       meterlink replay monday.jsonl tuesday.jsonl --job upstairs
       meterlink replay recordings --jobs evaluated --workers 4
+      meterlink replay recordings --jobs evaluated --cluster tcp://192.0.2.7:8786
     """
     if (job is None) == (jobs is None):
         raise UsageError("Give --job DIR for one job, or --jobs DIR for a job for each capture.")
+    if workers is not None and cluster_address is not None:
+        raise UsageError("--workers are of this computer, --cluster has its own. Choose one.")
     if job is not None and len(captures) == 1 and not captures[0].is_dir():
         _replay_one(captures[0], job, as_json=as_json)
     else:
-        _replay_many(captures, job, jobs, workers, as_json=as_json)
+        _replay_many(captures, job, jobs, workers, cluster_address, as_json=as_json)
 
 
 def _replay_one(capture: Path, job: Path, *, as_json: bool) -> None:
@@ -97,48 +106,59 @@ def _replay_many(
     job: Path | None,
     jobs: Path | None,
     workers: int | None,
+    cluster_address: str | None,
     *,
     as_json: bool,
 ) -> None:
-    from meterlink.lab.gather import into_one_job, into_own_jobs
-    from meterlink.lab.many import replay_into_one, replay_into_own, worker_count
-    from meterlink.lab.replay_words import summary_json, summary_lines
+    from meterlink.lab.executors import cluster, processes, worker_count
+    from meterlink.lab.many import (
+        Totals,
+        replay_into_one,
+        replay_into_own,
+        summary_json,
+        summary_lines,
+    )
+    from meterlink.lab.worklist import into_one_job, into_own_jobs
 
-    count = workers or worker_count()
     if job is not None:
         tasks = into_one_job(captures, job)
-        outcomes = replay_into_one(tasks, job, min(count, len(tasks)))
     elif jobs is not None:
         tasks = into_own_jobs(captures, jobs)
-        outcomes = replay_into_own(tasks, jobs, min(count, len(tasks)))
-    totals = _counted(outcomes, len(tasks))
+    totals = Totals()
+    for name in ("SIGTERM", "SIGHUP"):  # end in order, as by Ctrl-C
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.default_int_handler)
+    try:
+        if cluster_address is not None:
+            chosen = cluster(cluster_address)
+        else:
+            chosen = processes(min(workers or worker_count(), len(tasks)))
+        with chosen as measuring:
+            if job is not None:
+                outcomes = replay_into_one(tasks, job, measuring)
+            elif jobs is not None:
+                outcomes = replay_into_own(tasks, jobs, measuring)
+            _count(outcomes, len(tasks), totals)
+    except KeyboardInterrupt:
+        totals.stopped = len(tasks) - totals.captures
     click.echo(summary_json(totals) if as_json else "\n".join(summary_lines(totals)))
-    if totals.failed:
+    if totals.failed or totals.stopped:
         sys.exit(1)
 
 
-def _counted(outcomes: "Iterable[Outcome]", total: int) -> "Totals":
+def _count(outcomes: "Iterator[Outcome]", total: int, totals: "Totals") -> None:
     """Count outcomes as they come, with progress and the first remarks on standard error."""
     from meterlink.commands.job_input import remark
-    from meterlink.lab.replay_words import Totals
+    from meterlink.commands.progress import Progress
 
-    totals, remarks = Totals(), 0
-    on_terminal = sys.stderr.isatty()
-    started = shown = time.monotonic()
-    for outcome in outcomes:
-        totals.count(outcome)
-        for text in outcome.remarks:
-            remarks += 1
-            if remarks <= _MAX_REMARKS:
-                remark(text)
-        now = time.monotonic()
-        if now - shown > (0.2 if on_terminal else _EVERY_S) and totals.captures < total:
-            shown = now
-            left_s = (now - started) / totals.captures * (total - totals.captures)
-            text = f"{totals.captures} of {total} captures, about {left_s:.0f} s left"
-            click.echo(f"\r\x1b[K{text}" if on_terminal else text, err=True, nl=not on_terminal)
-    if on_terminal:
-        click.echo("\r\x1b[K", err=True, nl=False)
+    remarks = 0
+    with Progress("captures") as progress:
+        for outcome in outcomes:
+            totals.count(outcome)
+            for text in outcome.remarks:
+                remarks += 1
+                if remarks <= _MAX_REMARKS:
+                    remark(text)
+            progress.share(totals.captures, totals.captures / total)
     if remarks > _MAX_REMARKS:
         remark(f"{remarks - _MAX_REMARKS} remarks more; replay a capture alone to see its own.")
-    return totals

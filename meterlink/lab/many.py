@@ -5,22 +5,21 @@ come out the same: into one job, rows are appended by this process in the order 
 into jobs of their own, captures have nothing to do with each other.
 """
 
-import os
-import signal
+import json
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import BrokenExecutor, CancelledError, Future
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from multiprocessing import get_context
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drivers.errors import DriverError
 from meterlink.circuit.job import JOB_FILE, LOG_FILE, read_job
 from meterlink.errors import LabError, LogError, MeterlinkError
-from meterlink.lab.gather import Task
-from meterlink.lab.journal import JOURNAL_FILE, Done, Journal
+from meterlink.lab.executors import HERE, Workers
+from meterlink.lab.worklist import JOURNAL_FILE, Done, Journal, Task
+from meterlink.show.text_width import clean
+from meterlink.show.format import counted
 from meterlink.testlog.captures import CapturesLog, sha256
 from meterlink.testlog.from_capture import Replayed, Visit, read_visit, replay_into
 from meterlink.testlog.reader import read_rows
@@ -58,14 +57,9 @@ class _Result:
     error: str = ""
 
 
-def worker_count() -> int:
-    """Cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def replay_into_one(tasks: Sequence[Task], folder: Path, workers: int) -> Iterator[Outcome]:
+def replay_into_one(
+    tasks: Sequence[Task], folder: Path, workers: Workers = HERE
+) -> Iterator[Outcome]:
     """Replay captures into one job, in order.
 
     The first capture that can be used makes ``job.toml`` where it is missing.
@@ -73,7 +67,7 @@ def replay_into_one(tasks: Sequence[Task], folder: Path, workers: int) -> Iterat
     Args:
         tasks: The captures; the job of each is ``folder``.
         folder: The job folder.
-        workers: Number of processes, 1 or more.
+        workers: What measures.
 
     Yields:
         An outcome for each capture, in order.
@@ -91,7 +85,7 @@ def replay_into_one(tasks: Sequence[Task], folder: Path, workers: int) -> Iterat
 
 
 def _into_open_log(
-    tasks: Iterable[Task], folder: Path, journal: Journal, workers: int
+    tasks: Iterable[Task], folder: Path, journal: Journal, workers: Workers
 ) -> Iterator[Outcome]:
     with CapturesLog(read_job(folder)) as log:
 
@@ -108,13 +102,15 @@ def _into_open_log(
             notes = ()
 
 
-def replay_into_own(tasks: Sequence[Task], root: Path, workers: int) -> Iterator[Outcome]:
+def replay_into_own(
+    tasks: Sequence[Task], root: Path, workers: Workers = HERE
+) -> Iterator[Outcome]:
     """Replay captures each into a job of its own.
 
     Args:
         tasks: The captures and their jobs, which lie below ``root``.
         root: Folder of the jobs, where the journal is.
-        workers: Number of processes, 1 or more.
+        workers: What measures.
 
     Yields:
         An outcome for each capture, in order.
@@ -213,35 +209,116 @@ def _spread(
     tasks: Iterable[Task],
     done_before: Callable[[Task], Outcome | None],
     work: Callable[[Task], _Result],
-    workers: int,
+    workers: Workers,
 ) -> Iterator[tuple[Task, Outcome | _Result]]:
-    """Hand tasks to processes, or do them here for one worker; results come in order."""
-    if workers == 1:
+    """Hand tasks to the workers, or do them here; results come in order."""
+    executor = workers.executor
+    if executor is None:
         yield from ((task, done_before(task) or work(task)) for task in tasks)
         return
-    context = get_context("spawn")
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupt)
     waiting: deque[tuple[Task, Outcome | Future[_Result]]] = deque()
     try:
         for task in tasks:
-            waiting.append((task, done_before(task) or pool.submit(work, task)))
-            if len(waiting) >= _WAITING * workers:
-                yield _finished(*waiting.popleft())
+            handed = replace(task, capture=workers.path(task.capture), job=workers.path(task.job))
+            waiting.append((task, done_before(task) or executor.submit(work, handed)))
+            if len(waiting) >= _WAITING * workers.count:
+                yield _finished(*waiting.popleft(), workers)
         while waiting:
-            yield _finished(*waiting.popleft())
-    except BrokenProcessPool as error:
+            yield _finished(*waiting.popleft(), workers)
+    except (BrokenExecutor, CancelledError) as error:
         raise LabError(
-            "A worker process was ended from outside (out of memory?). What was done is kept: "
-            "start again, with fewer --workers, and it goes on."
+            "A worker process was ended from outside (out of memory?), or the cluster. What was "
+            "done is kept: start again, with fewer --workers, and it goes on."
         ) from error
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        for _, result in waiting:
+            if isinstance(result, Future):
+                result.cancel()
 
 
-def _finished(task: Task, result: Outcome | Future[_Result]) -> tuple[Task, Outcome | _Result]:
-    return task, result if isinstance(result, Outcome) else result.result()
+def _finished(
+    task: Task, result: Outcome | Future[_Result], workers: Workers
+) -> tuple[Task, Outcome | _Result]:
+    """Wait for a result as long as somebody works at it.
+
+    Raises:
+        LabError: Nobody does any more.
+        BrokenExecutor: A process was ended.
+    """
+    if not isinstance(result, Future):
+        return task, result
+    while True:
+        try:
+            return task, result.result(workers.patience_s)
+        except TimeoutError as error:
+            if not workers.alive():
+                raise LabError(
+                    "No worker is left in the cluster. What was done is kept: start workers, then "
+                    "the same command goes on."
+                ) from error
+        except (BrokenExecutor, CancelledError, MeterlinkError):
+            raise
+        except Exception as error:  # noqa: BLE001 (as where a capture ends one worker after another)
+            text = f"{task.capture}: nobody could measure it: {type(error).__name__}: {error}"
+            return task, _Result(error=text[:500])
 
 
-def _ignore_interrupt() -> None:
-    """Ctrl-C reaches the whole group of processes; the main one ends the others in order."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@dataclass(slots=True)
+class Totals:
+    """What has become of the captures so far.
+
+    Attributes:
+        captures, skipped: How many were looked at, and how many of them were done before.
+        tests, added: Their tests, and rows appended.
+        failed: Capture and reason.
+        stopped: Captures that were not looked at, as a person or a signal stopped the replay.
+    """
+
+    captures: int = 0
+    skipped: int = 0
+    tests: int = 0
+    added: int = 0
+    failed: list[tuple[str, str]] = field(default_factory=list)
+    stopped: int = 0
+
+    def count(self, outcome: Outcome) -> None:
+        """Add an outcome."""
+        self.captures += 1
+        self.skipped += outcome.skipped
+        self.tests += outcome.tests
+        self.added += outcome.added
+        if outcome.error:
+            self.failed.append((str(outcome.task.capture), outcome.error))
+
+
+def summary_lines(totals: Totals) -> Iterator[str]:
+    """The summary and the table of failures."""
+    read = totals.captures - totals.skipped - len(totals.failed)
+    yield (
+        f"{counted(totals.captures, 'capture')}: {read} read, {totals.skipped} done before, "
+        f"{len(totals.failed)} failed; {counted(totals.tests, 'test')}, {totals.added} appended"
+    )
+    if totals.stopped:
+        yield f"stopped before {totals.stopped} more; the same command goes on with them"
+    if totals.failed:
+        yield ""
+        yield "failed:"
+        width = min(max(len(clean(path)) for path, _ in totals.failed), 50)
+        for path, why in totals.failed:
+            yield f"  {clean(path):{width}}  {clean(why.removeprefix(path).lstrip(':, '))}"
+
+
+def summary_json(totals: Totals) -> str:
+    """The same as one JSON object."""
+    failed: Sequence[dict[str, str]] = [
+        {"capture": path, "why": why} for path, why in totals.failed
+    ]
+    content = {
+        "captures": totals.captures,
+        "done_before": totals.skipped,
+        "tests": totals.tests,
+        "added": totals.added,
+        "failed": failed,
+        "not_looked_at": totals.stopped,
+    }
+    return json.dumps(content, indent=1)
