@@ -98,7 +98,7 @@ def study_csv(study: Study) -> str:
 def _flat(path: str, value: Any) -> Iterator[tuple[str, Any]]:
     """Figures by path, such as ``drift.slope``; lists of any length as they stand, in JSON."""
     if path.rpartition(".")[2] in _LISTS:
-        yield path, json.dumps(value, ensure_ascii=False)
+        yield path, json.dumps(value)
     elif isinstance(value, dict):
         for name, item in value.items():
             yield from _flat(f"{path}.{name}".removeprefix("."), item)
