@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from meterlink.circuit.setup import Hookup
+from meterlink.circuit.setup import Hookup, Setup
 
 CONFIRMED_FROM, LIKELY_FROM, POSSIBLE_FROM = 0.99, 0.8, 0.5  # our own scale; common usage
 
@@ -73,8 +73,28 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-LEADS = {  # where the two leads of the meter go; {a} and {b} are receptacles
-    Hookup.NEUTRAL_NEUTRAL: "neutral of {a} to neutral of {b}",
-    Hookup.NEUTRAL_GROUND: "neutral to ground at {a}",
-    Hookup.LINE_DROP: "hot to neutral at {a}",
-}
+def leads_text(setup: Setup) -> str:
+    """Where the two leads of the meter go, such as "neutral of Desk to neutral of Door"."""
+    a, b = setup.lead_a, setup.lead_b or "the panel"
+    if setup.hookup is Hookup.PATH_RESISTANCE:
+        return f"{setup.side} of {a} to {setup.side} of {b}, ohms"
+    if setup.hookup is Hookup.LOOP_RESISTANCE:
+        return f"{' to '.join(setup.side.split('+'))} at {a}, linked at the panel, ohms"
+    if setup.hookup is Hookup.NEUTRAL_NEUTRAL:
+        side = setup.side or "neutral"
+        return f"{side} of {a} to {side} of {b}"
+    return (
+        f"neutral to ground at {a}"
+        if setup.hookup is Hookup.NEUTRAL_GROUND
+        else (f"hot to neutral at {a}")
+    )
+
+
+def load_text(setup: Setup) -> str:
+    """Where the load or the source is, such as "load at Desk"."""
+    if not setup.load_at:
+        return "no load"
+    if not setup.dead:
+        return f"load at {setup.load_at}"
+    back = f", back at {setup.return_at}" if setup.return_at else ""
+    return f"direct source at {setup.load_at}{back}"

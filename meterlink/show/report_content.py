@@ -14,7 +14,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.flags import MEANINGS
-from meterlink.show.format import LEADS, percent, with_uncertainty
+from meterlink.show.format import leads_text, load_text, percent, with_uncertainty
 from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map
 from meterlink.show.power_off import MORE_CARE, STEPS
@@ -72,6 +72,7 @@ class TestCard:
 
     row: TestRow
     leads: str
+    load: str
     verdict: str
     levels: str
     drop: str
@@ -242,32 +243,41 @@ def _assumptions(circuit: Circuit) -> Iterator[str]:
 def _card(row: TestRow, wiring_map: WiringMap, plot: str | None) -> TestCard:
     setup = row.setup
     levels = (
-        ("Idle", level_text(row.idle_mv, row.idle_sd_mv)),
-        ("load on", level_text(row.on_mv, row.on_sd_mv)),
-        ("after", level_text(row.after_mv)),
+        ("idle", row.idle_mv, row.idle_sd_mv),
+        ("load on", row.on_mv, row.on_sd_mv),
+        ("after", row.after_mv, None),
     )
+    seen = [f"{name} {level_text(value, sd)}" for name, value, sd in levels if value is not None]
     return TestCard(
         row=row,
-        leads=LEADS[setup.hookup].format(a=clean(setup.lead_a), b=clean(setup.lead_b or "")),
-        verdict=_VERDICTS[row.verdict],
-        levels=", ".join(f"{name} {text}" for name, text in levels),
+        leads=clean(leads_text(setup)),
+        load=_sentence(clean(load_text(setup))),
+        verdict="" if setup.hookup.ohms else _VERDICTS[row.verdict],
+        levels=", ".join(seen),
         drop=_drop_text(row),
         remarks=tuple(_remarks(row, wiring_map)),
         plot=None if plot is None else Markup(plot),  # noqa: S704 (escaped where it is made)
     )
 
 
+def _sentence(text: str) -> str:
+    """With a capital at its beginning; names stay as they are."""
+    return text[:1].upper() + text[1:]
+
+
 def _drop_text(row: TestRow) -> str:
+    if row.path_mohm is not None:
+        return f"Resistance {with_uncertainty(row.path_mohm, row.path_u_mohm or 1.0)} mΩ"
     if row.drop_mv is None:
-        return "not measured"
+        return "Drop not measured"
     value = (
         f"{row.drop_mv:.1f}"
         if row.drop_u_mv is None
         else with_uncertainty(row.drop_mv, row.drop_u_mv)
     )
     if row.verdict is Verdict.IN_PATH or row.limit_mv is None:
-        return f"{value} mV"
-    return f"{value} mV; could only have seen {row.limit_mv:.1f} mV or more"
+        return f"Drop {value} mV"
+    return f"Drop {value} mV; could only have seen {row.limit_mv:.1f} mV or more"
 
 
 def _remarks(row: TestRow, wiring_map: WiringMap) -> Iterator[str]:

@@ -144,9 +144,14 @@ def _devices_sentence(protection: Protection) -> str:
         return f"{begin}unknown; the best guess is {devices} ({percent(covered)})"
     if len(protection.devices) == 1:
         return f"{begin}one device at {devices} covers {wanted} {sure}"
+    if len(protection.devices) == 2:
+        return (
+            f"{begin}no single receptacle covers {wanted}; it takes devices at {devices}, "
+            f"or one in the panel {sure}"
+        )
     return (
-        f"{begin}no single receptacle covers {wanted}; it takes devices at {devices}, "
-        f"or one in the panel {sure}"
+        f"{begin}one device in the panel covers {wanted}; at receptacles it takes "
+        f"{len(protection.devices)}: {devices} {sure}"
     )
 
 
@@ -160,10 +165,10 @@ def _load_side(protection: Protection, device: str) -> str:
         if item.by == device and item.name not in (device, *protection.untested)
     ]
     if not beyond:
-        return f"On the load terminals at {named(device)}: nothing of what was asked for"
+        return "" if len(protection.devices) > 2 else f"Nothing else hangs on {named(device)}"
     texts = [
         named(item.name)
-        + ("" if item.probability >= LIKELY_FROM else f" (possible, {percent(item.probability)})")
+        + ("" if item.probability >= LIKELY_FROM else f" ({percent(item.probability)})")
         for item in beyond
     ]
     return f"On the load terminals at {named(device)}: {listed(texts)}"
@@ -288,7 +293,6 @@ _REMARKS = {
     PointFlag.NO_GROUND: Remark("ground contact may be missing", alert=True),
     PointFlag.GROUND_TO_NEUTRAL: Remark("ground may be bonded to neutral here", alert=True),
 }
-POOR = frozenset({PointFlag.HIGH_RESISTANCE.value, PointFlag.HOT_HIGH_RESISTANCE.value})
 
 
 def remarks(flags: Sequence[str]) -> tuple[Remark, ...]:
@@ -315,8 +319,6 @@ def _point_remarks(
     point: Point | Splice, wiring_map: WiringMap, protection: Protection | None
 ) -> Iterator[Remark]:
     first = wiring_map.first
-    if isinstance(point, Splice):
-        yield Remark("joint without a receptacle", alert=False)
     is_first = point.name == first.receptacle and first.probability >= LIKELY_FROM
     marks = ["first after the panel"] if is_first and wiring_map.tests else []
     marks += ["ground-fault device here"] if is_device(point.name, protection) else []
@@ -334,11 +336,12 @@ def _point_remarks(
             else f"possible poor connection, {joint.side} side ({sure})",
             alert=likely,
         )
-    said = {"untested"} if point.name in wiring_map.untested else set()
-    skipped = POOR if joints else frozenset()
-    for remark in remarks([flag for flag in point.flags if flag not in skipped]):
-        if remark.text not in said:
-            yield remark
+    skipped = {PointFlag.UNTESTED, PointFlag.UNSEPARATED}  # the sign and the percentage say it
+    if joints:
+        skipped |= {PointFlag.HIGH_RESISTANCE, PointFlag.HOT_HIGH_RESISTANCE}
+    if point.name in wiring_map.untested:
+        skipped.add(PointFlag.RUN_UNKNOWN)
+    yield from remarks([flag for flag in point.flags if flag not in skipped])
 
 
 def is_device(name: str, protection: Protection | None) -> bool:

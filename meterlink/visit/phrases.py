@@ -4,7 +4,7 @@ from drivers.readings import Reading
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Progress
-from meterlink.show.format import LEADS, NBSP, with_uncertainty
+from meterlink.show.format import NBSP, with_uncertainty
 from meterlink.show.tests_table import drop
 from meterlink.testlog.rows import TestRow
 
@@ -14,11 +14,6 @@ VERDICTS = {
     Verdict.NOT_IN_PATH: "not in the path",
     Verdict.UNCLEAR: "no clear result",
 }
-
-
-def leads_text(setup: Setup) -> str:
-    """Where the leads go, such as "neutral of Desk to neutral of Door"."""
-    return LEADS[setup.hookup].format(a=setup.lead_a, b=setup.lead_b or "the panel")
 
 
 def load_word(circuit: Circuit) -> str:

@@ -4,11 +4,11 @@ from dataclasses import dataclass, replace
 
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup
 from meterlink.levels.progress import Stage
+from meterlink.show.format import leads_text
 from meterlink.show.tests_table import drop, where
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.phrases import (
     VERDICTS,
-    leads_text,
     levels_text,
     load_word,
     meaning,

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
 from meterlink.simulation.wiring import Wiring, random_wiring
 from meterlink.testlog.rows import Source, TestRow
 
@@ -134,9 +134,9 @@ class Bench:
     def random_setup(self) -> Setup:
         """Any possible test, hookup first."""
         names = self.circuit.receptacles
-        hookups = (
-            list(Hookup) if self.circuit.grounded else [Hookup.NEUTRAL_NEUTRAL, Hookup.LINE_DROP]
-        )
+        hookups = list(LIVE_HOOKUPS)
+        if not self.circuit.grounded:
+            hookups.remove(Hookup.NEUTRAL_GROUND)
         hookup = hookups[int(self.rng.integers(len(hookups)))]
         a, b = self.rng.choice(len(names), 2, replace=False)
         load = names[int(self.rng.integers(len(names)))]

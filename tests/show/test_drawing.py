@@ -35,7 +35,6 @@ Order of 6 receptacles: not known yet, 41 %, from 11 tests
 ●   Door       101.2 ± 1.4  12.2 m  likely        91 %
 │   first after the panel, ground-fault device here
 ◆   splice 1    11.0 ± 2.1   1.3 m  likely        86 %
-│   joint without a receptacle
 ├─● Desk        18.2 ± 2.2   2.2 m  likely        93 %
 ●   Bed         94.7 ± 2.3  11.4 m  likely        88 %
 │   ! poor connection, neutral side (97 %): 62.1 ± 3.2 mΩ
