@@ -1,5 +1,7 @@
 """A script for a simulated meter: what happens to it when."""
 
+import cmath
+import math
 import random
 import select
 import threading
@@ -34,23 +36,34 @@ def parse_script(words: Iterable[str]) -> list[tuple[float, str]]:
     return sorted(steps)
 
 
-class Operator:
-    """Hands at the load switch and at the meter.
+class SimulatedOperator:
+    """Somebody at the load switch and at the meter.
 
     Attributes:
         is_on: Whether the load runs.
+        direct: Whether the meter shows DC, where there is no phase: idle reading and drop add.
     """
 
-    def __init__(self, idle_v: float, drop_v: float) -> None:
-        """``idle_v``: reading without load; ``drop_v``: what the load adds."""
+    def __init__(self, idle_v: float, drop_v: float, phase_deg: float = 90.0) -> None:
+        """What the meter is connected to.
+
+        Args:
+            idle_v: Reading without load: pickup.
+            drop_v: What the load current causes.
+            phase_deg: Between the two. The meter shows the size of their sum: all of the drop on
+                top of the idle reading at 0 degrees only, hardly more than the drop at 90.
+        """
         self.is_on = False
+        self.direct = False
         self._idle_v = idle_v
         self._drop_v = drop_v
+        self._turn = cmath.exp(1j * math.radians(phase_deg))
 
     def volts(self, t_s: float) -> float:
         """The meter's input."""
         del t_s
-        return self._idle_v + (self._drop_v if self.is_on else 0.0)
+        drop_v = self._drop_v if self.is_on else 0.0
+        return self._idle_v + drop_v if self.direct else abs(self._idle_v + drop_v * self._turn)
 
     def run(
         self,
@@ -78,6 +91,7 @@ class Operator:
         if action in ("on", "off"):
             self.is_on = action == "on"
         elif action in ACTIONS:
+            self.direct = {"ac": False, "dc": True}.get(action, self.direct)
             ACTIONS[action](meter)
         else:
             tell(f"{action[:40]!r} is no action. Known: {', '.join(ACTIONS)}.")
