@@ -259,7 +259,19 @@ def test_a_reader_that_stops_reading_ends_the_watch(meter: SimulatedMeter) -> No
 
 def test_simulate_is_a_meter_that_watch_can_open(meterlink: Meterlink) -> None:
     process = start(
-        *("simulate", "--driver", "segments", "--rate", 50, "--drop", 150, "--phase", 0, "--at", "0.1:on"),
+        *(
+            "simulate",
+            "--driver",
+            "segments",
+            "--rate",
+            50,
+            "--drop",
+            150,
+            "--phase",
+            0,
+            "--at",
+            "0.1:on",
+        ),
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
     )

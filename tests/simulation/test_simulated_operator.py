@@ -23,7 +23,13 @@ def write_capture(path, phases_deg):
     for phase_deg in phases_deg:
         operator = SimulatedOperator(0.008, 0.150, phase_deg)
         lines.append(
-            {"t": t, "mark": "test", "hookup": "neutral-ground", "lead_a": "Desk", "load_at": "Desk"}
+            {
+                "t": t,
+                "mark": "test",
+                "hookup": "neutral-ground",
+                "lead_a": "Desk",
+                "load_at": "Desk",
+            }
         )
         for quarter in range(100):
             now = round(t + quarter / 4, 3)
