@@ -109,7 +109,8 @@ def _recover_one(job: Job, log: TestLog, path: Path, logged: LoggedTests) -> Ite
         return
     visit = read_visit(path, job.folder)
     rows = [replace(row, capture=name_of(path), source=Source.LIVE) for row in visit.rows]
-    found = zip(rows, visit.digests, logged.find(rows, visit.digests), strict=True)
+    numbers = logged.find(rows, visit.digests, any_name=True)
+    found = zip(rows, visit.digests, numbers, strict=True)
     for row, digest, number in found:
         if number is None and log.number_of(digest) is None:
             kept = log.append(row, digest=digest)

@@ -8,7 +8,7 @@ to nothing, files that cannot be read) is passed over and left alone.
 
 import hashlib
 import stat
-from collections import defaultdict, deque
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -125,47 +125,60 @@ class LoggedTests:
         """Read the log."""
         self._log = log
         self._rows: dict[int, tuple[str, datetime, Setup]] = {}
-        self._by_capture: dict[str, deque[int]] = defaultdict(deque)
-        names: dict[str, str] = {}
+        self._at: dict[tuple[datetime, Setup], list[int]] = defaultdict(list)
+        self._counts: Counter[str] = Counter()
         for row in log.rows(lambda _problem: None):
-            self.add(replace(row, capture=names.setdefault(row.capture or "", row.capture or "")))
+            self.add(row)
 
     def add(self, row: TestRow) -> None:
         """A row that was logged since."""
-        self._rows[row.test] = (row.capture or "", row.time, row.setup)
-        self._by_capture[row.capture or ""].append(row.test)
+        capture = row.capture or ""
+        self._rows[row.test] = (capture, row.time, row.setup)
+        self._at[row.time.replace(microsecond=0), row.setup].append(row.test)
+        self._counts[capture] += 1
 
     def count(self, capture: str) -> int:
         """How many rows of a capture are in the log."""
-        return len(self._by_capture.get(capture, ()))
+        return self._counts[capture]
 
-    def find(self, rows: Sequence[TestRow], digests: Sequence[str | None]) -> list[int | None]:
+    def find(
+        self, rows: Sequence[TestRow], digests: Sequence[str | None], *, any_name: bool = False
+    ) -> list[int | None]:
         """Numbers of the tests of one recording in the log; ``None`` for one that is not there.
 
         A test that was logged counts as there as long as its row may be among those that cannot be
-        read. One whose row was removed is not there; ``TestLog.number_of`` still knows it.
-        """
-        free = deque(self._by_capture.get(rows[0].capture or "", ())) if rows else deque()
-        numbers: list[int | None] = []
-        for row, digest in zip(rows, digests, strict=True):
-            number = self._log.number_of(digest) if self._log.has_number(digest) else None
-            if number is None or not self._is_there(number, row):
-                number = next((test for test in free if self._is_same(test, row)), None)
-            if number is not None and number in free:
-                free.remove(number)
-            numbers.append(number)
-        return numbers
+        read. One whose row was removed is not there; ``TestLog.number_of`` still knows it. One that
+        is there is known by its digest from now on.
 
-    def _is_there(self, number: int, row: TestRow) -> bool:
+        Args:
+            rows: The tests as measured from the recording.
+            digests: What they are known by.
+            any_name: Also rows of recordings of another name, which this one may have had.
+        """
+        found: dict[int, int] = {}  # place of a test to its number
+        for place, (row, digest) in enumerate(zip(rows, digests, strict=True)):
+            number = self._log.number_of(digest) if self._log.has_number(digest) else None
+            if number is None or not self._may_be(number, row):
+                taken = found.values()
+                same = (n for n in self._same(row, any_name=any_name) if n not in taken)
+                number = next(same, None)
+            if number is not None:
+                found[place] = number
+        self._log.know((found[p], rows[p], digests[p]) for p in found)
+        return [found.get(place) for place in range(len(rows))]
+
+    def _may_be(self, number: int, row: TestRow) -> bool:
         """Whether a numbered row can be that of a test; a person may have corrected some of it."""
         if number not in self._rows:
             return bool(self._log.problems)
         capture, time, setup = self._rows[number]
         return capture == row.capture or setup == row.setup or _is_same_time(time, row.time)
 
-    def _is_same(self, number: int, row: TestRow) -> bool:
-        _, time, setup = self._rows[number]
-        return setup == row.setup and _is_same_time(time, row.time)
+    def _same(self, row: TestRow, *, any_name: bool) -> Iterator[int]:
+        for number in self._at.get((row.time.replace(microsecond=0), row.setup), ()):
+            capture, time, _ = self._rows[number]
+            if _is_same_time(time, row.time) and (any_name or capture == row.capture):
+                yield number
 
 
 class CapturesLog(Closing):

@@ -1,7 +1,7 @@
 """Writing a test log: append only, each row on the disk before ``append`` returns, one writer."""
 
 import stat
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from itertools import count, islice
@@ -132,7 +132,7 @@ class TestLog(Closing):
         except OSError as error:
             raise self._cannot(error) from error
         self._last_test = max([self._last_test, *(row.test for row in kept)])
-        self._note(kept, digests)
+        self.know((row.test, row, digest) for row, digest in zip(kept, digests, strict=False))
         return kept
 
     def number_of(self, digest: str | None) -> int | None:
@@ -145,6 +145,16 @@ class TestLog(Closing):
     def has_number(self, digest: str | None) -> bool:
         """Whether a recorded test was logged, and no other was under its number since."""
         return self._ledger.has_number(digest)
+
+    def know(self, tests: Iterable[tuple[int, TestRow, str | None]]) -> None:
+        """Note which recorded tests are in the log: number, row and digest of each.
+
+        Where that cannot be written they are in the log all the same; ``remarks`` says so.
+        """
+        try:
+            self._ledger.add(tests)
+        except OSError as error:
+            self.remarks.append(f"Not noted in {self._ledger.path}: {why(error)}.")
 
     def rows(self, on_problem: OnProblem | None = None) -> Iterator[TestRow]:
         """The rows that are in the log, in order; see ``read_rows``."""
@@ -240,13 +250,6 @@ class TestLog(Closing):
         except OSError as error:
             raise self._cannot(error) from error
         return self._file
-
-    def _note(self, rows: Sequence[TestRow], digests: Sequence[str | None]) -> None:
-        """Rows that are logged are logged, whatever becomes of the note which tests they are."""
-        try:
-            self._ledger.add(zip(rows, digests, strict=False))
-        except OSError as error:
-            self.remarks.append(f"Not noted in {self._ledger.path}: {why(error)}.")
 
     def _cannot(self, error: OSError) -> LogError:
         if isinstance(error, MovedFileError):

@@ -114,16 +114,16 @@ class Ledger:
         number = self.number_of(digest)
         return number is not None and self._digests[number] == digest
 
-    def add(self, logged: Iterable[tuple[TestRow, str | None]]) -> None:
-        """Note that tests were logged, each with its digest; their rows are on the disk already.
+    def add(self, tests: Iterable[tuple[int, TestRow, str | None]]) -> None:
+        """Note number, row and digest of tests that are in the log; what is noted stays as it is.
 
         Raises:
             OSError: The folder or the disk does not take it.
         """
         entries = [
-            {"test": row.test, "sha256": digest, "capture": row.capture or ""}
-            for row, digest in logged
-            if digest is not None
+            {"test": number, "sha256": digest, "capture": row.capture or ""}
+            for number, row, digest in tests
+            if digest is not None and self.number_of(digest) != number
         ]
         if entries:
             append_json(self.path, *entries)

@@ -6,6 +6,7 @@ import resource
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -101,6 +102,7 @@ def test_marks_reach_the_disk_at_once_and_bytes_within_a_second(
 
 WRITE_UNTIL_KILLED = """
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from drivers.capture import CaptureWriter, Header, Received
 writer = CaptureWriter(sys.argv[1], Header(datetime(2026, 3, 2, tzinfo=UTC), "lines"))
@@ -132,6 +134,7 @@ def test_killing_the_writer_loses_nothing_that_it_reported(tmp_path: Path) -> No
 
 FILL = """
 import resource, signal, sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from drivers.capture import CaptureWriter, Header, Received
 from drivers.errors import CaptureError
@@ -157,3 +160,15 @@ def test_a_full_disk_stops_the_recording_with_a_message_and_a_valid_file(tmp_pat
     with CaptureReader(path) as capture:
         assert len(list(capture)) > 20
     assert (capture.damaged, capture.warnings) == ([], [])
+
+
+@pytest.mark.parametrize("move", [Path.unlink, lambda path: path.rename(path.with_suffix(".old"))])
+def test_a_recording_that_was_moved_away_is_said_at_the_next_mark(
+    tmp_path: Path, move: Callable[[Path], object]
+) -> None:
+    header = Header(datetime(2026, 5, 4, 9, 0, tzinfo=UTC), "lines")
+    with CaptureWriter(tmp_path / "visit.jsonl", header) as writer:
+        writer.write(Mark(1.0, "note"))
+        move(writer.path)
+        with pytest.raises(CaptureError, match="moved, deleted or replaced"):
+            writer.write(Mark(2.0, "note"))

@@ -1,5 +1,6 @@
 """After a crash: recordings and log are brought into agreement, and nothing is removed."""
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,6 +12,8 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import Job, write_job
 from meterlink.live.recovery import close_open_test, marks_of, recover
 from meterlink.testlog.log import TestLog
+from meterlink.testlog.reader import read_rows
+from meterlink.testlog.recorded import LOGGED_FILE
 
 TEST = Mark(1.0, "test", hookup="neutral-ground", lead_a="A", load_at="A")
 
@@ -102,3 +105,72 @@ def test_a_recording_without_a_byte_is_removed_and_an_unreadable_one_is_named(jo
     assert "visit-2.jsonl" in said
     assert not empty.exists()
     assert other.read_bytes() == b"no capture\n"
+
+
+def logged_tests(job: Job) -> list[int]:
+    """What the log holds after a start of a visit."""
+    with TestLog(job.log_path) as log:
+        list(recover(job, log))
+    return [row.test for row in read_rows(job.log_path, lambda _problem: None)]
+
+
+def is_first_start(job: Job) -> Path:
+    path = recording(job, *whole_test(1.0), *whole_test(30.123))
+    assert logged_tests(job) == [1, 2]
+    return path
+
+
+MADE_OLD = [False, True]  # whether the job is older than the ledger
+
+
+@pytest.mark.parametrize("old", MADE_OLD)
+@pytest.mark.parametrize("copy", ["visit-0.jsonl", "visit-1-copy.jsonl", "visit-9.jsonl"])
+def test_a_copied_or_renamed_recording_is_logged_once(job: Job, copy: str, *, old: bool) -> None:
+    path = is_first_start(job)
+    if old:
+        (job.folder / LOGGED_FILE).unlink()
+    (job.captures_path / copy).write_bytes(path.read_bytes())
+    assert logged_tests(job) == [1, 2]
+    path.unlink()
+    assert logged_tests(job) == [1, 2]
+
+
+@pytest.mark.parametrize("old", MADE_OLD)
+def test_times_cut_to_seconds_are_still_those_of_the_tests(job: Job, *, old: bool) -> None:
+    is_first_start(job)
+    if old:
+        (job.folder / LOGGED_FILE).unlink()
+    data = job.log_path.read_bytes()
+    assert b":30.123+00:00" in data
+    job.log_path.write_bytes(data.replace(b".123+", b"+").replace(b".000+", b"+"))
+    assert logged_tests(job) == [1, 2]
+
+
+def test_rows_that_a_table_program_spoilt_are_not_logged_again(job: Job) -> None:
+    is_first_start(job)
+    data = job.log_path.read_bytes()
+    job.log_path.write_bytes(data.replace(b"2026-05-04T09", b"04.05.2026 9"))
+    assert logged_tests(job) == []
+
+
+def test_a_row_that_a_person_removed_stays_removed(job: Job) -> None:
+    is_first_start(job)
+    lines = job.log_path.read_bytes().splitlines(keepends=True)
+    job.log_path.write_bytes(b"".join([lines[0], lines[2]]))
+    assert logged_tests(job) == [2]
+
+
+def test_odd_files_among_the_recordings_stop_nothing_and_stay(job: Job) -> None:
+    folder = job.captures_path
+    os.mkfifo(folder / "visit-a.jsonl")
+    (folder / "visit-b.jsonl").symlink_to(folder / "nowhere")
+    (folder / "visit-c.jsonl").mkdir()
+    (folder / "empty").touch()
+    (folder / "visit-d.jsonl").symlink_to(folder / "empty")
+    odd = os.fsencode(folder) + b"/visit-\xff.jsonl"
+    before = set(folder.iterdir())
+    Path(os.fsdecode(odd)).write_bytes(recording(job, *whole_test(1.0)).read_bytes())
+    assert logged_tests(job) == [1]
+    (row,) = read_rows(job.log_path)
+    assert row.capture in ("visit-1.jsonl", "visit-?.jsonl")
+    assert before < set(folder.iterdir())
