@@ -460,7 +460,7 @@ class Visit:
     def _set_on(self, text: str = "") -> None:
         test = self._state.test
         if test is not None:
-            test.on_s = self._state.now_s
+            test.on_s, test.is_tapped = self._state.now_s, True
             self._requests.append(SetMark("load-on", text))
 
     def _set_off(self, text: str = "") -> None:
@@ -518,6 +518,8 @@ class Visit:
             return
         if self._is_new and self._splitter.detector is not None:
             test.progress, self._is_new = self._splitter.detector.progress(), False
+        if self._was_on_already(test):
+            return
         for sound in test.look(state.now_s):
             state.ring(sound)
         if state.rhythm:
@@ -526,6 +528,14 @@ class Visit:
             test.next_cycle()
         elif test.is_idle_again(state.now_s) and not test.must_be_confirmed:
             self._end()
+
+    def _was_on_already(self, test: RunningTest) -> bool:
+        """Begin again where the load was on when the test began, and went off."""
+        progress = test.progress
+        if progress is None or not progress.load_already_on or test.on_s is not None:
+            return False
+        self._void("the load was on when it began", Phase.BEGINNING)
+        return True
 
     def _call(self, test: RunningTest) -> None:
         """Call out the switching: on when the level is steady, off when it has told enough."""

@@ -333,15 +333,19 @@ def _before_load(state: State, test: RunningTest, setup: Setup) -> Face:
     load = load_word(state.circuit)
     keys = ((Key.LOAD_ON, "I switched it ON"), *_DISCARD)
     why_not = progress.restless if progress is not None else "Waiting for the meter."
-    if progress is not None and progress.load_already_on:
-        text = f"The {load} is ON already. Switch it OFF."
-        detail = "The reading is as if the load ran. Then wait for a steady reading."
-        return Face(VisitStage.SETTLING, Sign.TROUBLE, text, _DISCARD, detail)
     waited = state.now_s - test.started_s > PATIENCE_S
-    if progress is not None and progress.idle_of_volts:
-        text = f"Volts without load: is the {load} ON, or a lead in the wrong contact?"
+    current = progress is not None and progress.idle_is_current
+    volts = progress is not None and progress.idle_of_volts
+    if (volts or current) and not waited and test.cycle == 1:
+        size = "Volts" if volts else f"{progress.idle_mv or 0:.0f} mV" if progress else ""
+        text = f"{size} without load. Is the {load} ON already? Switch it OFF."
+        other = "a lead is in the wrong contact, or has none" if volts else "something else runs"
         return Face(
-            VisitStage.SETTLING, Sign.TROUBLE, text, (*(keys[:1] if waited else ()), *_DISCARD)
+            VisitStage.SETTLING,
+            Sign.TROUBLE,
+            text,
+            _DISCARD,
+            f"Or {other}. {why_not or ''}".strip(),
         )
     if state.rhythm and test.ready_s is not None:
         text = f"Get ready at {setup.load_at}: ON when it is called."

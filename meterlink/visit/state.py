@@ -23,6 +23,7 @@ PATIENCE_S = 20.0  # after which the load may come although the idle level is no
 LONGEST_ON_S = 40.0  # of waiting for a certain answer with the load on
 LONGEST_AFTER_S = 15.0  # of waiting for the level after the load where no readings come
 LATE_HAND_S = 12.0  # from the tap to the switch: the person walks to the load first
+CYCLE_S = 5.0  # that the load is on, and off, in each of several cycles
 CALL_S = 4.0  # from "get ready" to "now", where the switching is called out
 CALLED_ON_S = 8.0  # that the load runs where its switching is called out
 
@@ -125,7 +126,9 @@ class RunningTest:
         is_confirmed: A person said that the load ran.
         ready_s: Since when the idle level is steady, ``None`` while it is not.
         is_certain: The answer with the load on was certain, or will not be.
-        jump_told: The jump was rung for.
+        jump_told, off_told: The switching was rung for.
+        is_tapped: A person, or the calling out, said that the load came on.
+        went_off_s: When it went off in the cycle before.
     """
 
     started_s: float
@@ -142,7 +145,9 @@ class RunningTest:
     ready_s: float | None = None
     is_certain: bool = False
     jump_told: bool = False
-    switched_s: float = 0.0
+    off_told: bool = False
+    is_tapped: bool = False
+    went_off_s: float = float("-inf")
 
     @property
     def is_on(self) -> bool:
@@ -151,14 +156,8 @@ class RunningTest:
 
     @property
     def has_no_jump(self) -> bool:
-        """Whether the trace says that no load current came."""
-        progress = self.progress
-        return (
-            not self.is_seen
-            and progress is not None
-            and progress.verdict is not Verdict.IN_PATH
-            and self.is_certain
-        )
+        """Whether the load should have come, and did not show."""
+        return not self.is_seen and self.is_certain
 
     @property
     def must_be_confirmed(self) -> bool:
@@ -170,32 +169,48 @@ class RunningTest:
         progress = self.progress
         if progress is None:
             return
+        self._follow_trace(progress, now_s)
         if self.on_s is None:
             self._look_at_idle(progress, now_s)
         elif self.off_s is None:
             yield from self._look_at_load(progress, now_s)
-        if self.on_s is not None and progress.load_seen_off and not self.is_seen_off:
+        elif self.is_seen_off and not self.off_told:
+            self.off_told = True
+            yield Sound.DONE
+
+    def _follow_trace(self, progress: Progress, now_s: float) -> None:
+        """Take over what the trace shows; it may think better of it with more readings."""
+        is_first = self.cycle == 1
+        on = progress.load_seen_on and (is_first or self.is_seen or not progress.load_seen_off)
+        off = on and progress.load_seen_off
+        if on and not self.is_seen:
+            self.is_seen, self.is_certain = True, False
+            self.on_s = now_s if self.on_s is None else self.on_s
+        elif self.is_seen and not progress.load_seen_on:
+            self.is_seen = self.is_seen_off = False
+            self.on_s = self.on_s if self.is_tapped else None
+            self.off_s = self.off_s if self.is_tapped else None
+        if off and not self.is_seen_off:
             self.is_seen_off = True
-            if self.off_s is None:
-                self.off_s = now_s
-                yield Sound.DONE
+            self.off_s = now_s if self.off_s is None else self.off_s
+        elif self.is_seen_off and on and not off:  # a thermostat, or a joint that moves
+            self.is_seen_off, self.off_s = False, None
 
     def _look_at_idle(self, progress: Progress, now_s: float) -> None:
-        if progress.load_seen_on and not progress.load_seen_off:
-            self.on_s, self.is_seen = now_s, True
-        elif progress.load_already_on or progress.stage not in (Stage.SETTLING, Stage.IDLE):
+        stage = progress.stage
+        idle = stage is Stage.AFTER if self.cycle > 1 else stage in (Stage.SETTLING, Stage.IDLE)
+        if not idle:
             self.ready_s = None
-        elif progress.enough and self.ready_s is None:
+        elif progress.enough and self.ready_s is None and now_s - self.went_off_s >= CYCLE_S:
             self.ready_s = now_s
 
     def _look_at_load(self, progress: Progress, now_s: float) -> Iterator[Sound]:
-        jumped = progress.verdict is Verdict.IN_PATH and progress.stage is Stage.ON
-        self.is_seen = self.is_seen or progress.load_seen_on or jumped
         if self.is_seen and not self.jump_told:
             self.jump_told = True
             yield Sound.JUMP
-        enough = progress.enough and progress.stage is Stage.ON
+        enough = progress.no_jump or (progress.enough and progress.stage is Stage.ON)
         waited_s = now_s - (self.on_s or 0.0)
+        enough = enough and (self.cycles == 1 or waited_s >= CYCLE_S or not self.is_seen)
         if (enough or waited_s > LONGEST_ON_S) and not self.is_certain:
             self.is_certain = True
             yield Sound.DONE
@@ -224,8 +239,10 @@ class RunningTest:
     def next_cycle(self) -> None:
         """Begin to wait for the load once more."""
         self.cycle += 1
+        self.went_off_s = self.off_s or 0.0
         self.on_s = self.off_s = self.ready_s = None
-        self.is_seen = self.is_seen_off = self.is_certain = self.jump_told = False
+        self.is_seen = self.is_seen_off = self.is_certain = False
+        self.jump_told = self.off_told = self.is_tapped = False
 
 
 @dataclass(slots=True)

@@ -15,7 +15,7 @@ from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice, NoticeKind
 from meterlink.visit.planning import Outlook
 from meterlink.visit.state import LogTest, Record, Request, SetMark, Think, Withdraw
-from meterlink.visit.view import Key, VisitStage
+from meterlink.visit.view import Key, Sign, VisitStage
 
 CIRCUIT = Circuit("Four", ("A", "B", "C", "D"), volts=120, hertz=60, load_amps=10.0)
 STARTED = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -37,7 +37,8 @@ class Play:
         disk_full: Marks, recordings and rows fail while it is set.
     """
 
-    def __init__(self, *plan: Setup, seed: int = 1) -> None:
+    def __init__(self, *plan: Setup, seed: int = 1, cycles: int = 1, rhythm: bool = False) -> None:
+        self.cycles = cycles
         self.plan = list(plan)
         self.rows: list[TestRow] = []
         self.marks: list[str] = []
@@ -49,7 +50,7 @@ class Play:
         self.level_mv = 8.0
         self.now_s = 0.0
         self._rng = np.random.default_rng(seed)
-        self.visit = Visit(CIRCUIT, number=1)
+        self.visit = Visit(CIRCUIT, number=1, rhythm=rhythm)
         self.advance()
 
     @property
@@ -71,7 +72,9 @@ class Play:
         if isinstance(request, Think):
             self.thoughts.append(request)
             if self.plan:
-                self.visit.planned(Outlook(settled=False, setup=self.plan[0], why="To know."))
+                self.visit.planned(
+                    Outlook(settled=False, setup=self.plan[0], why="To know.", cycles=self.cycles)
+                )
             else:
                 self.visit.planned(Outlook(settled=True))
         elif isinstance(request, Record):
@@ -142,6 +145,17 @@ class Play:
         """Switch the load, and say so."""
         self.level_mv += drop_mv if on else -drop_mv
         assert self.press(Key.LOAD_ON if on else Key.LOAD_OFF)
+
+    def switch(self, *, on: bool, drop_mv: float = 200.0) -> None:
+        """Switch the load, and say nothing."""
+        self.level_mv += drop_mv if on else -drop_mv
+
+    def until_sign(self, *signs: Sign, most_s: float = 60.0) -> None:
+        """Let time pass until the visit shows one of some signs."""
+        end_s = self.now_s + most_s
+        while self.visit.view.sign not in signs:
+            assert self.now_s < end_s, (self.visit.view, signs)
+            self.wait(PERIOD_S)
 
     def whole_test(self, drop_mv: float = 200.0) -> None:
         """From where the leads are asked for to where the test is logged."""
