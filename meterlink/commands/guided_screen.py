@@ -57,7 +57,13 @@ def as_drawn(outlook: Outlook | None, *, colour: bool = False) -> str:
     if outlook is None or outlook.wiring_map is None:
         return "No test has been logged yet."
     ascii_only = not is_utf8(sys.stderr)
-    return draw(outlook.wiring_map, width=columns(), colour=colour, ascii_only=ascii_only)
+    return draw(
+        outlook.wiring_map,
+        outlook.protection,
+        width=columns(),
+        colour=colour,
+        ascii_only=ascii_only,
+    )
 
 
 class TextSurface:

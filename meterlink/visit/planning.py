@@ -3,6 +3,9 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from meterlink.answers.power_off import expectations, place_to_open
+from meterlink.answers.protection import Protection, protect
+from meterlink.answers.wirings import Wirings
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup
 from meterlink.errors import UsageError
@@ -16,9 +19,11 @@ from meterlink.show.sentences import (
     joint_sentence,
     loop_sentence,
     named,
+    names_listed,
     order_sentence,
+    protection_sentences,
 )
-from meterlink.testlog.findings import Finding
+from meterlink.testlog.findings import Finding, State
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.resolve import map_of
@@ -39,6 +44,7 @@ class Outlook:
         certainty: How sure that is, one sentence.
         map_rows: The map so far, for a view.
         wiring_map: The map so far.
+        protection: Where ground-fault devices go, by the map so far.
         setup: The test that is worth most now; ``None`` where none is possible.
         why: Why that one, or why none.
         answer: What the tests come to, in sentences.
@@ -51,6 +57,7 @@ class Outlook:
     certainty: str = ""
     map_rows: tuple[MapRow, ...] = ()
     wiring_map: WiringMap | None = None
+    protection: Protection | None = None
     setup: Setup | None = None
     why: str = ""
     answer: Answer | None = None
@@ -84,6 +91,8 @@ def look_ahead(
     """
     posterior = infer(circuit, rows, findings=findings)
     wiring_map = map_of(posterior, rows)
+    wirings = Wirings.of(posterior, wiring_map)
+    protection = protect(wirings)
     settled = wiring_map.settled if goal is Goal.ORDER else is_settled(posterior, goal)
     sentence = order_sentence if goal is Goal.ORDER else first_sentence
     setup, why, cycles = None, "", 1
@@ -103,42 +112,44 @@ def look_ahead(
         certainty=sentence(wiring_map),
         map_rows=map_rows(wiring_map),
         wiring_map=wiring_map,
+        protection=protection,
         setup=setup,
         why=why,
-        answer=answer_of(wiring_map),
+        answer=answer_of(wiring_map, wirings, protection),
         cycles=cycles,
         expected=_expected(posterior, setup) if is_typed and setup and rows else None,
     )
 
 
-def answer_of(wiring_map: WiringMap) -> Answer:
-    """What the tests come to, in sentences."""
-    first = wiring_map.first.receptacle
+def answer_of(wiring_map: WiringMap, wirings: Wirings, protection: Protection) -> Answer:
+    """What the tests come to, in sentences: the protection first."""
+    headline, *more = protection_sentences(protection, wiring_map.tests)
     loop = (loop_sentence(wiring_map.loop),) if wiring_map.loop else ()
     found = getattr(wiring_map, "conditions", ())
     conditions = [*map(condition_sentence, found), *wiring_map.notes, *loop]
     return Answer(
-        headline=(
-            f"{named(first)} is first after the panel"
-            if first is not None
-            else "The circuit forks before the first receptacle"
-        ),
-        certainty=order_sentence(wiring_map),
-        check=_check(wiring_map),
+        headline=headline,
+        certainty=". ".join([*more, first_sentence(wiring_map), order_sentence(wiring_map)]),
+        check=_check(wirings),
         conditions=tuple(conditions),
         joints=tuple(joint_sentence(joint) for joint in wiring_map.poor_joints),
         doubts=tuple(doubt_sentence(doubt) for doubt in wiring_map.doubts),
     )
 
 
-def _check(wiring_map: WiringMap) -> tuple[str, ...]:
+def _check(wirings: Wirings) -> tuple[str, ...]:
     """How to see with the power off that the answer holds."""
-    first = wiring_map.first.receptacle
-    if first is None or len(wiring_map.points) < 2:
+    if len(wirings.names) < 2:
         return ()
+    at = place_to_open(wirings)
+    sure = [one for one in expectations(wirings, at=at) if not one.unsure]
+    dead = [one.name for one in sure if one.state is State.DEAD]
+    live = [one.name for one in sure if one.state is State.LIVE]
+    told = [f"{names_listed(dead)} must be dead"] if dead else []
+    told += [f"{names_listed(live)} must be live"] if live else []
     return (
         f"Breaker off and verified dead: disconnect the incoming (line) from the outgoing (load) "
-        f"wires at {named(first)}, cap them apart, breaker on: every other receptacle is dead.",
+        f"wires at {named(at)}, cap them apart, breaker on: {', '.join(told) or 'look at each'}.",
         "A licensed person does this work; local code goes first.",
     )
 
