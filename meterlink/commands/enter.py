@@ -1,8 +1,10 @@
 """``meterlink enter``: a test read off a meter by eye, into the log."""
 
+import sys
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -10,17 +12,19 @@ from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
     from meterlink.circuit.circuit import Circuit
+    from meterlink.circuit.job import Job
     from meterlink.circuit.setup import Setup, Verdict
     from meterlink.testlog.entered import Levels
     from meterlink.testlog.rows import TestRow
 
+T = TypeVar("T")
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", "loop-resistance")
 
 
 @click.command()
 @click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
-@click.option("--hookup", required=True, type=click.Choice(HOOKUPS), help="Where the leads go.")
-@click.option("--lead-a", required=True, metavar="NAME", help="Receptacle of the first lead.")
+@click.option("--hookup", type=click.Choice(HOOKUPS), help="Where the leads go.")
+@click.option("--lead-a", metavar="NAME", help="Receptacle of the first lead.")
 @click.option("--lead-b", metavar="NAME", help="Of the second; dead circuit: none is the panel.")
 @click.option("--load-at", metavar="NAME", help="Receptacle of the load; none with an ohmmeter.")
 @click.option(
@@ -52,8 +56,8 @@ HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", 
 def command(
     job: Path,
     *,
-    hookup: str,
-    lead_a: str,
+    hookup: str | None,
+    lead_a: str | None,
     lead_b: str | None,
     load_at: str | None,
     side: str | None,
@@ -79,6 +83,9 @@ def command(
       meterlink enter upstairs --hookup path-resistance --lead-a Desk --lead-b Door --ohms 0.143
       meterlink enter upstairs --hookup loop-resistance --lead-a Bed --side hot+ground --ohms 0.41
 
+    Without any option it asks for the test and the readings. Names count in whatever case, and #2
+    is the second receptacle.
+
     With an ohmmeter, or a direct-source in job.toml, the circuit is dead: breaker off, locked,
     proved dead. The levels of a direct source are signed, lead A against lead B.
     """
@@ -86,12 +93,19 @@ def command(
     from meterlink.circuit.circuit import LoadKind
     from meterlink.circuit.names import unknown_name
     from meterlink.circuit.setup import Hookup, made_setup
-    from meterlink.commands.job_input import job_from, remark, show_done
-    from meterlink.show.tests_table import table_lines
+    from meterlink.commands.job_input import job_from
     from meterlink.testlog.entered import entered_row
-    from meterlink.testlog.log import TestLog
+    from meterlink.visit.keyboard import place
 
     opened = job_from(job)
+    if hookup is None or lead_a is None:
+        given = (hookup, lead_a, lead_b, load_at, side, return_at, amps, *seen.values())
+        _log(opened, _asked_row(opened, given, note))
+        return
+    lead_a, lead_b, load_at, return_at = (
+        name and place(name, opened.circuit.receptacles)
+        for name in (lead_a, lead_b, load_at, return_at)
+    )
     direct = opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
     setup = made_setup(
         Hookup(hookup), lead_a, lead_b, load_at, side=side, return_at=return_at, direct=direct
@@ -113,11 +127,56 @@ def command(
             amps=checked_figure(amps, "load_amps", "--amps"),
             note=note,
         )
+    _log(opened, row)
+
+
+def _log(opened: "Job", row: "TestRow") -> None:
+    """Append a row and show it."""
+    from meterlink.commands.job_input import remark, show_done
+    from meterlink.show.tests_table import table_lines
+    from meterlink.testlog.log import TestLog
+
     with TestLog(opened.log_path) as log:
         for text in log.remarks:
             remark(text)
         row = log.append(row)
     show_done(table_lines([row], 100))
+
+
+def _asked_row(opened: "Job", given: tuple[object, ...], note: str) -> "TestRow":
+    """A test that is asked for on the terminal: where everything was, and what the meter showed.
+
+    Raises:
+        UsageError: There is nobody to ask, or half of it was given as options.
+    """
+    from dataclasses import replace
+
+    from meterlink.visit.keyboard import numbered, own_setup
+    from meterlink.visit.typed_levels import typed_row, typed_test, unit_of
+
+    if any(given) or not sys.stdin.isatty():
+        raise UsageError("Give --hookup and --lead-a; or no option, on a terminal: then it asks.")
+    names = opened.circuit.receptacles
+    click.echo(f"Receptacles: {numbered(names)}.", err=True)
+    setup = _ask(
+        "Test (nn A B LOAD neutral to neutral, ng A LOAD to ground, ld A LOAD hot to neutral)",
+        lambda text: own_setup(text, names),
+    )
+    unit = unit_of(setup.hookup)
+    test = _ask(
+        f"Reading, {unit}" if setup.hookup.ohms else f"Without load and with it, {unit}; or j, nj",
+        lambda text: typed_test(setup, text),
+    )
+    return replace(typed_row(test, opened.circuit, _time(None)), note=note)
+
+
+def _ask(question: str, read: Callable[[str], T]) -> T:
+    """Ask until the answer can be read."""
+    while True:
+        try:
+            return read(click.prompt(question, err=True))
+        except UsageError as error:
+            click.echo(f"  {error}", err=True)
 
 
 def _ohms_row(

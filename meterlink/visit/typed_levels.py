@@ -10,8 +10,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Hookup
+from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
+from meterlink.levels.visit_split import smallest_drop_mv
 from meterlink.testlog.dead_rows import SOURCE_U_MV, ohms_row, step_of
 from meterlink.testlog.entered import SUPPLY_WANDER_MV, WANDER_MV, Levels, entered_row
 from meterlink.testlog.rows import TestRow
@@ -52,6 +53,24 @@ def typed_levels(text: str, hookup: Hookup) -> list[float]:
     return found
 
 
+def typed_test(setup: Setup, text: str) -> TypedTest:
+    """A whole test that was typed: both levels, the ohms, or ``j`` or ``nj``.
+
+    Raises:
+        UsageError: It is none.
+    """
+    word = text.strip().casefold()
+    if word in ("j", "jump", "nj", "no-jump") and not setup.hookup.ohms:
+        is_jump = word in ("j", "jump")
+        return TypedTest(setup, verdict=Verdict.IN_PATH if is_jump else Verdict.NOT_IN_PATH)
+    values = typed_levels(text, setup.hookup)
+    if setup.hookup.ohms:
+        return TypedTest(setup, on=values[0])
+    if len(values) != 2:
+        raise UsageError("Both readings are wanted, without load and with it: 6 815.")
+    return TypedTest(setup, *values)
+
+
 def odd_value(
     test: TypedTest, expected: tuple[float, float] | None, circuit: Circuit
 ) -> tuple[TypedTest, str] | None:
@@ -68,6 +87,8 @@ def odd_value(
         return _odd_supply(test, circuit.volts)
     highest = HIGHEST_SHARE * 1e3 * (circuit.volts or 120.0)
     low, high = expected if expected is not None else (0.0, highest)
+    if test.setup.hookup is Hookup.NEUTRAL_GROUND and test.setup.lead_a == test.setup.load_at:
+        low = max(low, smallest_drop_mv(circuit))  # all of the load's current comes this way
     bounds = (max(low, 0.0), min(max(high, 1.0), highest))
     if not _is_far(abs(test.on - test.idle), bounds):
         return None

@@ -107,7 +107,7 @@ def test_the_stated_wander_sets_the_uncertainty(job, meterlink):
         ([*LINE, "--sag", 80], "makes no sense"),
         ([*GROUND, "--jump", "--lead-b", "Door"], "one too many"),
         ([*NEUTRALS[:6], "--jump"], "needs two receptacles"),
-        ([*GROUND[:-1], "Attic", "--jump"], "'Attic', which is no receptacle of 'Up'"),
+        ([*GROUND[:-1], "Attic", "--jump"], "'Attic' is no receptacle here"),
         ([*GROUND, "--jump", "--time", "noon"], "is no ISO 8601 time"),
         (["--hookup", "ohms"], "ohms"),
     ],

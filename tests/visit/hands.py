@@ -70,6 +70,10 @@ class Hands:
                 self._bench.load_off()
             self.is_on = on
 
+    def look(self) -> float:
+        """What the meter measures now, in volts."""
+        return self._volts()
+
     def _now_s(self) -> float:
         return self._speed * (time.monotonic() - self._zero_s)
 
