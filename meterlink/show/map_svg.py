@@ -13,7 +13,6 @@ from xml.etree.ElementTree import Element, fromstring
 from meterlink.answers.protection import Protection
 from meterlink.show.format import (
     NBSP,
-    certainty,
     counted,
     length,
     percent,
@@ -187,13 +186,13 @@ def _rows(wiring_map: WiringMap, protection: Protection | None, top: float) -> I
 def _figures(point: Point | Splice | None, untested: frozenset[str]) -> tuple[str, str, str]:
     """Resistance, length and certainty of the run that feeds a point; heads for the panel."""
     if point is None:
-        return "run", "about", "fed from above"
+        return "run", "about", "sure"
     if point.name in untested:
         return "", "", "untested"
     return (
         f"{with_uncertainty(point.run_mohm, point.run_u_mohm)}{NBSP}mΩ",
         length(point.run_m, point.run_mohm, point.run_u_mohm),
-        f"{certainty(point.probability)} {percent(point.probability)}",
+        percent(point.probability),
     )
 
 

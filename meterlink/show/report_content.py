@@ -242,12 +242,8 @@ def _assumptions(circuit: Circuit) -> Iterator[str]:
 
 def _card(row: TestRow, wiring_map: WiringMap, plot: str | None) -> TestCard:
     setup = row.setup
-    levels = (
-        ("idle", row.idle_mv, row.idle_sd_mv),
-        ("load on", row.on_mv, row.on_sd_mv),
-        ("after", row.after_mv, None),
-    )
-    seen = [f"{name} {level_text(value, sd)}" for name, value, sd in levels if value is not None]
+    levels = (("idle", row.idle_mv), ("on", row.on_mv), ("after", row.after_mv))
+    seen = [f"{name} {level_text(value)}" for name, value in levels if value is not None]
     return TestCard(
         row=row,
         leads=clean(leads_text(setup)),

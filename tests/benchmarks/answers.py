@@ -1,6 +1,7 @@
 """How often what is claimed of protection, of dead receptacles and of boxes to open is right.
 
     python tests/benchmarks/answers.py [--circuits 200] [--seed 90000] [--most 12]
+        [--branches 1]
 
 Invented circuits of 4 to 12 receptacles (``simulated_tests``), a routine test at each and up to
 ``n`` random ones. Three tables: devices chosen to cover all, or two receptacles drawn at random,
@@ -79,10 +80,10 @@ class Study:
     ranks: list[int] = field(default_factory=list)
     box_share: list[float] = field(default_factory=list)
 
-    def circuit(self, seed: int, most: int) -> None:
+    def circuit(self, seed: int, most: int, branches: float) -> None:
         """Everything that is asked of one circuit."""
         rng = np.random.default_rng(seed)
-        bench = Bench.draw(int(rng.integers(4, most + 1)), seed, branches=2.0)
+        bench = Bench.draw(int(rng.integers(4, most + 1)), seed, branches=branches)
         names = bench.circuit.receptacles
         setups = [Setup(Hookup.NEUTRAL_GROUND, name, None, name) for name in names]
         setups += [bench.random_setup() for _ in range(int(rng.integers(len(names) + 1)))]
@@ -149,10 +150,11 @@ def main() -> None:
     parser.add_argument("--circuits", type=int, default=200)
     parser.add_argument("--seed", type=int, default=90000)
     parser.add_argument("--most", type=int, default=12)
+    parser.add_argument("--branches", type=float, default=1.0)
     options = parser.parse_args()
     study = Study()
     for done, seed in enumerate(range(options.seed, options.seed + options.circuits), start=1):
-        study.circuit(seed, options.most)
+        study.circuit(seed, options.most, options.branches)
         if done % 40 == 0 or done == options.circuits:
             print(f"{done} circuits")
             study.show()
