@@ -1,4 +1,4 @@
-"""A thousand captures: two cores against one, killed half-way and started again, rows a second.
+"""A thousand captures: two cores and a cluster of two against one core, killed half-way, goes on.
 
 Run: ``python tests/benchmarks/lab_many_captures.py [NUMBER]``
 
@@ -7,6 +7,7 @@ run is the command line in a process of its own. "Identical" compares the log by
 that of one core.
 """
 
+import importlib.util
 import json
 import os
 import random
@@ -16,7 +17,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 NUMBER = 1000
@@ -45,13 +47,63 @@ def write_capture(path: Path, seed: int) -> None:
     path.write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
 
 
-def command(recordings: Path, job: Path, workers: int) -> Sequence[str]:
-    """The command line."""
-    options = ["--job", str(job), "--workers", str(workers), "--json"]
+def command(recordings: Path, job: Path, workers: int | str) -> Sequence[str]:
+    """The command line; workers are their number, or the address of a cluster."""
+    where = "--cluster" if isinstance(workers, str) else "--workers"
+    options = ["--job", str(job), where, str(workers), "--json"]
     return [sys.executable, "-m", "meterlink", "replay", str(recordings), *options]
 
 
-def replay(recordings: Path, job: Path, workers: int) -> tuple[float, dict[str, int]]:
+@contextmanager
+def cluster(folder: Path) -> Iterator[str]:
+    """A Dask scheduler and two workers as processes of this computer; its address."""
+    where = folder / "scheduler.json"
+    scheduler = ["dask_scheduler", "--port", "0", "--host", "127.0.0.1"]
+    worker = ["dask_worker", "--no-nanny", "--nthreads", "1", "--local-directory", str(folder)]
+    running = []
+    try:
+        for name, *options in (scheduler, worker, worker):
+            words = [sys.executable, "-m", f"distributed.cli.{name}", *options, "--no-dashboard"]
+            words += ["--scheduler-file", str(where)]
+            running.append(
+                subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            )
+        while not where.exists():
+            time.sleep(0.1)
+        time.sleep(10)  # workers come
+        yield json.loads(where.read_text())["address"]
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
+
+
+def of_group(group: int) -> int:
+    """Processes of a group that still run."""
+    found = 0
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            fields = path.read_text().rpartition(")")[2].split()
+            found += int(fields[2]) == group and fields[0] != "Z"
+    return found
+
+
+def kill_parent(recordings: Path, job: Path) -> float:
+    """Start on two cores, kill the main process alone; seconds until nothing of it runs."""
+    log = job / "tests.csv"
+    with subprocess.Popen(
+        command(recordings, job, 2), stdout=subprocess.DEVNULL, start_new_session=True
+    ) as process:
+        while not log.exists() or log.read_bytes().count(b"\n") < 5:
+            time.sleep(0.05)
+        process.kill()
+        began = time.perf_counter()
+        while of_group(process.pid) and time.perf_counter() - began < 60:
+            time.sleep(0.01)
+        return time.perf_counter() - began
+
+
+def replay(recordings: Path, job: Path, workers: int | str) -> tuple[float, dict[str, int]]:
     """Seconds, and the summary."""
     began = time.perf_counter()
     done = subprocess.run(
@@ -86,7 +138,15 @@ def study(number: int) -> dict[str, float]:
         logged = kill_half_way(recordings, killed, summary["tests"])
         _, rest = replay(recordings, killed, 2)
         whole = (one / "tests.csv").read_bytes()
+        cluster_s, cluster_identical = 0.0, False
+        if importlib.util.find_spec("distributed") is not None:
+            with cluster(Path(folder)) as address:
+                cluster_s, _ = replay(recordings, Path(folder) / "cluster", address)
+            cluster_identical = (Path(folder) / "cluster" / "tests.csv").read_bytes() == whole
         return {
+            "cluster_s": cluster_s,
+            "cluster_identical": cluster_identical,
+            "parent_killed_s": kill_parent(recordings, Path(folder) / "orphan"),
             "captures": number,
             "rows": summary["added"],
             "one_s": one_s,
@@ -109,6 +169,14 @@ def main() -> None:
     print(f"one core   {found['one_s']:7.1f} s {rows / found['one_s']:7.0f} rows/s")
     print(f"two cores  {found['two_s']:7.1f} s {rows / found['two_s']:7.0f} rows/s", end="  ")
     print(f"ratio {found['one_s'] / found['two_s']:.2f}, identical: {found['two_identical']}")
+    if found["cluster_s"]:
+        print(
+            f"cluster, 2 {found['cluster_s']:7.1f} s {rows / found['cluster_s']:7.0f} rows/s",
+            end="  ",
+        )
+        ratio = found["one_s"] / found["cluster_s"]
+        print(f"ratio {ratio:.2f}, identical: {found['cluster_identical']}")
+    print(f"main process killed: nothing left after {found['parent_killed_s']:.2f} s")
     print(f"again      {found['again_s']:7.1f} s, {found['done_before']} done before")
     print(f"killed with {found['logged_when_killed']} rows logged, started again:", end=" ")
     print(f"{found['added_after']} appended, identical: {found['killed_identical']}")

@@ -27,7 +27,7 @@ import json, re, sys, time
 def peak_mb():
     return int(re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())[1]) / 1024
 from pathlib import Path
-from meterlink.lab.quantiles import t_quantile
+from meterlink.lab.uncertainty import t_quantile
 from meterlink.lab.study import study_logs
 from meterlink.lab.table import Question
 t_quantile(0.9, 3)  # loads SciPy
