@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from meterlink.lab.run import Plan, Rhythm
     from meterlink.lab.switching import Load, Switch
     from meterlink.live.session import LiveSession
-    from meterlink.live.terminal import Keys
     from meterlink.testlog.log import TestLog
 
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop")
@@ -131,7 +130,7 @@ def run(job: Path, *, meter: str, **options: Any) -> None:
         --setup neutral-ground,Desk,Desk --setup neutral-neutral,Desk,Door,Bed
     """
     from meterlink.lab.run import Rhythm
-    from meterlink.lab.switching import Load, signals_as_wishes
+    from meterlink.lab.switching import Load, stop_signals
     from meterlink.testlog.log import TestLog
 
     asked = _Asked(**options)
@@ -145,11 +144,11 @@ def run(job: Path, *, meter: str, **options: Any) -> None:
         log = stack.enter_context(TestLog(opened.log_path, extra=tuple(columns)))
         load = Load(_switch(asked, opened.folder), opened.folder)
         stack.enter_context(closing(load))
-        with signals_as_wishes() as wish:
+        with stop_signals() as stop:
             made_safe = load.make_safe(seen_off=asked.load_is_off)
         if made_safe:
             _tell(made_safe)
-        stopped = bool(wish)
+        stopped = stop.count > 0
         plan = _plan(opened, setups, columns, asked, rhythm)
         if plan.order and not stopped:
             session = stack.enter_context(_session(opened, meter))
@@ -353,7 +352,7 @@ def _take(session: "LiveSession", log: "TestLog", job: "Job", plan: "Plan", load
     """Take the trials; returns whether a person or a signal stopped it."""
     from meterlink.commands.trials_screen import TrialsScreen
     from meterlink.lab.run import Stage, TrialRun
-    from meterlink.lab.switching import signals_as_wishes
+    from meterlink.lab.switching import stop_signals
     from meterlink.live.terminal import Keys
 
     trials = TrialRun(session, log, job.circuit, plan, load)
@@ -363,24 +362,16 @@ def _take(session: "LiveSession", log: "TestLog", job: "Job", plan: "Plan", load
                 "Between hookups a person moves the leads and presses a key: several --setup need "
                 "a terminal. Without one, run them one after the other."
             )
-        with signals_as_wishes() as wish:
+        with stop_signals() as stop:
             try:
                 with closing(trials.progress()) as steps:
                     for step in steps:
                         screen.show(step)
-                        pressed = _pressed(keys)
-                        if wish or "q" in pressed.lower():
+                        pressed = keys.pressed()
+                        if stop.count or "q" in pressed.lower():
                             return True
                         trials.moved = step.stage is Stage.MOVE and bool(pressed)
             finally:
                 if trials.ended_on and load.by_hand:
                     _tell("\n\n  *** SWITCH THE LOAD OFF NOW. ***\n")
-    return bool(wish)
-
-
-def _pressed(keys: "Keys") -> str:
-    """Keys pressed since the last call; Ctrl-C where the terminal makes no signal of it is q."""
-    try:
-        return keys.pressed()
-    except KeyboardInterrupt:
-        return "q"
+    return stop.count > 0

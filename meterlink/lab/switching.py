@@ -12,12 +12,11 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType
 from typing import Protocol
 
 from drivers.address import Address
@@ -27,6 +26,7 @@ from drivers.links import Link, open_link
 from drivers.scpi_errors import parse_error
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.files import json_lines, why, write_durably
+from meterlink.live.terminal import StopSignals
 from meterlink.show.text_width import clean
 
 COMMAND_S = 10.0
@@ -223,54 +223,14 @@ def _end_all_of(process: "subprocess.Popen[bytes]") -> None:
         process.wait(1.0)
 
 
-#: All that would end the program, where the system has them. SIGTSTP (Ctrl-Z) would leave it
-#: standing with the load on; nothing can be done about SIGKILL and SIGSTOP.
-_ENDING = ("INT", "TERM", "HUP", "QUIT", "USR1", "USR2", "ALRM", "XCPU", "PWR")
-_STANDING = ("TSTP",)
-
-
-@dataclass(slots=True)
-class Wish:
-    """Whether the run is to stop.
-
-    Attributes:
-        by: The signals that came, in order, without their ``SIG``.
-    """
-
-    by: list[str] = field(default_factory=list)
-
-    def __bool__(self) -> bool:
-        return bool(self.by)
-
-
-@contextmanager
-def signals_as_wishes() -> Iterator[Wish]:
+def stop_signals() -> StopSignals:
     """Take signals that would end the program as wishes, however many come and when.
 
-    Handlers in Python are not passed on to commands that are run; ignoring would be. Only the main
-    thread can set them; elsewhere nothing is changed.
+    Ctrl-Z would leave it standing with the load on, so that does nothing; nothing can be done
+    about SIGKILL and SIGSTOP.
     """
-    wish = Wish()
-
-    def came(number: int, _frame: FrameType | None) -> None:
-        wish.by.append(signal.Signals(number).name.removeprefix("SIG"))
-
-    saved = {}
-    try:
-        for name in _ENDING + _STANDING:
-            number = getattr(signal, f"SIG{name}", None)
-            if number is None:
-                continue
-            with suppress(ValueError, OSError):  # not the main thread
-                saved[number] = signal.signal(number, came if name in _ENDING else _no_standing)
-        yield wish
-    finally:
-        for number, before in saved.items():
-            signal.signal(number, before if before is not None else signal.SIG_DFL)
-
-
-def _no_standing(_number: int, _frame: FrameType | None) -> None:
-    """Ctrl-Z does nothing while the load is switched."""
+    more = ("SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGXCPU", "SIGPWR")
+    return StopSignals(*more, unheard=("SIGTSTP",))
 
 
 class Load:

@@ -69,18 +69,27 @@ class Block:
 class StopSignals(Closing):
     """Counts SIGINT, SIGTERM and SIGHUP while it is entered, so that nothing is broken off by one.
 
+    Handlers in Python are not passed on to commands that are run; ignoring would be.
+
     Attributes:
         count: How many have come; outside the main thread they stay as they are.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *more: str, unheard: tuple[str, ...] = ()) -> None:
+        """Begin to count.
+
+        Args:
+            more: Names of further signals that count; those that the system lacks are left out.
+            unheard: Of signals that do nothing.
+        """
         self.count = 0
         self._before: dict[int, Any] = {}
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        for name in ("SIGINT", "SIGTERM", "SIGHUP", *more, *unheard):
             number = getattr(signal, name, None)
             if number is not None:
-                with suppress(ValueError):
-                    self._before[number] = signal.signal(number, self._came)
+                handler = self._unheard if name in unheard else self._came
+                with suppress(ValueError, OSError):
+                    self._before[number] = signal.signal(number, handler)
 
     def close(self) -> None:
         """Let signals do again what they did before."""
@@ -91,6 +100,9 @@ class StopSignals(Closing):
     def _came(self, number: int, frame: object) -> None:
         del number, frame
         self.count += 1
+
+    def _unheard(self, number: int, frame: object) -> None:
+        """Nothing."""
 
 
 class Keys:

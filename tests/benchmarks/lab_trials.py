@@ -69,6 +69,7 @@ def write_rows(path: Path, rows: int) -> None:
             levels = [12.1, 5.1234, 0.213, 155.4, 0.311, 5.1001, drop, drop, 1.2, 3.1]
             place = ["neutral-neutral", f"R{k % GROUPS}", "Door", "Bed"]
             rest = ["in-path", 100, 90, "live", "visit.jsonl", "", ""]
+            rest += [""] * (len(COLUMNS) - 23)
             writer.writerow([k + 1, time, *place, *levels, *rest])
 
 

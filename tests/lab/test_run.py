@@ -158,7 +158,7 @@ def test_a_cable_pulled_with_the_load_on_costs_that_trial_and_ends_the_run(bench
         take()
     rows = [step.row for step in steps if step.row is not None]
     assert len(rows) == 2
-    assert rows[0].flags == ()
+    assert rows[0].verdict is Verdict.IN_PATH
     assert rows[1].flags
     assert any(step.notice is not None for step in steps)
     assert not relay.is_on
