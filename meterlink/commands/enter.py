@@ -108,7 +108,7 @@ def command(
     )
     direct = opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
     setup = made_setup(
-        Hookup(hookup), lead_a, lead_b, load_at, side=side, return_at=return_at, direct=direct
+        Hookup(hookup), lead_a or "", lead_b, load_at, side=side, return_at=return_at, direct=direct
     )
     if (unknown := unknown_name(setup, opened.circuit)) is not None:
         raise UsageError(f"{opened.folder / 'job.toml'}: {unknown}")

@@ -39,6 +39,17 @@ if TYPE_CHECKING:
     "--not-now", multiple=True, metavar="NAME", help="A receptacle that cannot be reached today."
 )
 @click.option("--rhythm", is_flag=True, help="Call out when to switch on and off.")
+@click.option("--dead", is_flag=True, help="The circuit is dead: an ohmmeter, or a direct source.")
+@click.option("--source", metavar="ADDRESS", help="Dead circuit: supply that is told over SCPI.")
+@click.option("--source-amps", type=float, metavar="A", help="Current of the direct source.")
+@click.option(
+    "--source-volts",
+    type=float,
+    metavar="V",
+    default=12.0,
+    show_default=True,
+    help="Never exceeded.",
+)
 @click.option("--page", is_flag=True, help="Serve the page for a phone, on this computer only.")
 @click.option("--lan", is_flag=True, help="Serve the page to the local network, with a key.")
 @click.option(
@@ -59,6 +70,10 @@ def command(
     goal: str,
     not_now: tuple[str, ...],
     rhythm: bool,
+    dead: bool,
+    source: str | None,
+    source_amps: float | None,
+    source_volts: float,
     page: bool,
     lan: bool,
     as_json: bool,
@@ -85,7 +100,11 @@ def command(
       meterlink test upstairs --meter bench --goal first --not-now Attic
       meterlink test upstairs --meter bench --lan
       meterlink test upstairs
+      meterlink test upstairs --dead --meter scpi:USB0::1::2::3::INSTR
+      meterlink test upstairs --dead --meter bench --source scpi:/dev/ttyUSB1 --source-amps 5
     """
+    from meterlink.circuit.circuit import LoadKind
+    from meterlink.commands.guided_dead import Bench, prepare
     from meterlink.commands.guided_screen import as_drawn
     from meterlink.commands.job_input import job_from, remark, rows_of
     from meterlink.live.recovery import recover
@@ -99,13 +118,22 @@ def command(
     address = find_address(meter) if meter else None
     opened = job_from(job)
     away = frozenset(place(name, opened.circuit.receptacles) for name in not_now)
-    cautions(opened.folder, confirmed=confirm_cautions)
+    dead = dead or source is not None or opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
+    if dead:
+        cautions(opened.folder, confirmed=confirm_cautions, dead=True)
+    else:
+        cautions(opened.folder, confirmed=confirm_cautions)
     _end_in_order()
     with ExitStack() as stack:
         log = stack.enter_context(TestLog(opened.log_path))
         for text in (*log.remarks, *recover(opened, log)):
             remark(text)
         rows = rows_of(opened)
+        bench = Bench(opened, address, ())
+        if dead:
+            bench = prepare(
+                opened, address, stack, source=source, amps=source_amps, volts=source_volts
+            )
         hub = _page(stack, lan=lan) if page or lan else None
         keys = stack.enter_context(Keys())
         run: VisitRun | None = None
@@ -118,9 +146,9 @@ def command(
         stack.callback(surface.close)
         run = stack.enter_context(
             VisitRun(
-                opened,
+                bench.job,
                 log,
-                address,
+                bench.address,
                 surface,
                 rows=rows,
                 goal=Goal(goal),
@@ -128,6 +156,8 @@ def command(
                 hub=hub,
                 speed=speed,
                 rhythm=rhythm,
+                hookups=bench.hookups or None,
+                source=bench.source,
             )
         )
         if run.session is not None:
@@ -145,19 +175,26 @@ def command(
         )
 
 
-def cautions(folder: Path, *, confirmed: bool) -> None:
+def cautions(folder: Path, *, confirmed: bool, dead: bool = False) -> None:
     """Show the cautions once a job, have them confirmed, and write that down.
+
+    Args:
+        folder: Of the job.
+        confirmed: They were read before.
+        dead: Those for work on the dead circuit.
 
     Raises:
         UsageError: They were not confirmed.
     """
     from meterlink.show.text_width import wrap
     from meterlink.visit.cautions import CAUTIONS, are_confirmed, confirm
+    from meterlink.visit.dead import DEAD_CAUTIONS
 
-    if are_confirmed(folder):
+    texts = DEAD_CAUTIONS if dead else CAUTIONS
+    if are_confirmed(folder, texts):
         return
     if not confirmed:
-        for caution in CAUTIONS:
+        for caution in texts:
             first, *rest = wrap(caution, 76)
             click.echo("\n".join([f"* {first}", *(f"  {line}" for line in rest)]), err=True)
         if not sys.stdin.isatty():
@@ -167,7 +204,7 @@ def cautions(folder: Path, *, confirmed: bool) -> None:
             )
         if not click.confirm("Have you read this, and will you keep to it?", err=True):
             raise UsageError("Nothing was begun.")
-    confirm(folder, datetime.now().astimezone())
+    confirm(folder, datetime.now().astimezone(), texts)
 
 
 def _end_in_order() -> None:

@@ -24,6 +24,7 @@ class VisitRecording(Closing):
         job: The circuit and its folder.
         address: Of the meter.
         speed: How many times faster than the wall clock time runs; for simulated meters only.
+        wanted: Function that the meter should be on; by default the one of the circuit's load.
 
     Attributes:
         session: The meter in use, with the recording that runs or broke off last.
@@ -32,8 +33,16 @@ class VisitRecording(Closing):
         DriverError: The meter cannot be opened, or the recording not be begun.
     """
 
-    def __init__(self, job: Job, address: Address, *, speed: float = 1.0) -> None:
+    def __init__(
+        self,
+        job: Job,
+        address: Address,
+        *,
+        speed: float = 1.0,
+        wanted: Function | None = None,
+    ) -> None:
         self._job = job
+        self._wanted = wanted or (Function.DC if job.circuit.signed else Function.AC)
         self._address = address
         self._clock: Callable[[], float] = lambda: speed * steady_s()
         self._is_broken = False
@@ -97,7 +106,7 @@ class VisitRecording(Closing):
         self._is_broken = False
 
     def _open(self) -> LiveSession:
-        wanted = Function.DC if self._job.circuit.signed else Function.AC
+        wanted = self._wanted
         folder = self._job.captures_path
         path = folder / f"visit-{datetime.now(UTC):%Y%m%d-%H%M%S-%f}.jsonl"
         try:

@@ -17,8 +17,10 @@ from drivers.clock import steady_s
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
 from drivers.events import Mark
-from drivers.readings import Reading
+from drivers.readings import Function, Reading
+from drivers.scpi_source import ScpiSource
 from meterlink.circuit.job import Job
+from meterlink.circuit.setup import Hookup
 from meterlink.errors import LogError, UsageError
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.session import LiveSession
@@ -35,7 +37,16 @@ from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
 from meterlink.visit.planning import Outlook, look_ahead
-from meterlink.visit.state import LogTest, Record, Request, SetMark, Think, TypedTest, Withdraw
+from meterlink.visit.state import (
+    LetFlow,
+    LogTest,
+    Record,
+    Request,
+    SetMark,
+    Think,
+    TypedTest,
+    Withdraw,
+)
 from meterlink.visit.typed_levels import typed_levels, typed_row
 from meterlink.visit.view import Key, Word
 
@@ -122,6 +133,8 @@ class VisitRun(Closing):
         hub: Of the page, where there is one.
         speed: How many times faster than the wall clock time runs; for simulated meters only.
         rhythm: Call out when to switch.
+        hookups: Those that can be done; by default all that the circuit allows.
+        source: Lets a direct current on in tests of the dead circuit; it is closed by its owner.
 
     Attributes:
         visit: The state machine.
@@ -146,7 +159,12 @@ class VisitRun(Closing):
         hub: Hub | None = None,
         speed: float = 1.0,
         rhythm: bool = False,
+        hookups: Sequence[Hookup] | None = None,
+        source: ScpiSource | None = None,
     ) -> None:
+        self._hookups = hookups
+        self._source = source
+        self._source_seen_s = 0.0
         self._job = job
         self._log = log
         self._surface = surface
@@ -159,6 +177,12 @@ class VisitRun(Closing):
         self._zero_s = steady_s()
         self.rows = list(rows)
         self.latest: Outlook | None = None
+        ohms = bool(hookups) and all(hookup.ohms for hookup in hookups or ())
+        wanted = Function.OHM if ohms else Function.DC if job.circuit.signed else Function.AC
+        self._recording = (
+            VisitRecording(job, address, speed=speed, wanted=wanted) if address else None
+        )
+        settings = self._recording.session.meter.settings if self._recording else {}
         self.visit = Visit(
             job.circuit,
             number=log.next_test,
@@ -167,8 +191,10 @@ class VisitRun(Closing):
             not_now=not_now,
             is_typed=address is None,
             rhythm=rhythm,
+            wanted=wanted,
+            source_reverses=source.reverses if source else None,
+            four_wire=settings.get("wires") == 4,
         )
-        self._recording = VisitRecording(job, address, speed=speed) if address else None
 
     @property
     def session(self) -> LiveSession | None:
@@ -225,6 +251,7 @@ class VisitRun(Closing):
             self._surface.outlook(outlook)
             self.visit.planned(outlook)
         self._look_at_files()
+        self._look_at_source()
         for request in self.visit.advance(self.now_s()):
             self._carry_out(request)
         self._surface.show(self.visit)
@@ -311,11 +338,45 @@ class VisitRun(Closing):
                 self._think(request)
             case Record():
                 self._record()
+            case LetFlow():
+                self._let_flow(request.sign)
+
+    def _let_flow(self, sign: int) -> None:
+        """Have the source give a current, or none; what goes wrong leaves it off, and is said."""
+        if self._source is None:
+            return
+        try:
+            if sign:
+                amps = self._source.on(sign).amps
+            else:
+                self._source.off()
+                amps = 0.0
+        except DriverError as error:
+            self._source_failed(error)
+            return
+        self._source_seen_s = steady_s()
+        self._mark(SetMark("source", f"{amps:.5f}"))
+
+    def _look_at_source(self) -> None:
+        """Once in a while: whether the source still gives what it should."""
+        source = self._source
+        is_due = steady_s() - self._source_seen_s > _LOOK_AT_FILES_S
+        if source is None or not source.is_on or not is_due:
+            return
+        self._source_seen_s = steady_s()
+        try:
+            source.output()
+        except DriverError as error:
+            self._source_failed(error)
+
+    def _source_failed(self, error: DriverError) -> None:
+        self._surface.say(str(error))
+        self.visit.source_failed(str(error))
 
     def _think(self, request: Think) -> None:
         circuit, rows, goal = self._job.circuit, tuple(self.rows), self._goal
         findings = read_findings(self._job.folder, lambda _: None)
-        is_typed = self._recording is None
+        is_typed, hookups = self._recording is None, self._hookups
         self._thinking.ask(
             lambda: look_ahead(
                 circuit,
@@ -325,6 +386,7 @@ class VisitRun(Closing):
                 goal=goal,
                 not_now=request.not_now,
                 is_typed=is_typed,
+                hookups=hookups,
             )
         )
 

@@ -17,7 +17,7 @@ from drivers.errors import CaptureError
 from drivers.readings import Reading
 from drivers.replay import replay
 from meterlink.circuit.checks import checked_figure
-from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job
 from meterlink.circuit.names import unknown_name
 from meterlink.errors import JobError, UsageError
@@ -114,7 +114,10 @@ def _circuit(reader: CaptureReader, capture: Path, folder: Path) -> tuple[Circui
     if (folder / JOB_FILE).exists():
         job = read_job(folder)
         amps = checked_figure((header or {}).get("amps"), "load_amps", f"{where}, circuit.amps")
-        return replace(job.circuit, load_amps=amps or job.circuit.load_amps), list(job.remarks)
+        kind = (header or {}).get("load_kind", job.circuit.load_kind)
+        known = LoadKind(str(kind)) if kind in tuple(LoadKind) else job.circuit.load_kind
+        circuit = replace(job.circuit, load_amps=amps or job.circuit.load_amps, load_kind=known)
+        return circuit, list(job.remarks)
     if header is None:
         raise JobError(
             f"{where}: the header describes no circuit, and {folder / JOB_FILE} is not there. "

@@ -26,6 +26,7 @@ from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress
 from meterlink.levels.visit_split import CompletedTest, TestSplitter
 from meterlink.testlog.rows import TestRow
+from meterlink.visit.dead import currents_of
 from meterlink.visit.notices import Faults, Notice, NoticeKind
 from meterlink.visit.phrases import same_leads
 from meterlink.visit.planning import Outlook
@@ -33,6 +34,7 @@ from meterlink.visit.showing import view_of
 from meterlink.visit.state import (
     CALL_S,
     CALLED_ON_S,
+    LetFlow,
     LogTest,
     Phase,
     Record,
@@ -48,6 +50,7 @@ from meterlink.visit.test_validity import TestValidity
 from meterlink.visit.typed_levels import odd_value
 from meterlink.visit.view import Key, Sound, VisitView
 
+_BLIND = (NoticeKind.LOST, NoticeKind.SILENT)  # nobody sees what a current does any more
 RETRY_S = 3.0  # between two tries to write what could not be written
 MOST_NOTE = 500  # characters
 OWN_CHOICE = "You picked this test."
@@ -64,6 +67,10 @@ class Visit:
         not_now: Receptacles that nobody can reach.
         is_typed: Readings are typed; nothing is recorded.
         rhythm: Call out when to switch.
+        wanted: Function that the meter should be on; by default the one of the circuit's load.
+        source_reverses: A supply lets the current on by itself, and can turn it or not; ``None``
+            where there is none.
+        four_wire: The ohmmeter has four wires.
 
     Attributes:
         view: What to show.
@@ -79,9 +86,12 @@ class Visit:
         not_now: frozenset[str] = frozenset(),
         is_typed: bool = False,
         rhythm: bool = False,
+        wanted: Function | None = None,
+        source_reverses: bool | None = None,
+        four_wire: bool = False,
     ) -> None:
-        self._wanted = Function.DC if circuit.signed else Function.AC
-        self._splitter = TestSplitter(circuit)
+        self._wanted = wanted or (Function.DC if circuit.signed else Function.AC)
+        self._splitter = TestSplitter(circuit, four_wire=four_wire)
         self._state = State(
             circuit,
             number,
@@ -91,6 +101,7 @@ class Visit:
             not_now=not_now,
             rows=list(rows),
             rhythm=rhythm,
+            source_reverses=source_reverses,
         )
         self._requests: list[Request] = [] if is_typed else [Record()]
         self._retry_s = float("inf")
@@ -154,6 +165,7 @@ class Visit:
         state = self._state
         if state.phase is Phase.STOPPED:
             return
+        flows = state.test is not None and state.test.flows
         if state.test is not None:
             state.void = "The recording broke off in this test: do it again."
             state.leads_placed = False
@@ -161,7 +173,9 @@ class Visit:
         state.test = None
         state.trouble = reason
         state.phase = Phase.STOPPED if state.is_stopping else Phase.HALTED
-        self._requests = [r for r in self._requests if not isinstance(r, SetMark | Record)]
+        gone = SetMark | Record | LetFlow
+        kept: list[Request] = [r for r in self._requests if not isinstance(r, gone)]
+        self._requests = [LetFlow(0), *kept] if flows else kept
         self._retry_s = state.now_s + RETRY_S
 
     def take(self, event: Reading | Mark | Notice) -> None:
@@ -216,6 +230,14 @@ class Visit:
         """The answer to ``LogTest``: it could not be written. It is asked for again."""
         self._state.trouble = reason
         self._retry_s = self._state.now_s + RETRY_S
+
+    def source_failed(self, reason: str) -> None:
+        """The answer to ``LetFlow``, or news: the source limits, dropped out, is silent."""
+        state = self._state
+        state.void = reason
+        if state.phase is Phase.RUNNING and state.test is not None:
+            state.test.currents = ()  # nothing more is asked of it in this test
+            self._void("the source failed", Phase.SET_UP)
 
     def refused(self, reason: str) -> None:
         """The answer to ``LogTest`` where what was typed makes no sense: it is asked for again."""
@@ -380,6 +402,8 @@ class Visit:
     def _void(self, why: str, then: Phase) -> None:
         """Take the open test back; what comes after asks for the leads again, or for READY."""
         state = self._state
+        if state.test is not None and state.test.flows:
+            self._requests.append(LetFlow(0))
         if state.test is not None and state.test.is_on and not state.void:
             state.void = "The load was on when this try was broken off: switch it OFF."
         if then is not Phase.BEGINNING:
@@ -478,11 +502,19 @@ class Visit:
         if mark.kind == "test" and self._splitter.setup is not None:
             cycles = state.outlook.cycles if state.outlook is not None else 1
             validity = TestValidity(mark.t_s, self._wanted)
-            state.test = RunningTest(mark.t_s, validity, cycles)
+            state.test = RunningTest(mark.t_s, validity, cycles, stands_s=mark.t_s)
+            if self._splitter.setup.hookup.ohms:
+                state.test.currents = ()
+            elif self._splitter.setup.dead and state.source_reverses is not None:
+                state.test.currents = currents_of(
+                    self._splitter.setup, reverses=state.source_reverses
+                )
             state.setup, state.void = self._splitter.setup, ""
             state.faults.begin()
             if state.phase is not Phase.STOPPED:
                 state.phase, state.leads_placed = Phase.RUNNING, True
+        elif mark.kind == "source" and state.test is not None:
+            state.test.turned(mark.t_s)
         elif mark.kind == "void":
             self._voided()
         elif mark.kind == "end":
@@ -507,6 +539,10 @@ class Visit:
         if notice.kind is NoticeKind.RECORDING:
             self.recording_failed(notice.text)
         self._state.faults.notice(notice)
+        test = self._state.test
+        if notice.kind in _BLIND and test is not None and test.flows:
+            self._state.void = "The meter was lost while the source was on: it is switched off."
+            self._void("the meter was lost", Phase.SET_UP)
 
     def _follow(self) -> None:
         """Look at the running test; a spoiled one waits for the person."""
@@ -515,9 +551,14 @@ class Visit:
             return
         test.validity.time_passed(state.now_s)
         if test.validity.reason is not None:
+            if test.flows:
+                self._void(test.validity.reason, Phase.SET_UP)
             return
         if self._is_new and self._splitter.detector is not None:
             test.progress, self._is_new = self._splitter.detector.progress(), False
+        if test.currents is not None:
+            self._follow_source(test)
+            return
         if self._was_on_already(test):
             return
         for sound in test.look(state.now_s):
@@ -536,6 +577,16 @@ class Visit:
             return False
         self._void("the load was on when it began", Phase.BEGINNING)
         return True
+
+    def _follow_source(self, test: RunningTest) -> None:
+        """Ask for the next current once the reading stood still, and end after the last."""
+        try:
+            sign = test.next_current(self._state.now_s)
+        except StopIteration:
+            self._end()
+            return
+        if sign is not None:
+            self._requests.append(LetFlow(sign))
 
     def _call(self, test: RunningTest) -> None:
         """Call out the switching: on when the level is steady, off when it has told enough."""

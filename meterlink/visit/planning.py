@@ -7,7 +7,7 @@ from meterlink.answers.power_off import expectations, place_to_open
 from meterlink.answers.protection import Protection, protect
 from meterlink.answers.wirings import Wirings
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Setup
+from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
 from meterlink.plan.forecast import as_tests, forecast, particles_of
 from meterlink.plan.next_test import Goal, is_settled, next_test
@@ -74,6 +74,7 @@ def look_ahead(
     goal: Goal = Goal.ORDER,
     not_now: Collection[str] = (),
     is_typed: bool = False,
+    hookups: Collection[Hookup] | None = None,
 ) -> Outlook:
     """Resolve the tests and choose the next one.
 
@@ -85,6 +86,7 @@ def look_ahead(
         goal: Order of all, or the first only.
         not_now: Receptacles that cannot be reached.
         is_typed: Readings are typed: work out as well what the next one can be.
+        hookups: Those that can be done; by default all that the circuit allows.
 
     Raises:
         UsageError: A row names a receptacle that the circuit does not have.
@@ -103,6 +105,7 @@ def look_ahead(
             done=[row.setup for row in rows],
             goal=goal,
             not_now=not_now,
+            hookups=hookups,
         )
         setup, why, cycles = test.setup, test.why, getattr(test, "cycles", 1)
     except UsageError as error:

@@ -245,11 +245,15 @@ def _set_up(state: State) -> Face:
         return Face(
             VisitStage.SET_UP, Sign.TROUBLE, "No test is possible.", keys, state.why, (Key.VOID,)
         )
-    keys = ((Key.READY, "Leads and heater ready"), *_about_last(state), *_STOP)
+    load = load_word(state.circuit)
+    ready, text = f"Leads and {load} ready", f"Place leads and {load}, switched OFF."
+    if state.setup.hookup.ohms:
+        ready, text = "Leads ready", "Dead circuit: place the leads of the ohmmeter."
+    keys = ((Key.READY, ready), *_about_last(state), *_STOP)
     return Face(
         VisitStage.SET_UP,
         Sign.SET_UP,
-        f"Place leads and {load_word(state.circuit)}, switched OFF.",
+        text,
         keys,
         state.why,
         (Key.VOID,),
@@ -318,6 +322,8 @@ def _running(state: State, test: RunningTest, setup: Setup) -> Face:
             test.validity.reason,
             (Key.VOID, Key.STOP),
         )
+    if test.currents is not None:
+        return replace(_dead(test, setup), grave=_GRAVE)
     if test.on_s is None:
         face = _before_load(state, test, setup)
     elif test.off_s is None:
@@ -326,6 +332,19 @@ def _running(state: State, test: RunningTest, setup: Setup) -> Face:
         face = _after_load(state, test, setup)
     again = f"{test.cycle} of {test.cycles}: " if test.cycles > 1 else ""
     return replace(face, instruction=again + face.instruction, grave=_GRAVE)
+
+
+def _dead(test: RunningTest, setup: Setup) -> Face:
+    """A reading of the dead circuit: nothing is to be done but to leave the leads in place."""
+    why = test.progress.restless if test.progress is not None else None
+    if setup.hookup.ohms:
+        text = "Hold the leads still: measuring."
+    elif test.flows:
+        text = "The current is ON: touch nothing."
+    else:
+        text = "The current is off: measuring."
+    stage = VisitStage.ON if test.flows else VisitStage.IDLE
+    return Face(stage, Sign.WAIT, text, _DISCARD, why or "A steady reading is needed.")
 
 
 def _before_load(state: State, test: RunningTest, setup: Setup) -> Face:

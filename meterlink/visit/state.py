@@ -84,11 +84,24 @@ class Think:
 
 
 @dataclass(frozen=True, slots=True)
+class LetFlow:
+    """Let a direct source's current on, one way or the other, or switch it off.
+
+    Answer with the mark ``source`` among the readings, or with ``source_failed``.
+
+    Attributes:
+        sign: 1, -1, or 0 for off.
+    """
+
+    sign: int
+
+
+@dataclass(frozen=True, slots=True)
 class Record:
     """Begin a new recording; answer with ``recording`` or ``recording_failed``."""
 
 
-Request = SetMark | LogTest | Withdraw | Think | Record
+Request = SetMark | LogTest | Withdraw | Think | Record | LetFlow
 
 
 # -- what it knows -----------------------------------------------------------------------------
@@ -129,6 +142,11 @@ class RunningTest:
         jump_told, off_told: The switching was rung for.
         is_tapped: A person, or the calling out, said that the load came on.
         went_off_s: When it went off in the cycle before.
+        currents: Directions of the source's current in this test of the dead circuit, none of an
+            ohmmeter; ``None`` where a person switches.
+        standing: Which of these it is.
+        stands_s: Since when.
+        is_turning: The source was asked for another current, which has not come yet.
     """
 
     started_s: float
@@ -148,6 +166,36 @@ class RunningTest:
     off_told: bool = False
     is_tapped: bool = False
     went_off_s: float = float("-inf")
+    currents: tuple[int, ...] | None = None
+    standing: int = 0
+    stands_s: float = 0.0
+    is_turning: bool = False
+
+    @property
+    def flows(self) -> bool:
+        """Whether the source was let on for this test and not switched off again."""
+        now = self.currents[self.standing] if self.currents else 0
+        return bool(self.currents) and (self.is_turning or now != 0)
+
+    def next_current(self, now_s: float) -> int | None:
+        """Direction of the current to come once this one was read; ``None`` where none is to come.
+
+        Raises:
+            StopIteration: The last one was read.
+        """
+        progress = self.progress
+        steady = progress is not None and progress.enough
+        waited = now_s - self.stands_s > LONGEST_ON_S and bool(self.currents)
+        if self.is_turning or not (steady or waited):
+            return None
+        if self.standing + 1 >= len(self.currents or ()):
+            raise StopIteration
+        self.standing, self.is_turning = self.standing + 1, True
+        return (self.currents or ())[self.standing]
+
+    def turned(self, now_s: float) -> None:
+        """The current that was asked for flows."""
+        self.is_turning, self.stands_s, self.progress = False, now_s, None
 
     @property
     def is_on(self) -> bool:
@@ -270,6 +318,8 @@ class State:
         unlogged: Tests that were done and are not in the log yet.
         not_now: Receptacles that nobody can reach.
         rhythm: The program calls out when to switch.
+        source_reverses: A supply lets the current on by itself, and can turn it or not; ``None``
+            where there is none.
         is_stopping: The visit ends as soon as no mark is on its way.
         trouble: Why nothing goes on: recording or log cannot be written; empty where all is well.
         void: Why the last try was discarded; empty where it was not.
@@ -298,6 +348,7 @@ class State:
     unlogged: deque[CompletedTest | TypedTest] = field(default_factory=deque)
     not_now: frozenset[str] = frozenset()
     rhythm: bool = False
+    source_reverses: bool | None = None
     is_stopping: bool = False
     trouble: str = ""
     void: str = ""
