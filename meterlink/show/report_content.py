@@ -237,7 +237,7 @@ def _assumptions(circuit: Circuit) -> Iterator[str]:
         "Probabilities weigh every wiring that the tests allow; each test is given a small chance "
         "of being wrong (a lead or plug without contact, a load that did not run)."
     )
-    yield "± is one standard uncertainty: about two of three true values lie within it."
+    yield "± is one standard uncertainty: about two of three true values fall within it."
 
 
 def _card(row: TestRow, wiring_map: WiringMap, plot: str | None) -> TestCard:

@@ -132,9 +132,12 @@ def _devices_sentence(protection: Protection) -> str:
     sure = f"({certainty(covered)}, {percent(covered)})"
     devices = names_listed(protection.devices)
     if not protection.chosen:
-        one = "a device" if len(protection.devices) == 1 else "devices"
-        share = f"{len(protection.each)} of {len(protection.wanted)} receptacles"
-        return f"{begin}{one} at {devices} protects {share}{asked}"
+        told = sum(item.name not in protection.untested for item in protection.each)
+        tested = "tested " if protection.untested else ""
+        share = f"{told} of {count} {tested}receptacles{asked}"
+        if len(protection.devices) == 1:
+            return f"{begin}a device at {devices} protects {share}"
+        return f"{begin}devices at {devices} protect {share}"
     if PANEL in protection.devices:
         return (
             f"{begin}only a device in the panel covers {wanted}; on a ring every receptacle is fed "

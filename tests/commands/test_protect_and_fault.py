@@ -1,0 +1,189 @@
+"""``meterlink protect`` and ``meterlink fault`` from the command line."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+JOB = """\
+[circuit]
+name = "Attic rooms"
+receptacles = ["Door", "Desk", "Bed, left", "Hall"]
+[supply]
+volts = 120
+[load]
+amps = 10
+"""
+
+
+@pytest.fixture
+def empty(tmp_path: Path) -> Path:
+    """A job without a test."""
+    (tmp_path / "job.toml").write_text(JOB, "utf-8")
+    return tmp_path
+
+
+@pytest.fixture
+def job(empty: Path, meterlink: Callable) -> Path:
+    """Door feeds Desk, Desk feeds Bed; Hall is not yet tested."""
+    for a, load, on in (
+        ("Door", "Bed, left", 800),
+        ("Door", "Door", 800),
+        ("Desk", "Bed, left", 1100),
+        ("Desk", "Desk", 1100),
+        ("Bed, left", "Bed, left", 1500),
+        ("Door", "Desk", 800),
+    ):
+        arguments = ("--lead-a", a, "--load-at", load, "--idle", 4, "--on", on)
+        assert meterlink("enter", empty, "--hookup", "neutral-ground", *arguments).code == 0
+    return empty
+
+
+def test_protect_prints_what_the_contract_promises(job: Path, meterlink: Callable) -> None:
+    done = meterlink("protect", job, "--cover", "desk", "--cover", "Bed, left", "--json")
+    assert done.code == 0
+    answer = json.loads(done.out)
+    assert list(answer)[:5] == ["devices", "covered", "each", "not_covered", "settled"]
+    assert len(answer["devices"]) == 1
+    assert answer["devices"][0] in ("Door", "Desk")
+    assert [set(item) >= {"name", "by", "probability"} for item in answer["each"]] == [True] * 2
+    assert answer["not_covered"] == []
+    assert answer["covered"] > 0.95
+
+
+def test_protect_says_what_is_untested_and_what_it_does_not_see(
+    job: Path, meterlink: Callable
+) -> None:
+    said = " ".join(meterlink("protect", job).out.split())
+    assert "all 3 tested receptacles" in said
+    assert "Not tested, so unknown: Hall" in said
+    assert "Fixed lights and appliances" in said
+    assert "Not sure yet: Hall in no test so far." in said
+    assert json.loads(meterlink("protect", job, "--json").out)["settled"] is False
+
+
+def test_devices_where_they_are_and_what_they_leave_out(job: Path, meterlink: Callable) -> None:
+    found = meterlink("protect", job, "--at", "Desk", "--at", "Bed, left")
+    said = " ".join(found.out.split())
+    assert "devices at Desk and Bed, left protect 2 of 3 tested receptacles" in said
+    assert "Stays unprotected: Door" in said
+    assert "a second device there protects nothing more" in said
+    answer = json.loads(meterlink("protect", job, "--at", "Desk", "--json").out)
+    assert "Door" in answer["not_covered"]
+    assert answer["devices"] == ["Desk"]
+
+
+def test_without_a_test_nothing_is_claimed(empty: Path, meterlink: Callable) -> None:
+    said = meterlink("protect", empty).out
+    assert said.startswith("Ground-fault protection: unknown; nothing was tested yet")
+    assert "protected by" not in said
+    assert json.loads(meterlink("protect", empty, "--json").out)["settled"] is False
+
+
+def test_boxes_without_a_ground_get_the_articles(job: Path, meterlink: Callable) -> None:
+    text = JOB.replace('"Hall"]', '"Hall"]\ngrounded = false')
+    (job / "job.toml").write_text(text, "utf-8")
+    assert "406.4(D)(2)(a)" in meterlink("protect", job).out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["protect", "--cover", "Porch"], "--cover: 'Porch' is no receptacle of this job. Known:"),
+        (["protect", "--at", "Porch"], "--at: 'Porch' is no receptacle"),
+        (["fault"], "Say which receptacles are dead or flicker"),
+        (["fault", "--dead", "Porch"], "--dead: 'Porch' is no receptacle"),
+        (["fault", "--dead", "Desk", "--live", "Desk"], "cannot be both dead and live"),
+    ],
+)
+def test_names_that_are_not_there_are_refused(
+    empty: Path, meterlink: Callable, arguments: list[str], says: str
+) -> None:
+    done = meterlink(arguments[0], empty, *arguments[1:])
+    assert done.code == 2
+    assert says in done.err
+
+
+def test_fault_prints_what_the_contract_promises(job: Path, meterlink: Callable) -> None:
+    done = meterlink("fault", job, "--dead", "Bed, left", "--live", "Door,Desk", "--json")
+    assert done.code == 0
+    answer = json.loads(done.out)
+    assert list(answer)[:2] == ["boxes", "settled"]
+    chances = [box["probability"] for box in answer["boxes"]]
+    assert chances == sorted(chances, reverse=True)
+    assert {box["name"] for box in answer["boxes"][:2]} == {"Desk", "Bed, left"}
+
+
+def test_fault_says_the_first_box_what_to_reset_first_and_what_would_tell(
+    job: Path, meterlink: Callable
+) -> None:
+    said = " ".join(
+        meterlink("fault", job, "--dead", "Desk,Hall", "--dead", "Bed, left").out.split()
+    )
+    assert "First box to open: D" in said
+    assert "(last live)" in said
+    assert "reset every ground-fault device" in said
+    assert "proved dead" in said
+
+
+def test_with_all_dead_the_panel_is_among_the_boxes(job: Path, meterlink: Callable) -> None:
+    dead = "Door,Desk,Hall"
+    done = meterlink("fault", job, "--dead", dead, "--dead", "Bed, left", "--json")
+    names = [box["name"] for box in json.loads(done.out)["boxes"][:3]]
+    assert "panel" in names
+
+
+def test_before_any_test_fault_says_that_it_is_only_the_usual_order(
+    empty: Path, meterlink: Callable
+) -> None:
+    said = " ".join(meterlink("fault", empty, "--dead", "Hall").out.split())
+    assert "Nothing was tested: this is only what is usual" in said
+    assert json.loads(meterlink("fault", empty, "--dead", "Hall", "--json").out)["tested"] is False
+
+
+def test_flickering_is_a_hazard(job: Path, meterlink: Callable) -> None:
+    said = " ".join(meterlink("fault", job, "--dead", "Desk", "--flickers").out.split())
+    assert "Desk flicker" in said
+    assert "Switch the breaker off until it is found." in said
+
+
+def test_the_test_button_of_a_device_is_evidence_without_opening_a_box(
+    job: Path, meterlink: Callable
+) -> None:
+    steps = " ".join(meterlink("isolate", job, "--tripped-at", "Desk").out.split())
+    assert "press TEST on the device at Desk" in steps
+    assert "Disconnect" not in steps
+    done = meterlink(
+        "isolate", job, "--tripped-at", "Desk", "--found-dead", "Desk,Hall", "--found-live", "Door",
+        "--json",
+    )  # fmt: skip
+    assert done.code == 0
+    answer = json.loads(done.out)
+    assert answer["cut"] == "tripped"
+    assert {f["cut"] for f in answer["findings"]} == {"tripped"}
+    [hall] = [e for e in answer["expected"] if e["name"] == "Hall"]
+    assert (hall["state"], hall["probability"] > 0.8) == ("dead", True)
+
+
+def test_what_stays_live_beyond_a_tripped_device_is_named(job: Path, meterlink: Callable) -> None:
+    done = meterlink("isolate", job, "--tripped-at", "Door", "--found-live", "Desk")
+    assert "that device does not protect Desk" in " ".join(done.out.split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--at", "Door", "--tripped-at", "Desk"], "two looks"),
+        (["--tripped-at", "Door", "--breaker-off", "--found-dead", "Desk"], "not with breakers"),
+        (["--tripped-at", "Porch"], "--tripped-at: 'Porch' is no receptacle"),
+        (["--tripped-at", "Door,Desk"], "more than one receptacle"),
+    ],
+)
+def test_presses_that_make_no_sense_are_refused(
+    job: Path, meterlink: Callable, arguments: list[str], says: str
+) -> None:
+    done = meterlink("isolate", job, *arguments)
+    assert done.code == 2
+    assert says in done.err
+    assert not (job / "isolation.csv").exists()
