@@ -33,6 +33,7 @@ class _Given:
     lead_amps: float | None
     grounded: bool | None
     run_lengths_m: dict[str, float]
+    record: dict[str, str | None]
 
 
 @click.command()
@@ -61,6 +62,11 @@ class _Given:
     metavar="NAME=METRES",
     help="Known length of the cable that feeds a receptacle; 1 if it is right beside the panel.",
 )
+@click.option("--place", help="For the record: the address.")
+@click.option("--panel", help="For the record: the panel.")
+@click.option("--breaker-number", "breaker", help="For the record: the breaker's number.")
+@click.option("--by", "measured_by", metavar="NAME", help="For the record: who measures.")
+@click.option("--meter", help="For the record: make, serial number and calibration of the meter.")
 @click.option("--confirm-cautions", is_flag=True, help="The cautions were read before.")
 def command(
     job: Path,
@@ -78,6 +84,7 @@ def command(
     grounded: bool | None,
     runs: tuple[str, ...],
     confirm_cautions: bool,
+    **record: str | None,
 ) -> None:
     r"""Describe the circuit that is to be tested; makes DIR with job.toml.
 
@@ -105,7 +112,7 @@ def command(
         raise UsageError("--amps and --watts say the same thing twice. Give one of them.")
     given = _Given(
         name, receptacle, pairs_of(room, "--room"), volts, hertz, breaker_amps, conductor, amps,
-        watts, lead_amps, grounded, lengths_of(pairs_of(runs, "--run"), "--run"),
+        watts, lead_amps, grounded, lengths_of(pairs_of(runs, "--run"), "--run"), record,
     )  # fmt: skip
     ask = _Asking(on_terminal=sys.stdin.isatty())
     circuit = _circuit(job, given, ask)
@@ -187,12 +194,28 @@ def _circuit(folder: Path, given: _Given, ask: _Asking) -> "Circuit":
             "grounded": grounded,
             "rooms": rooms,
             "run_lengths_m": lengths,
+            **_record(given.record, ask),
         },
         lambda attribute: attribute.replace("_", " "),
     )
     for text in remarks:
         remark(text)
     return circuit
+
+
+RECORD = {  # what the report says besides what was measured; nothing hangs on it
+    "place": "For the record (may be empty): place",
+    "panel": "panel",
+    "breaker": "number of the breaker",
+    "measured_by": "who measures",
+    "meter": "meter: make, serial number, calibration",
+}
+
+
+def _record(given: dict[str, str | None], ask: _Asking) -> dict[str, str]:
+    """What a person states for the report; what is left empty is left out."""
+    answers = {key: given[key] or ask(text, "", str) for key, text in RECORD.items()}
+    return {key: text.strip() for key, text in answers.items() if text.strip()}
 
 
 def _check_figures(given: _Given) -> None:

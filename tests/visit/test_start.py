@@ -40,6 +40,15 @@ def test_what_is_known_already_goes_into_the_job(meterlink, tmp_path: Path) -> N
     assert not circuit.grounded
 
 
+def test_what_is_stated_for_the_record_goes_into_the_job(meterlink, tmp_path: Path) -> None:
+    said = ("--place", "Lane 1", "--panel", "Hall", "--breaker-number", "7", "--by", "A. Person")
+    done = meterlink("start", tmp_path / "x", *GIVEN, *said, "--meter", "bench meter, serial 12")
+    assert done.code == 0, done.err
+    circuit = read_job(tmp_path / "x").circuit
+    assert (circuit.place, circuit.panel, circuit.breaker) == ("Lane 1", "Hall", "7")
+    assert (circuit.measured_by, circuit.meter) == ("A. Person", "bench meter, serial 12")
+
+
 def test_the_confirmation_is_written_down(meterlink, tmp_path: Path) -> None:
     meterlink("start", tmp_path / "x", *GIVEN)
     (line,) = (tmp_path / "x" / cautions.CAUTIONS_FILE).read_text().splitlines()
@@ -118,6 +127,11 @@ def test_on_a_terminal_it_asks_again_until_the_answer_makes_sense(tmp_path: Path
         ("ground contacts", "n"),
         ("Rooms", "Desk=Study"),
         ("cable lengths", "Door=4"),
+        ("(may be empty): place", "Lane 1"),
+        ("panel:", ""),
+        ("number of the breaker", "7"),
+        ("who measures", ""),
+        ("serial number, calibration", ""),
         ("will you keep to it?", "y"),
     ):
         while question not in operator.screen.decode():
@@ -127,6 +141,7 @@ def test_on_a_terminal_it_asks_again_until_the_answer_makes_sense(tmp_path: Path
     circuit = read_job(tmp_path / "x").circuit
     assert circuit.receptacles == ("Door", "Desk")
     assert (circuit.conductor, circuit.load_amps) == ("12 AWG copper", 12.5)
+    assert (circuit.place, circuit.panel, circuit.breaker) == ("Lane 1", None, "7")
     assert (circuit.rooms, circuit.run_lengths_m) == ({"Desk": "Study"}, {"Door": 4.0})
     assert cautions.are_confirmed(tmp_path / "x")
 
