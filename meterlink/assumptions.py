@@ -180,6 +180,10 @@ class Levels:
     lag_degrees: tuple[float, ...] = assumed(
         (20.0, 27.0, 34.0, 41.0, 48.0), "degrees", PRACTICE, "the angles that stand for them"
     )
+    sag: float = assumed(0.035, "1", PRACTICE, "the load takes others' current down by so much")
+    sag_sd: float = assumed(0.02, "1", PRACTICE, "its spread")
+    others_direct_mv: float = assumed(2.0, "mV", PRACTICE, "half-wave load: others' direct current")
+    others_direct: float = assumed(0.015, "1", PRACTICE, "the same, as part of the drop")
     opposed: float = assumed(0.1, "1", PRACTICE, "neutral-ground: a neutral shared between legs")
     floating_mv: float = assumed(1000.0, "mV", PRACTICE, "no connected lead shows so much idle")
     restless_share: float = assumed(0.02, "1", PRACTICE, "a lead in the air moves by more")

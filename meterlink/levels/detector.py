@@ -71,6 +71,7 @@ class TestDetector:
         del volts  # of the supply: says nothing that the readings do not
         self._setup = setup
         self._signed = direct or hertz == 0
+        self._others = direct and hertz != 0 and not setup.dead
         self._line = setup.hookup is Hookup.LINE_DROP and not direct
         self._smallest_drop_mv = (
             assumed.smallest_run_mohm * 10.0 if smallest_drop_mv is None else smallest_drop_mv
@@ -155,6 +156,7 @@ class TestDetector:
             u_mv,
             signed=self._signed,
             directed=self._setup.dead,
+            others=self._others,
             smallest_drop_mv=self._smallest_drop_mv,
             low=low,
             assumed=self._assumed,
@@ -232,7 +234,7 @@ class TestDetector:
             first_s, last_s = _window(marks, self._assumed)
             return bool(marks.on) and not any(first_s <= t <= last_s for t in seen.others)
         if marks.on or marks.off:
-            stayed = _stayed_on(seen, marks, self._assumed.tap_before_s)
+            stayed = _stayed_on(seen, marks, self._assumed.late_s)
             return any(run.tapped for run in seen.runs) and not stayed
         return not seen.is_on or len(seen.runs) > 1
 

@@ -36,6 +36,7 @@ ONE_SIGMA = 0.6827  # share of a normal distribution within one standard deviati
 # likelihood about 0 falls to 0.05 of its height at this many standard deviations: sqrt(-2 ln 0.05).
 LIMIT_IN_U = 2.448
 LEAST_WEIGHT = 0.005
+COVERED_WEIGHT = 0.04
 LEAST_U_MV = 1e-3
 
 # Half-widths of the uniform distributions whose equal mixture is the unit normal: square roots of
@@ -105,6 +106,7 @@ def evaluate(
     *,
     signed: bool = False,
     directed: bool = False,
+    others: bool = False,
     smallest_drop_mv: float = math.inf,
     low: LowSetting | None = None,
     assumed: Levels = USUAL.levels,
@@ -118,6 +120,8 @@ def evaluate(
         u_mv: Standard uncertainty of ``on_mv - idle_mv``, the phase of the idle reading apart.
         signed: The levels have a sign: DC volts.
         directed: ... and so has the drop: of a direct source it is known which way it flows.
+        others: Other appliances may run beside a half-wave load: unseen on a DC range, the sag
+            that each second half wave gets leaves them some direct current.
         smallest_drop_mv: What the load makes on the smallest run that could be there.
         low: The level at the load's lower setting, where a test has two. The drop is that of the
             higher one.
@@ -132,14 +136,25 @@ def evaluate(
     if hookup is Hookup.LINE_DROP or signed:
         delta = on_mv - idle_mv if directed else abs(on_mv - idle_mv)
         delta = _sag(idle_mv, on_mv) if hookup is Hookup.LINE_DROP else delta
+        if others:  # the load's half waves sag others' current by half waves, too
+            u = math.hypot(u, assumed.others_direct_mv, assumed.others_direct * delta)
         return _linear(delta, u, smallest_drop_mv, assumed, spread=hookup is not Hookup.LINE_DROP)
     a, b = abs(idle_mv), abs(on_mv)
     parts = _Phases.of(hookup, a, assumed)
-    weighed = _modes(parts, a, b, u, assumed)
+    current = a * (1.0 - assumed.sag), math.hypot(u, assumed.sag_sd * a)
+    weighed = _modes(parts, a, current, b, u, assumed)
     if low is not None:
-        weighed = _with_low(weighed, a, b, u, low, assumed)
-    limit = _limit(parts, a, u, assumed)
-    return _combined(weighed, b - a, u, limit, smallest_drop_mv, assumed, b + a)
+        weighed = _with_low(parts, weighed, a, b, u, low, assumed)
+    none = parts.pickup * _normal(b - a, u) + (1.0 - parts.pickup) * _normal(
+        b - current[0], current[1]
+    )
+    limit = _limit(parts, a, current, u, assumed)
+    found = _combined(weighed, none, abs(b - a), u, limit, smallest_drop_mv, assumed, b + a)
+    # The home run is common to all: a current there and no jump is a coincidence, or no contact.
+    withheld = hookup is Hookup.NEUTRAL_GROUND and parts.pickup < 0.5
+    if withheld and found.verdict is Verdict.NOT_IN_PATH:
+        return replace(found, verdict=Verdict.UNCLEAR)
+    return found
 
 
 def drop_modes(
@@ -242,9 +257,22 @@ class _Weighed:
     near: bool  # goes down to no drop where the levels are equal
 
 
-def _modes(parts: _Phases, a: float, b: float, u: float, assumed: Levels) -> list[_Weighed]:
-    """All modes of the drop, whatever their weight."""
-    found = [_pickup_mode(parts.pickup, a, b, u)] if parts.pickup > 0.0 else []
+def _modes(
+    parts: _Phases, pickup: float, current: tuple[float, float], b: float, u: float, assumed: Levels
+) -> list[_Weighed]:
+    """All modes of the drop, whatever their weight.
+
+    Args:
+        parts: What the idle reading may be.
+        pickup: Its size if it is pickup.
+        current: Its size if it is a current, with the load on, and the uncertainty of ``b``
+            against it: the load takes the supply down, and with it what others draw.
+        b: On level.
+        u: Uncertainty of ``b`` against the pickup.
+        assumed: Priors.
+    """
+    found = [_pickup_mode(parts.pickup, pickup, b, u)] if parts.pickup > 0.0 else []
+    a, u = current
     square = min(0.5 * assumed.quadrature_mv**2, 0.25 * a * a, 0.25 * b * b)
     real_a, real_b = math.sqrt(a * a - square), math.sqrt(b * b - square)
     sharp_u = math.hypot(u, (real_b - real_a) - (b - a))
@@ -284,6 +312,46 @@ def _off_phase(
     return found
 
 
+def _sags(parts: _Phases, assumed: Levels) -> tuple[tuple[float, float], ...]:
+    """By how much the load may take the idle reading down, with weights: three-point quadrature."""
+    current, off = 1.0 - parts.pickup, math.sqrt(3.0) * assumed.sag_sd
+    return (
+        (parts.pickup, 0.0),
+        (current / 6.0, assumed.sag - off),
+        (current * 2.0 / 3.0, assumed.sag),
+        (current / 6.0, assumed.sag + off),
+    )
+
+
+def _two_settings(
+    a: float, b: float, u: float, low: LowSetting, sag: float, assumed: Levels
+) -> tuple[float, float] | None:
+    """The drop at the higher setting and its uncertainty; ``None`` where noise hides it.
+
+    With ``k`` the ratio of currents, ``d`` the drop at the lower one and ``c`` the cosine of the
+    phase, ``low**2 = a1**2 + 2 a1 d c + d**2`` and ``b**2 = a2**2 + 2 a2 k d c + k**2 d**2`` are
+    linear in ``d**2`` and ``d c``; ``a1`` and ``a2`` are the idle reading as the load leaves it.
+    """
+    k = low.ratio
+    if not k > 1.0:
+        return None
+    idle_low, idle_high = a * (1.0 - sag / k), a * (1.0 - sag)
+    ratio = idle_high / idle_low if idle_low > 0.0 else 1.0
+    scale = k * k - k * ratio
+    rise, rise_low = b * b - idle_high**2, low.on_mv**2 - idle_low**2
+    square = (rise - k * ratio * rise_low) / scale
+    by_ratio = -ratio * rise_low / scale - square * (2.0 * k - ratio) / scale
+    square_u = math.hypot(
+        2.0 * b * u / scale,
+        2.0 * k * low.on_mv * low.u_mv / scale,
+        2.0 * a * u / k,
+        by_ratio * k * assumed.ratio_rel_u,
+    )
+    if square <= 2.0 * square_u:
+        return None
+    return k * math.sqrt(square), max(k * square_u / (2.0 * math.sqrt(square)), u)
+
+
 def _pickup_mode(weight: float, a: float, b: float, u: float) -> _Weighed:
     """The drop under pickup of uniform phase, as one normal that covers it."""
     margin = 5.0 * u
@@ -304,31 +372,26 @@ def _pickup_mode(weight: float, a: float, b: float, u: float) -> _Weighed:
 
 
 def _with_low(
-    modes: list[_Weighed], a: float, b: float, u: float, low: LowSetting, assumed: Levels
+    parts: _Phases,
+    modes: list[_Weighed],
+    a: float,
+    b: float,
+    u: float,
+    low: LowSetting,
+    assumed: Levels,
 ) -> list[_Weighed]:
-    """Modes weighed by what the lower setting says of the phase.
-
-    With ``k`` the ratio of currents, ``d`` the drop at the lower one and ``c`` the cosine of the
-    phase, ``low**2 = a**2 + 2 a d c + d**2`` and ``b**2 = a**2 + 2 a k d c + k**2 d**2`` are linear
-    in ``d**2`` and ``a d c``.
-    """
-    k = low.ratio
-    if not k > 1.0:
+    """Modes weighed by what the lower setting says of the phase."""
+    solved = [
+        (weight, *one)
+        for weight, sag in _sags(parts, assumed)
+        if (one := _two_settings(a, b, u, low, sag, assumed)) is not None
+    ]
+    total = sum(weight for weight, _, _ in solved)
+    if total < 0.5:
         return modes
-    scale = k * k - k
-    rise, rise_low = b * b - a * a, low.on_mv**2 - a * a
-    square = (rise - k * rise_low) / scale
-    by_ratio = -rise_low / scale - square * (2.0 * k - 1.0) / scale
-    square_u = math.hypot(
-        2.0 * b * u / scale,
-        2.0 * k * low.on_mv * low.u_mv / scale,
-        2.0 * a * u / k,
-        by_ratio * k * assumed.ratio_rel_u,
-    )
-    if square <= 2.0 * square_u:
-        return modes
-    drop = k * math.sqrt(square)
-    drop_u = max(k * square_u / (2.0 * math.sqrt(square)), u)
+    drop = sum(weight * one for weight, one, _ in solved) / total
+    square = sum(weight * ((one - drop) ** 2 + one_u**2) for weight, one, one_u in solved)
+    drop_u = max(math.sqrt(square / total), u)
     found = []
     for mode in modes:
         both = math.hypot(mode.u_mv, drop_u)
@@ -344,20 +407,32 @@ def _with_low(
 
 def _combined(
     modes: Sequence[_Weighed],
-    delta: float,
+    no_drop: float,
+    apart: float,
     u: float,
     limit: float,
     smallest: float,
     assumed: Levels,
     widest: float,
 ) -> Drop:
-    """Mean and spread of all modes and of no drop at all."""
+    """Mean and spread of all modes and of no drop at all.
+
+    Args:
+        modes: With their areas.
+        no_drop: Likelihood of no drop.
+        apart: How far apart the levels are, in mV.
+        u: Standard uncertainty of the levels.
+        limit: Smallest drop that would have shown.
+        smallest: What the smallest run would make.
+        assumed: Priors.
+        widest: Largest drop that the levels allow.
+    """
     total = sum(mode.area for mode in modes)
     some = (1.0 - assumed.no_drop) * total / max(assumed.widest_drop_mv, widest)
-    none = assumed.no_drop * _normal(delta, u)
+    none = assumed.no_drop * no_drop
     p_drop = some / (some + none) if some + none > 0.0 else 1.0
     if total <= 0.0:
-        modes, total = [_Weighed(1.0, abs(delta), u, near=True)], 1.0
+        modes, total = [_Weighed(1.0, apart, u, near=True)], 1.0
     mean = p_drop * sum(m.area * m.drop_mv for m in modes) / total
     square = p_drop * sum(m.area * (m.drop_mv**2 + m.u_mv**2) for m in modes) / total
     shown_u = max(math.sqrt(max(square - mean * mean, 0.0)), u)
@@ -367,6 +442,9 @@ def _combined(
         near = sum(m.area for m in modes if m.near) / total
         far = [one for one, m in zip(shown, modes, strict=True) if not m.near]
         shown = [DropMode(near, mean, max(limit / LIMIT_IN_U, u)), *far] if near > 0.0 else shown
+    else:  # no mode that may well be the right one is further off than two uncertainties
+        far_mv = [abs(m.drop_mv - mean) for m in shown if m.weight >= COVERED_WEIGHT]
+        shown_u = max([shown_u, *(0.5 * off_mv for off_mv in far_mv)])
     verdict = _verdict(p_drop, limit, smallest, assumed)
     return Drop(mean, shown_u, limit, p_drop, verdict, _weighty(shown))
 
@@ -420,7 +498,9 @@ def magnitude_likelihood(b: float, d: Floats, a: float, u: float) -> Floats:
     return density
 
 
-def _limit(parts: _Phases, a: float, u: float, assumed: Levels) -> float:
+def _limit(
+    parts: _Phases, a: float, current: tuple[float, float], u: float, assumed: Levels
+) -> float:
     """Smallest drop from which on drops show with 95 % probability.
 
     A drop shows when the on level leaves the band about the idle level in which "no drop" stays
@@ -428,24 +508,38 @@ def _limit(parts: _Phases, a: float, u: float, assumed: Levels) -> float:
     twice its size: such a blind spot counts with the chance to hit it, among drops within a factor
     of ``exp(+-0.5)``.
     """
-    band = u * band_in_u(u, assumed)
-    top = 2.0 * a + band + 2.0 * u
-    d: Floats = np.union1d(np.linspace(0.0, top, 200)[1:], np.geomspace(0.3 * u, top, 200))
+    share = 1.0 - parts.pickup
+    mixed_u = parts.pickup * u + share * current[1]
+    band = mixed_u * band_in_u(mixed_u, assumed)
+    top = 2.0 * a + band + 2.0 * mixed_u
+    d: Floats = np.union1d(np.linspace(0.0, top, 200)[1:], np.geomspace(0.3 * mixed_u, top, 200))
     missed = np.zeros(d.size)
     if parts.pickup > 0.01:
         noise = (u * _NODES)[:, np.newaxis]
         inside = magnitude_cdf(a + band - noise, d, a) - magnitude_cdf(a - band - noise, d, a)
         missed += parts.pickup * (_NODE_WEIGHTS @ inside)
-    missed += parts.adds * _hidden(d, a, 1.0, band, u)
-    cosines = np.cos(np.radians(assumed.lag_degrees))
+    cosines = [math.cos(math.radians(angle)) for angle in assumed.lag_degrees]
+    missed += parts.adds * _hidden(d, a, 1.0, band, mixed_u)
+    missed += parts.opposes * _blind(d, a, 1.0, band, mixed_u)
     for cosine in cosines:
-        missed += parts.lags / cosines.size * _hidden(d, a, float(cosine), band, u)
-    around = d[:, np.newaxis] * np.exp(np.linspace(-0.5, 0.5, 9))
-    missed += parts.opposes * _hidden(around, a, -1.0, band, u).mean(axis=1)
-    middle = -float(cosines.mean())
-    missed += parts.leads * _hidden(around, a, middle, band, u).mean(axis=1)
+        missed += parts.lags / len(cosines) * _hidden(d, a, cosine, band, mixed_u)
+        missed += parts.leads / len(cosines) * _blind(d, a, cosine, band, mixed_u)
     too_small = np.flatnonzero(missed > 0.05)
     return float(d[min(int(too_small[-1]) + 1, d.size - 1)]) if too_small.size else float(d[0])
+
+
+def _blind(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:
+    """Chance that a current that opposes the load hides a drop near ``d``."""
+    small = _below_all((band - cosine * d) / u)
+    spot = 2.0 * a * cosine
+    width = min(band / max(cosine, 0.1), 0.9 * spot)
+    if width <= 0.0:
+        return small
+    low, high = math.log(spot - width), math.log(spot + width)
+    middle = np.log(d)
+    overlap = np.minimum(middle + 0.5, high) - np.maximum(middle - 0.5, low)
+    hidden: Floats = np.maximum(small, np.clip(overlap, 0.0, 1.0))
+    return hidden
 
 
 def _hidden(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:

@@ -171,6 +171,10 @@ def explain(
             cost += against + _taps_left(marks, found, steps)
             if cost < best and any(found):
                 best, states = cost, found
+    if marks.has_settings and states is not None:  # from setting to setting is no surprise
+        for k, (a, b) in enumerate(pairwise(states)):
+            if a and b and steps.comes[k] < ODD_TAP:
+                steps.sudden[k] = False
     return _explanation(changes, states or [False] * len(plateaus), steps)
 
 
@@ -371,7 +375,7 @@ def stages_of_runs(
                 low=near_level(low, line=line),
                 on_at_s=rise.at_s,
                 off_at_s=None if fall is None else fall.at_s,
-                moved=run.restless - (1 if len(low) and run.restless else 0),
+                moved=run.restless,
                 warm=bool(found) or seen.already_on,
             )
         )

@@ -126,6 +126,7 @@ def _measured(row: TestRow, circuit: Circuit, seen: Levels) -> TestRow:
         seen.on_mv,
         u_mv,
         signed=signed,
+        others=signed and circuit.hertz != 0,
         smallest_drop_mv=smallest,
     )
     return replace(
