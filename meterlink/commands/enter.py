@@ -102,9 +102,10 @@ def command(
         given = (hookup, lead_a, lead_b, load_at, side, return_at, amps, *seen.values())
         _log(opened, _asked_row(opened, given, note))
         return
-    lead_a, lead_b, load_at, return_at = (
-        name and place(name, opened.circuit.receptacles)
-        for name in (lead_a, lead_b, load_at, return_at)
+    names = opened.circuit.receptacles
+    lead_a = place(lead_a, names)
+    lead_b, load_at, return_at = (
+        name and place(name, names) for name in (lead_b, load_at, return_at)
     )
     direct = opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
     setup = made_setup(

@@ -68,7 +68,7 @@ def typed_test(setup: Setup, text: str) -> TypedTest:
         return TypedTest(setup, on=values[0])
     if len(values) != 2:
         raise UsageError("Both readings are wanted, without load and with it: 6 815.")
-    return TypedTest(setup, *values)
+    return TypedTest(setup, values[0], values[1])
 
 
 def odd_value(

@@ -11,10 +11,10 @@ import tempfile
 import threading
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from visit.hands import Hands
-from visit.script_operator import ScriptOperator
+from tests.visit.hands import Hands
+from tests.visit.script_operator import ScriptOperator
 
 from drivers.capture import CaptureReader
 from drivers.errors import DriverError
