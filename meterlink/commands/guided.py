@@ -263,10 +263,13 @@ def _offer(word: "Word", job: "Job", rows: "list[TestRow]") -> None:
 
 def _farewell(run: "VisitRun", job: Path) -> None:
     """What can be done now."""
+    from meterlink.show.format import counted
+
     if run.visit.is_stopped:
         click.echo(f"meterlink: {run.visit.view.instruction}", err=True)
     click.echo(
-        f"meterlink: {len(run.rows)} tests are in the log. Go on with the same command; the check "
-        f"with the power off: 'meterlink isolate {job}'; to hand over: 'meterlink report {job}'.",
+        f"meterlink: {counted(len(run.rows), 'test')} in the log. Go on with the same command; the "
+        f"check with the power off: 'meterlink isolate {job}'; to hand over: 'meterlink report "
+        f"{job}'.",
         err=True,
     )

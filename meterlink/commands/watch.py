@@ -51,6 +51,7 @@ def command(
     import sys
     from datetime import UTC, datetime
 
+    from drivers.errors import CaptureError
     from drivers.readings import Function
     from meterlink.live.recordings import unnamed_recording
     from meterlink.live.remembered import find_address
@@ -83,6 +84,9 @@ def command(
             return
         finally:
             output.close()
+            recorded = session.is_recording
+    if not recorded:
+        raise CaptureError(f"The recording to {path} stopped before the end; see above.")
     _say_what_came(readings, session.rubbish, str(address))
 
 

@@ -20,7 +20,6 @@ Use::
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -203,9 +202,7 @@ class LiveSession(Closing):
             except CaptureError as error:
                 if strict:
                     raise
-                self._writer.close()
-                self._writer = None
-                self._troubles.append(Notice(t_s, NoticeKind.RECORDING, str(error)))
+                self._stop_recording(error)
         if len(self._waiting) >= MAX_WAITING:
             self._waiting.clear()
             text = (
@@ -215,6 +212,13 @@ class LiveSession(Closing):
             self._troubles.append(Notice(t_s, NoticeKind.BEHIND, text))
         self._waiting.append(event)
         self._ready.notify_all()
+
+    def _stop_recording(self, error: CaptureError) -> None:
+        """Record no more, and tell why; the lock is held."""
+        if self._writer is not None:
+            self._writer.close()
+            self._writer = None
+        self._troubles.append(Notice(self._last_s, NoticeKind.RECORDING, str(error)))
 
     def _decode(self, event: Event) -> list[Reading | Mark | Notice]:
         if isinstance(event, Sent):
@@ -241,6 +245,12 @@ class LiveSession(Closing):
     def _sync_often(self) -> None:
         while not self._stopped.wait(_SYNC_EVERY_S):
             writer = self._writer
-            if writer is not None:
-                with suppress(CaptureError):  # the next append finds it out and tells
-                    writer.sync()
+            if writer is None:
+                continue
+            try:
+                writer.sync()
+            except CaptureError as error:  # the disk refuses, or the file was moved away
+                with self._ready:
+                    if self._writer is writer:
+                        self._stop_recording(error)
+                        self._ready.notify_all()

@@ -499,6 +499,8 @@ class Visit:
 
     def _take_mark(self, mark: Mark) -> None:
         state = self._state
+        if state.phase is Phase.HALTED:  # it was on its way when the recording broke off
+            return
         if mark.kind == "test" and self._splitter.setup is not None:
             cycles = state.outlook.cycles if state.outlook is not None else 1
             validity = TestValidity(mark.t_s, self._wanted)

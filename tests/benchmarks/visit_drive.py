@@ -1,11 +1,12 @@
 """Guided visits driven to settlement by a scripted operator: tests needed, seconds a test.
 
-    python tests/benchmarks/visit_drive.py [--circuits 5] [--receptacles 5] [--page] [--shots DIR]
+    python tests/benchmarks/visit_drive.py [--circuits 5] [--receptacles 5] [--quiet] [--rhythm]
+        [--page] [--shots DIR]
 
 Each is ``meterlink test`` as a process, with a simulated meter on a pseudo-terminal and an invented
 circuit, in a time that runs ten times faster. Seconds are of the visit's own time, the operator's
 walking left out: he is at once where he is asked to be. Every visit's rows are compared with those
-of a replay of its recording. ``--page`` drives through the page in headless Chromium, ``--shots``
+of a replay of its recording. ``--quiet``: he says only what the trace cannot show. ``--page`` drives through the page in headless Chromium, ``--shots``
 takes a picture of the page at each stage, at 360 and 1280 pixels.
 """
 
@@ -34,7 +35,15 @@ from tests.visit.script_operator import ScriptOperator
 class Drive:
     """One visit and what it took."""
 
-    def __init__(self, job: Job, hands: Hands, browser: Chromium | None, shots: Path | None):
+    def __init__(
+        self,
+        job: Job,
+        hands: Hands,
+        browser: Chromium | None,
+        shots: Path | None,
+        *more: str,
+        quiet: bool = False,
+    ) -> None:
         self.seconds: list[float] = []
         self.thinking: list[float] = []
         self.shown: set[str] = set()
@@ -42,13 +51,14 @@ class Drive:
         self._job = job
         width = 360
         self._operator = (
-            ScriptOperator(job.folder, hands)
+            ScriptOperator(job.folder, hands, *more, quiet=quiet)
             if browser is None
             else PageOperator(job.folder, hands, browser, width=width)
         )
         self._other = browser and isinstance(self._operator, PageOperator) and self._operator.tab
         self.last: dict = {}
         self._run()
+        self.taps = self._operator.taps
         _, self.messages = self._operator.finish()
 
     def _run(self) -> None:
@@ -91,10 +101,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--circuits", type=int, default=5)
     parser.add_argument("--receptacles", type=int, default=5)
+    parser.add_argument("--quiet", action="store_true")
+    parser.add_argument("--rhythm", action="store_true")
     parser.add_argument("--page", action="store_true")
     parser.add_argument("--shots", type=Path)
     options = parser.parse_args()
-    print("seed  tests  s/test median, most  thinking s median, most  settled  right  = replay")
+    print(
+        "seed  tests  taps/test  s/test median, most  thinking s median, most  settled  right  = replay"
+    )
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         browser = None
@@ -104,15 +118,30 @@ def main() -> None:
                 sys.exit("no chromium on this machine")
             browser = stack.enter_context(Chromium(binary))
         for seed in range(1, options.circuits + 1):
-            one(folder, seed, options.receptacles, browser, options.shots)
+            more = ("--rhythm",) if options.rhythm else ()
+            one(
+                folder,
+                seed,
+                options.receptacles,
+                browser,
+                options.shots,
+                *more,
+                quiet=options.quiet,
+            )
 
 
 def one(
-    folder: Path, seed: int, receptacles: int, browser: Chromium | None, shots: Path | None
+    folder: Path,
+    seed: int,
+    receptacles: int,
+    browser: Chromium | None,
+    shots: Path | None,
+    *more: str,
+    quiet: bool,
 ) -> None:
     hands = Hands(receptacles, seed)
     job = write_job(folder / str(seed), hands.circuit)
-    drive = Drive(job, hands, browser, shots)
+    drive = Drive(job, hands, browser, shots, *more, quiet=quiet)
     hands.meter.close()
     equal = drive.rows_equal_replay(folder / f"{seed}-again")
     feeds = {point["name"]: point["fed_from"] for point in drive.last["points"]}
@@ -120,7 +149,8 @@ def one(
     truth = hands.wiring.upstream()
     right = all(upstream(name, feeds) & set(truth) == feeding for name, feeding in truth.items())
     print(
-        f"{seed:4}  {len(drive.seconds):5}  {statistics.median(drive.seconds):13.1f}"
+        f"{seed:4}  {len(drive.seconds):5}  {drive.taps / len(drive.seconds):9.2f}"
+        f"  {statistics.median(drive.seconds):13.1f}"
         f" {max(drive.seconds):5.1f}  {statistics.median(drive.thinking):17.2f}"
         f" {max(drive.thinking):5.2f}  {drive.last['settled']!s:>7}  {right!s:>5}  {equal!s:>8}"
     )

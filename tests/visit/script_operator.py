@@ -12,6 +12,7 @@ from meterlink.circuit.setup import Hookup, Setup
 
 from .hands import SPEED, Hands
 
+PATIENCE_S = 8.0  # of the visit's own time
 MOST_S = 60.0  # a command that hangs fails the test instead of holding it up
 
 
@@ -26,8 +27,19 @@ def command_line(job: Path, hands: Hands, *more: str) -> list[str]:
 class ScriptOperator:
     """Runs the command and does what it says with the hands. Iterate over its events."""
 
-    def __init__(self, job: Path, hands: Hands, *more: str, stop_when_settled: bool = True) -> None:
+    def __init__(
+        self,
+        job: Path,
+        hands: Hands,
+        *more: str,
+        stop_when_settled: bool = True,
+        quiet: bool = False,
+    ) -> None:
+        """``quiet``: says only what the trace cannot show, and that after some time."""
         self._hands = hands
+        self._quiet = quiet
+        self._soon: threading.Timer | None = None
+        self.taps = 0
         self._answered = 0
         self.said = ""
         self._stop = stop_when_settled
@@ -51,13 +63,23 @@ class ScriptOperator:
                 self._answer(event)
             yield event
 
+    def _tap(self, word: str) -> None:
+        """Say it at once, or when nothing has come of the switch after some seconds."""
+        if not self._quiet:
+            self.say(word)
+            return
+        self._soon = threading.Timer(PATIENCE_S / SPEED, self.say, (word,))
+        self._soon.daemon = True
+        self._soon.start()
+
     def say(self, line: str) -> None:
         """Write a line to the command."""
+        self.taps += line != "stop"
         assert self.process.stdin is not None
         try:
             self.process.stdin.write(line + "\n")
             self.process.stdin.flush()
-        except BrokenPipeError:
+        except (BrokenPipeError, ValueError):
             return
 
     def finish(self) -> tuple[int, str]:
@@ -76,6 +98,8 @@ class ScriptOperator:
     def _answer(self, view: dict) -> None:
         if view["step"] == self._answered:
             return
+        if self._soon is not None:
+            self._soon.cancel()
         self.said = view["instruction"]
         likely = view["keys"][0] if view["keys"] else None
         if view["stage"] == "settled" and self._stop:
@@ -86,8 +110,11 @@ class ScriptOperator:
         elif view["sign"] == "switch-on":
             self._hands.connect(setup_of(view["setup"]))
             self._hands.switch(on=True)
-            self.say("load-on")
-        elif view["sign"] in ("switch-off", "confirm-load"):
+            self._tap("load-on")
+        elif view["sign"] == "switch-off":
+            self._hands.switch(on=False)
+            self._tap("load-off")
+        elif view["sign"] == "confirm-load":
             self._hands.switch(on=False)
             self.say("load-off")
         else:

@@ -6,6 +6,7 @@ import re
 import select
 import signal
 import sys
+import termios
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -45,6 +46,13 @@ class TerminalOperator:
         """Press keys as a person does, who has read the screen first."""
         threading.Event().wait(READING_S / SPEED)
         os.write(self._terminal, keys.encode())
+
+    def take_whole_lines(self) -> None:
+        """Set the terminal as it was before the program took single keys."""
+        modes = termios.tcgetattr(self._terminal)
+        modes[3] |= termios.ICANON | termios.ECHO
+        termios.tcsetattr(self._terminal, termios.TCSANOW, modes)
+        self.screen = b""
 
     def read(self, timeout_s: float = 20.0) -> bool:
         """Wait for more on the screen; ``False`` at the command's end."""

@@ -365,6 +365,31 @@ def test_stopping_with_a_row_unwritten_says_that_the_next_visit_logs_it() -> Non
     assert "the next visit logs it" in play.visit.view.instruction
 
 
+def test_a_visit_that_stops_with_something_unrecorded_or_unlogged_is_not_whole() -> None:
+    play = Play(AT_A)
+    assert play.visit.is_whole
+    play.press(Key.READY)
+    play.until(VisitStage.IDLE)
+    play.disk_full = True
+    play.press(Key.LOAD_ON)
+    play.press(Key.STOP)
+    assert play.visit.is_stopped
+    assert not play.visit.is_whole
+
+
+def test_a_mark_that_comes_after_the_recording_broke_off_begins_no_test() -> None:
+    play = Play(AT_A)
+    play.visit.press(Key.READY, blind=True)
+    (request,) = play.visit.advance(play.now_s)
+    play.visit.recording_failed("moved away")
+    play.set_mark(request)
+    play.advance()
+    assert play.visit.progress is None
+    assert "Nothing can be recorded" in play.visit.view.instruction
+    play.wait(5.0)
+    assert play.stage is VisitStage.SET_UP
+
+
 ACTIONS = st.one_of(
     st.tuples(st.just("press"), st.sampled_from(Key)),
     st.tuples(st.just("likely"), st.none()),

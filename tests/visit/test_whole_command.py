@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.circuit.job import Job, write_job
+from meterlink.live.recovery import marks_of
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.recorded import LOGGED_FILE
 from meterlink.testlog.rows import Source
@@ -148,6 +150,87 @@ def test_two_visits_to_one_job_are_refused_and_the_first_goes_on(job: Job, hands
     assert refused.returncode == 1
     assert "another meterlink" in refused.stderr
     assert len(rows_of(job)) == 1
+
+
+def test_ready_and_then_the_end_of_input_ends_the_visit(job: Job, hands: Hands) -> None:
+    done = subprocess.run(
+        command_line(job.folder, hands), input="ready\n", text=True, capture_output=True, timeout=30
+    )
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout.splitlines()[-1])["stage"] == "stopped"
+    assert rows_of(job) == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_one_signal_ends_a_visit_whatever_mark_is_on_its_way(
+    job: Job, hands: Hands, number: signal.Signals
+) -> None:
+    visit = ScriptOperator(job.folder, hands)
+    sent = False
+    for event in visit.events():
+        if event["event"] == "view" and event["stage"] == "settling" and not sent:
+            sent = True
+            visit.say("repeat")  # a void mark and a test mark follow
+            visit.process.send_signal(number)
+    code, messages = visit.finish()
+    assert code == 0, messages
+    assert "The visit is over" in messages
+    (path,) = job.captures_path.glob("visit-*.jsonl")
+    assert not marks_of(path).is_open
+
+
+def test_a_program_that_was_stopped_and_goes_on_reads_single_keys_again(
+    job: Job, hands: Hands
+) -> None:
+    operator = TerminalOperator(arguments(job.folder, hands, "--confirm-cautions"))
+    while "[SET UP]" not in operator.block():
+        assert operator.read()
+    os.kill(operator.pid, signal.SIGSTOP)
+    os.waitpid(operator.pid, os.WUNTRACED)
+    operator.take_whole_lines()  # as a shell does
+    os.kill(operator.pid, signal.SIGCONT)
+    while "[SET UP]" not in operator.block():
+        assert operator.read()
+    operator.press("q")
+    assert operator.end() == 0
+
+
+def test_a_recording_that_is_moved_away_is_said_and_a_new_one_goes_on(
+    job: Job, hands: Hands
+) -> None:
+    visit = ScriptOperator(job.folder, hands)
+    alerts: set[str] = set()
+    for event in visit.events():
+        if event["event"] == "view":
+            alerts.update(event["alerts"])
+            if event["stage"] == "idle" and not alerts:
+                (path,) = job.captures_path.glob("visit-*.jsonl")
+                path.rename(job.folder / "elsewhere.jsonl")
+        if event["event"] == "row":
+            visit.say("stop")
+    code, messages = visit.finish()
+    assert code == 0, messages
+    assert any("recording stopped" in alert for alert in alerts)
+    assert len(rows_of(job)) == 1
+    (path,) = job.captures_path.glob("visit-*.jsonl")
+    assert rows_of(job)[0].capture == path.name
+
+
+def test_a_test_that_another_command_withdraws_is_seen_by_the_visit(
+    job: Job, hands: Hands, meterlink
+) -> None:
+    visit = ScriptOperator(job.folder, hands)
+    maps = []
+    for event in visit.events():
+        if event["event"] == "row":
+            assert meterlink("withdraw", job.folder, 1).code == 0
+        if event["event"] == "map":
+            maps.append(event["tests"])
+            if maps[-1] == 0 and 1 in maps:
+                visit.say("stop")
+    code, messages = visit.finish()
+    assert code == 0
+    assert "Test 1 was removed elsewhere" in messages
 
 
 class SecondThoughts(ScriptOperator):
