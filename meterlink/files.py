@@ -25,6 +25,7 @@ __all__ = [
     "AppendFile",
     "MovedFileError",
     "append_json",
+    "is_missing_or_empty",
     "json_lines",
     "keep_torn",
     "open_regular",
@@ -117,6 +118,15 @@ def open_regular(path: Path) -> BinaryIO:
         stream.close()
         raise OSError(errno.EINVAL, "it is a pipe or device, not a file", str(path))
     return stream
+
+
+def is_missing_or_empty(path: Path) -> bool:
+    """Whether a new file can be put there and nothing be lost; a link or pipe stays."""
+    try:
+        found = path.lstat()
+    except FileNotFoundError:
+        return True
+    return stat.S_ISREG(found.st_mode) and found.st_size == 0
 
 
 def append_json(path: Path, *entries: Mapping[str, object]) -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 from meterlink.errors import LogError
 from meterlink.files import (
     AppendFile,
+    is_missing_or_empty,
     keep_torn,
     open_regular,
     why,
@@ -24,7 +25,7 @@ from meterlink.files import (
     writing_alone,
 )
 from meterlink.testlog.formula import neutralised, restored
-from meterlink.testlog.records import Damage, RecordReader, TooDamagedError, record_bytes
+from meterlink.testlog.reader import Damage, RecordReader, TooDamagedError, record_bytes
 
 
 class Cut(StrEnum):
@@ -118,7 +119,7 @@ def append_findings(folder: Path, findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _append(path: Path, findings: Sequence[Finding]) -> list[Finding]:
-    if not path.exists() or path.stat().st_size == 0:
+    if is_missing_or_empty(path):
         write_durably(path, [record_bytes(list(COLUMNS))])
     with AppendFile(path) as file:
         torn = file.size - (file.read(0, MOST_BYTES).rfind(b"\n") + 1)

@@ -1,6 +1,5 @@
 """Writing a test log: append only, each row on the disk before ``append`` returns, one writer."""
 
-import stat
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -12,6 +11,7 @@ from meterlink.errors import LogError
 from meterlink.files import (
     AppendFile,
     MovedFileError,
+    is_missing_or_empty,
     keep_torn,
     open_regular,
     why,
@@ -20,9 +20,8 @@ from meterlink.files import (
 )
 from meterlink.testlog.columns import COLUMNS, CellError, from_cells, to_cells, within_bounds
 from meterlink.testlog.formula import neutralised
-from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows
+from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows, record_bytes
 from meterlink.testlog.recorded import Ledger
-from meterlink.testlog.records import record_bytes
 from meterlink.testlog.rows import TestRow
 from meterlink.testlog.schema import write_schema
 from meterlink.testlog.withdrawn import withdrawn_from
@@ -179,7 +178,7 @@ class TestLog(Closing):
             self._held, self._file, self._moved = held.pop_all(), file, False
 
     def _scanned(self, held: ExitStack) -> tuple[AppendFile, LogScan]:
-        if _is_missing_or_empty(self.path):
+        if is_missing_or_empty(self.path):
             write_schema(self.path, self._extra)
             write_durably(self.path, [record_bytes([*COLUMNS, *self._extra])])
         file = held.enter_context(AppendFile(self.path))
@@ -264,15 +263,6 @@ class TestLog(Closing):
             f"{self.path} cannot be written: {why(error)}. Nothing that was in "
             "it is lost. Check that the folder is writable and the disk has room, then try again."
         )
-
-
-def _is_missing_or_empty(path: Path) -> bool:
-    """Whether there is nothing that a new file could take the place of; a link or pipe stays."""
-    try:
-        found = path.lstat()
-    except FileNotFoundError:
-        return True
-    return stat.S_ISREG(found.st_mode) and found.st_size == 0
 
 
 def _storable(row: TestRow) -> TestRow:

@@ -1,8 +1,14 @@
 """Finding meters at ports that are played by the test."""
 
+import sys
+
+import pytest
+import pyvisa
+from serial.tools.list_ports_common import ListPortInfo
+
 from drivers.address import Address
-from drivers.discovery import Port, examine
-from drivers.errors import OpeningError, OperatingError
+from drivers.discovery import Port, examine, serial_ports, visa_resources
+from drivers.errors import OpeningError, OperatingError, UnavailableError
 from drivers.simulated_formats import lines_text, segment_frame
 from drivers.wrong_speed import as_read_at
 
@@ -132,3 +138,55 @@ def test_visa_resources_are_not_asked_unless_allowed() -> None:
     assert (str(finding.address), cable.sent) == ("scpi:TCPIP::10.0.0.1::5025::SOCKET", [])
     finding = examine(port, ask=True, opener=cable.open, clock=cable.clock)
     assert "SIMULATED" in finding.text
+
+
+def test_ports_are_listed_with_what_the_system_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    known = [ListPortInfo("COM7"), ListPortInfo("COM3")]
+    known[1].description = "Adapter"
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: known)
+    assert serial_ports() == [Port("COM3", "Adapter"), Port("COM7", "")]
+
+
+class Manager:
+    """A VISA library that finds two resources, or fails."""
+
+    def __init__(self, library: str) -> None:
+        if library == "broken":
+            raise ValueError("no such library")
+
+    def list_resources(self) -> tuple[str, ...]:
+        return ("ASRL/dev/ttyS0::INSTR", "USB0::1::2::3::INSTR")
+
+
+def test_visa_resources_are_those_that_are_no_serial_ports(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(pyvisa, "ResourceManager", Manager)
+    assert visa_resources() == [Port("USB0::1::2::3::INSTR", "VISA")]
+    with pytest.raises(UnavailableError, match="no such library"):
+        visa_resources("broken")
+    monkeypatch.setitem(sys.modules, "pyvisa", None)
+    with pytest.raises(UnavailableError, match="pip install pyvisa-py"):
+        visa_resources()
+
+
+def test_an_instrument_that_cannot_be_opened_or_does_not_answer_is_said() -> None:
+    def refuse(address: Address) -> Cable:
+        raise OpeningError(f"{address.port} refused.")
+
+    port = Port("TCPIP::10.0.0.1::5025::SOCKET", "VISA")
+    assert examine(port, ask=True, opener=refuse).text == f"{port.name} refused."
+    cable = Cable(identity=b"")
+    finding = examine(port, ask=True, opener=cable.open, clock=cable.clock)
+    assert (finding.address, "is not answered" in finding.text) == (None, True)
+
+
+def test_a_port_that_answers_nothing_when_asked_is_said() -> None:
+    address, text = look(Cable(identity=b""), ask=True)
+    assert address is None
+    assert "*IDN? is not answered" in text
+
+
+def test_overload_and_other_quantities_are_shown_in_words() -> None:
+    assert "reads overload" in look(Cable(lines_text(None) * 30))[1]
+    assert "no volts but A" in look(Cable(lines_text(1.5, quantity="A") * 30))[1]

@@ -11,7 +11,7 @@ from strategies import awkward_text, rows
 
 from meterlink.testlog.columns import COLUMNS, CellError, from_cells, to_cells
 from meterlink.testlog.formula import neutralised, restored
-from meterlink.testlog.records import record_bytes
+from meterlink.testlog.reader import record_bytes
 
 
 @given(awkward_text)

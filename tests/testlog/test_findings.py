@@ -1,3 +1,4 @@
+import os
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -111,3 +112,35 @@ def test_a_row_that_is_no_finding_is_told_and_left_out(tmp_path: Path, line: str
     told: list[str] = []
     assert read_findings(tmp_path, told.append) == []
     assert "line 2" in told[0]
+
+
+def test_a_file_that_is_no_log_of_findings_or_a_pipe_is_said(tmp_path: Path) -> None:
+    path = tmp_path / FINDINGS_FILE
+    path.write_bytes(b"rubbish\n" * 200)
+    with pytest.raises(LogError, match="no log of findings"):
+        read_findings(tmp_path, lambda _text: None)
+    path.unlink()
+    os.mkfifo(path)
+    with pytest.raises(LogError, match="cannot be read: it is a pipe"):
+        read_findings(tmp_path, silent)
+    with pytest.raises(LogError, match="cannot be written: it is a pipe"):
+        append_findings(tmp_path, [ONE])
+
+
+def test_findings_end_at_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    append_findings(tmp_path, [ONE, ONE])
+    monkeypatch.setattr("meterlink.testlog.findings.MOST_FINDINGS", 2)
+    with pytest.raises(LogError, match="is full"):
+        append_findings(tmp_path, [ONE])
+    assert len(read_findings(tmp_path, silent)) == 2
+
+
+def test_a_tail_too_long_for_half_a_row_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / FINDINGS_FILE
+    monkeypatch.setattr("meterlink.testlog.findings.MOST_BYTES", 100)
+    path.write_bytes(b"x" * 200)
+    with pytest.raises(LogError, match="too long"):
+        append_findings(tmp_path, [ONE])
+    assert path.read_bytes() == b"x" * 200

@@ -9,9 +9,16 @@ from testlog.test_columns import GOOD
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import write_job
+from meterlink.errors import LogError
 from meterlink.testlog.columns import from_cells
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.withdrawn import WITHDRAWN_FILE, withdraw, withdrawn_tests
+from meterlink.testlog.withdrawn import (
+    WITHDRAWN_FILE,
+    left_out_text,
+    withdraw,
+    withdrawn_from,
+    withdrawn_tests,
+)
 
 ROW = from_cells(GOOD)
 NOW = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -95,3 +102,22 @@ def test_a_test_can_be_taken_back_where_another_row_cannot_be_read(job: Path, me
     assert done.code == 0
     assert "line 4" in done.err
     assert withdrawn_tests(job) == {1: ""}
+
+
+def test_a_record_that_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
+    (tmp_path / WITHDRAWN_FILE).mkdir()
+    with pytest.raises(LogError, match="cannot be read"):
+        withdrawn_tests(tmp_path)
+    with pytest.raises(LogError, match="The test still counts"):
+        withdraw(tmp_path, 3, NOW)
+
+
+def test_only_the_log_of_a_job_has_tests_taken_back_and_many_are_told_in_short(
+    tmp_path: Path,
+) -> None:
+    withdraw(tmp_path, 3, NOW)
+    assert withdrawn_from(tmp_path / "other.csv") == {}
+    assert withdrawn_from(tmp_path / "tests.csv") == {3: ""}
+    assert left_out_text("log", [3]).startswith("log: 1 test was taken back and is left out: 3 (")
+    assert "25 tests were taken back and are left out: 1, 2, " in left_out_text("log", range(1, 26))
+    assert "20 and 5 more" in left_out_text("log", range(1, 26))
