@@ -52,6 +52,8 @@ class Protection:
         untested: Wanted receptacles that no test has touched.
         away: Wanted receptacles that are probably on another circuit.
         on_ring: Wanted receptacles that are fed from both sides, so that no device can be upstream.
+        bonded: Wanted receptacles whose bonded ground makes any device upstream trip.
+        explained: Nothing contradicts all the wirings that this rests on.
     """
 
     devices: tuple[str, ...]
@@ -67,6 +69,8 @@ class Protection:
     untested: tuple[str, ...] = ()
     away: tuple[str, ...] = ()
     on_ring: tuple[str, ...] = ()
+    bonded: tuple[str, ...] = ()
+    explained: bool = True
 
 
 def protect(wirings: Wirings, cover: Collection[str] = (), at: Collection[str] = ()) -> Protection:
@@ -86,24 +90,26 @@ def protect(wirings: Wirings, cover: Collection[str] = (), at: Collection[str] =
     mask = wirings.bits(wanted)
     each = [_protected(wirings, name, devices, reach) for name in wanted]
     untested = tuple(name for name in wanted if name in wirings.untested)
+    tested = tuple(name for name in wanted if name not in wirings.untested)
     right = float(wirings.probability @ _right(wirings, reach, devices, mask, chosen=not at))
     return Protection(
         devices=devices,
         wanted=wanted,
-        covered=_covered(wirings, reach, wanted),
-        covered_tested=_covered(wirings, reach, tuple(n for n in wanted if n not in untested)),
+        covered=_covered(wirings, reach, devices, wanted),
+        covered_tested=_covered(wirings, reach, devices, tested),
         each=tuple(item for item in each if item.protected >= PROBABLE),
         not_covered=tuple(item for item in each if item.protected < PROBABLE),
-        settled=right * _present(wirings, wanted) >= SETTLED
+        settled=right * _present(wirings, wanted) * _certain_of_shape(wirings, devices) >= SETTLED
         and wirings.explained
-        and not untested
-        and (wirings.ring is None or wirings.ring.probability >= SETTLED),
+        and not untested,
         chosen=not at,
         everything=not cover,
         redundant=_redundant(wirings, devices),
         untested=untested,
         away=tuple(name for name in wanted if name in away),
         on_ring=tuple(name for name in wanted if wirings.on_ring(name)),
+        bonded=tuple(name for name in wanted if name in wirings.bonded),
+        explained=wirings.explained,
     )
 
 
@@ -185,10 +191,20 @@ def _present(wirings: Wirings, wanted: tuple[str, ...]) -> float:
     return float(np.prod(1 - wirings.absent[indices]))
 
 
-def _covered(wirings: Wirings, reach: Masks, wanted: tuple[str, ...]) -> float:
+def _certain_of_shape(wirings: Wirings, devices: tuple[str, ...]) -> float:
+    """Probability that there is a second path, or none, as the devices take for granted."""
+    if PANEL not in devices:
+        return 1.0 if wirings.ring else 1 - wirings.second_path
+    return wirings.second_path
+
+
+def _covered(
+    wirings: Wirings, reach: Masks, devices: tuple[str, ...], wanted: tuple[str, ...]
+) -> float:
     mask = wirings.bits(wanted)
     all_reached = float(wirings.probability @ ((reach & mask) == mask))
-    return min(all_reached, 1.0) * _present(wirings, wanted)
+    shape = 1.0 if PANEL in devices else _certain_of_shape(wirings, devices)
+    return min(all_reached, 1.0) * _present(wirings, wanted) * shape
 
 
 def _right(

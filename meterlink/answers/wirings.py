@@ -15,7 +15,8 @@ from meterlink.tree.resolve import map_of
 from meterlink.tree.trees import Flags, Floats, Masks, clades
 from meterlink.tree.wiring import Loop, WiringMap
 
-ABSENT = "not-on-circuit"  # name of the condition of a receptacle that another breaker feeds
+# names of conditions that answers hang on
+ABSENT, BONDED, SECOND_PATH = "not-on-circuit", "ground-bonded", "second-path"
 PROBABLE = 0.5
 
 
@@ -32,6 +33,8 @@ class Wirings:
         untested: Receptacles that no test has touched.
         absent: For each receptacle the probability that it is not on this circuit, shape ``(n,)``.
         ring: The second path, where one is more probable than any tree.
+        second_path: Probability of a second path, known or not.
+        bonded: Receptacles whose ground is probably bonded to the neutral.
         explained: Nothing is known that contradicts all of these wirings.
     """
 
@@ -43,17 +46,18 @@ class Wirings:
     untested: frozenset[str]
     absent: Floats
     ring: Loop | None = None
+    second_path: float = 0.0
+    bonded: tuple[str, ...] = ()
     explained: bool = True
 
     @classmethod
     def of(cls, posterior: Posterior, wiring_map: WiringMap) -> Self:
         """The wirings of a posterior and of the map that was made from it."""
         names = posterior.circuit.receptacles
-        absent = {
-            condition.at: condition.probability
-            for condition in getattr(wiring_map, "conditions", ())
-            if condition.name == ABSENT
-        }
+        conditions = getattr(wiring_map, "conditions", ())
+        absent = {c.at: c.probability for c in conditions if c.name == ABSENT}
+        second = [c.probability for c in conditions if c.name == SECOND_PATH]
+        second += [wiring_map.loop.probability] if wiring_map.loop else []
         return cls(
             names=names,
             probability=posterior.ensemble.weights,
@@ -63,6 +67,10 @@ class Wirings:
             untested=frozenset(wiring_map.untested),
             absent=np.array([absent.get(name, 0.0) for name in names]),
             ring=wiring_map.loop,
+            second_path=max(second, default=0.0),
+            bonded=tuple(
+                c.at for c in conditions if c.name == BONDED and c.probability >= PROBABLE
+            ),
             explained=wiring_map.explained,
         )
 

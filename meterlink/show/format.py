@@ -12,8 +12,13 @@ NBSP = "\u00a0"  # keeps a figure and its unit on one line; shown as a blank
 _CERTAINTY = ((CONFIRMED_FROM, "confirmed"), (LIKELY_FROM, "likely"), (POSSIBLE_FROM, "possible"))
 
 
-def certainty(probability: float) -> str:
-    """One word for a probability: confirmed, likely, possible or unknown."""
+def certainty(probability: float, *, sound: bool = True) -> str:
+    """One word for a probability: confirmed, likely, possible or unknown.
+
+    Where something contradicts all that was weighed, nothing is more than possible.
+    """
+    if not sound:
+        probability = min(probability, LIKELY_FROM - 1e-9)
     return next((word for bound, word in _CERTAINTY if probability >= bound), "unknown")
 
 

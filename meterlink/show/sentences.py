@@ -73,7 +73,8 @@ def first_sentence(wiring_map: WiringMap) -> str:
     if first.receptacle is not None and len(wiring_map.points) == 1 and not wiring_map.tests:
         only = named(first.receptacle)
         return f"First after the panel: {only}, the only receptacle; {NOTHING}"
-    sure = f"{certainty(first.probability)}, {percent(first.probability)}"
+    word = certainty(first.probability, sound=wiring_map.explained)
+    sure = f"{word}, {percent(first.probability)}"
     if first.receptacle is None:
         return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
     if first.probability < POSSIBLE_FROM and not wiring_map.tests:
@@ -129,7 +130,7 @@ def _devices_sentence(protection: Protection) -> str:
     if len(protection.wanted) == 1:
         wanted = named(protection.wanted[0])
     covered = protection.covered_tested if count else protection.covered
-    sure = f"({certainty(covered)}, {percent(covered)})"
+    sure = f"({certainty(covered, sound=protection.explained)}, {percent(covered)})"
     devices = names_listed(protection.devices)
     if not protection.chosen:
         told = sum(item.name not in protection.untested for item in protection.each)
@@ -187,6 +188,11 @@ def _unprotected(protection: Protection) -> Iterator[str]:
         yield (
             f"{named(lower)} is probably downstream of {named(upper)} already: a second device "
             "there protects nothing more, and either may trip"
+        )
+    if protection.bonded:
+        yield (
+            f"Ground bonded to neutral at {names_listed(protection.bonded)}: a device upstream "
+            "trips until that is put right"
         )
     if protection.untested:
         yield f"Not tested, so unknown: {names_listed(protection.untested)}"

@@ -85,7 +85,7 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         untested=untested,
         notes=hazards.notes + found + misfit,
         loop=loop,
-        explained=not misfit and not elsewhere(posterior.findings) and not loop,
+        explained=not misfit and not elsewhere(posterior.findings),
     )
 
 

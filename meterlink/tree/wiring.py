@@ -126,7 +126,7 @@ class WiringMap:
             bonded to neutral, a missing ground).
         loop: The ring or second path, where one is more probable than any tree.
         tests: Number of tests in the log.
-        explained: Nothing contradicts every wiring weighed: tests, findings or a second path.
+        explained: Neither tests nor findings contradict every wiring weighed.
     """
 
     first: First

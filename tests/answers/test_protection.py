@@ -130,7 +130,7 @@ def test_what_is_on_another_circuit_is_not_among_what_is_to_be_covered() -> None
 
 def ring(probability: float = 0.97) -> Wirings:
     loop = Loop(probability, ("Door", "Desk", "Bed"), (20.0,) * 4)
-    return wirings_of([CHAIN], ring=loop, explained=False)
+    return wirings_of([CHAIN], ring=loop, second_path=probability)
 
 
 def test_on_a_ring_only_the_panel_protects_all() -> None:
@@ -138,8 +138,23 @@ def test_on_a_ring_only_the_panel_protects_all() -> None:
     assert found.devices == ("panel",)
     assert {item.by for item in found.each} == {"panel"}
     assert found.on_ring == ("Door", "Desk", "Bed")
+    assert found.settled
+    assert not protect(ring(0.9)).settled
 
 
 def test_a_device_on_a_ring_protects_nothing_of_the_ring_but_itself() -> None:
     found = protect(ring(), at=["Door"])
     assert [item.name for item in found.not_covered] == ["Desk", "Bed"]
+
+
+def test_a_second_path_that_is_not_ruled_out_lowers_what_is_claimed() -> None:
+    found = protect(wirings_of([CHAIN], second_path=0.3))
+    assert found.covered == pytest.approx(0.7)
+    assert not found.settled
+
+
+def test_where_no_wiring_explains_the_log_nothing_is_settled() -> None:
+    found = protect(wirings_of([CHAIN], explained=False))
+    assert found.devices == ("Door",)
+    assert not found.settled
+    assert not found.explained

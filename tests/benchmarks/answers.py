@@ -114,7 +114,8 @@ class Study:
         claims.add(answer.covered, reached & wanted == wanted)
         if answer.settled:
             self.settled += 1
-            self.as_few += len(answer.devices) == fewest(own, wanted)
+            as_few = len(answer.devices) == fewest(own, wanted)
+            self.as_few += as_few and reached & wanted == wanted
 
     def _fault(self, wirings: Wirings, bench: Bench, rng: np.random.Generator) -> None:
         """A break at a random end of a random run: what lies beyond is dead."""
@@ -136,7 +137,8 @@ class Study:
         self.two.show("covers two")
         self.at.show("device at a place")
         self.dead.show("dead or live")
-        print(f"settled answers as few as the true tree needs: {self.as_few} of {self.settled}")
+        right = f"{self.as_few} of {self.settled}"
+        print(f"settled answers that cover, with as few as the true tree needs: {right}")
         ranks = np.array(self.ranks)
         shares = ", ".join(f"{k}: {(ranks <= k).mean():.3f}" for k in (1, 2, 3))
         print(f"box with the break among the first {shares} ({len(ranks)} breaks);", end=" ")

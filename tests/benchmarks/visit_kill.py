@@ -13,15 +13,14 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.visit.hands import Hands
-from tests.visit.script_operator import ScriptOperator
-
 from drivers.capture import CaptureReader
 from drivers.errors import DriverError
 from meterlink.circuit.job import Job, write_job
 from meterlink.live.recovery import marks_of
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.rows import Source
+from tests.visit.hands import Hands
+from tests.visit.script_operator import ScriptOperator
 
 RECEPTACLES = 4
 LATEST_S = 6.0  # of the wall clock after a start: some three tests

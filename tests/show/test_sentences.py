@@ -103,3 +103,12 @@ def test_no_word_of_the_inside_is_on_map_report_or_label(
         page.replace("how certain", ""),
     ):  # fmt: skip
         assert not re.findall(NOT_SAID, text), re.findall(rf".{{30}}{NOT_SAID}.{{20}}", text)
+
+
+def test_where_something_contradicts_every_wiring_nothing_is_called_confirmed() -> None:
+    wiring_map = replace(chain(), explained=False, settled=False)
+    behind = replace(known(wiring_map).wirings, explained=False)
+    first = " ".join(draw(wiring_map, protect(behind), width=200).splitlines()[:4])
+    assert "Porch (possible, 99.8" in first
+    assert "confirmed" not in first
+    assert "likely" not in first
