@@ -17,7 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from drivers.address import Address
 from drivers.clock import steady_s
@@ -26,8 +26,10 @@ from drivers.links import Link, open_link
 from drivers.scpi_errors import parse_error
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.files import json_lines, why, write_durably
-from meterlink.live.terminal import StopSignals
 from meterlink.show.text_width import clean
+
+if TYPE_CHECKING:
+    from meterlink.live.terminal import StopSignals
 
 COMMAND_S = 10.0
 OFF_TRIES, OFF_PAUSE_S = 3, 0.5
@@ -223,12 +225,14 @@ def _end_all_of(process: "subprocess.Popen[bytes]") -> None:
         process.wait(1.0)
 
 
-def stop_signals() -> StopSignals:
+def stop_signals() -> "StopSignals":
     """Take signals that would end the program as wishes, however many come and when.
 
     Ctrl-Z would leave it standing with the load on, so that does nothing; nothing can be done
     about SIGKILL and SIGSTOP.
     """
+    from meterlink.live.terminal import StopSignals
+
     more = ("SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGXCPU", "SIGPWR")
     return StopSignals(*more, unheard=("SIGTSTP",))
 

@@ -13,6 +13,7 @@ from meterlink.errors import LabError, LogError, MeterlinkError, UsageError
 from meterlink.lab import table
 from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.table import Condition, Question
+from meterlink.testlog.columns import COLUMNS
 from meterlink.testlog.withdrawn import left_out_text, withdraw
 
 
@@ -133,7 +134,7 @@ def test_a_row_of_another_width_is_named_and_the_rest_is_read(tmp_path):
         stream.write("3,short\n")
     trials = read(path)
     assert values_of(trials) == [[1, 2]]
-    assert "line 4: it has 2 cells; the header has 29" in trials.problems[0]
+    assert f"line 4: it has 2 cells; the header has {len(COLUMNS)}" in trials.problems[0]
 
 
 def test_a_quote_that_never_ends_is_told_with_the_lines_that_it_swallows(tmp_path):
