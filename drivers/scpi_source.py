@@ -195,7 +195,7 @@ class ScpiSource(Closing):
         Raises:
             StillOnError: It could not be switched off.
         """
-        if self._link is None:
+        if self._link is None and not self.is_on:
             return
         try:
             self.off()

@@ -22,12 +22,14 @@ def load_word(circuit: Circuit) -> str:
 
 
 def same_leads(setup: Setup, other: Setup | None) -> bool:
-    """Whether the leads of two tests are at the same contacts."""
-    return other is not None and (setup.hookup, setup.side, set(setup.leads)) == (
-        other.hookup,
-        other.side,
-        set(other.leads),
-    )
+    """Whether the leads of two tests are at the same contacts, and a direct source too."""
+    return other is not None and _contacts(setup) == _contacts(other)
+
+
+def _contacts(setup: Setup) -> tuple[object, ...]:
+    """What has to be in place before a test begins; a heater may come later."""
+    source = (setup.load_at, setup.return_at, setup.lead_a) if setup.dead else ()
+    return (setup.hookup, setup.side, set(setup.leads), source)
 
 
 def meaning(setup: Setup, verdict: Verdict) -> str:
