@@ -152,13 +152,12 @@ class Standing:
 class DeadDetector:
     """Measures one test of the dead circuit, reading by reading.
 
-    Takes the marks ``source`` (signed amperes that the supply says it gives), and ``load-on`` and
-    ``load-off`` of a source that is switched by hand.
+    Takes the marks ``source``: the signed amperes that a supply says it gives from then on; any
+    other text says that the current is being changed.
 
     Args:
         setup: Hookup, leads and place of the source.
         started_s: Monotonic time of the test's start.
-        amps: Of the direct source, where it does not say itself.
         smallest_mv: What the source makes on the smallest run that may be there.
         lead_mohm: Resistance of the leads that is to be taken off.
         four_wire: The ohmmeter has four wires.
@@ -169,14 +168,12 @@ class DeadDetector:
         setup: Setup,
         started_s: float,
         *,
-        amps: float = 1.0,
         smallest_mv: float = 40.0,
         lead_mohm: float = 0.0,
         four_wire: bool = False,
     ) -> None:
         self._setup = setup
         self._wanted = Function.OHM if setup.hookup.ohms else Function.DC
-        self._stated_amps = amps
         self._smallest_mv = smallest_mv
         self._lead_mohm = lead_mohm
         self._four_wire = four_wire
@@ -202,17 +199,14 @@ class DeadDetector:
 
     def mark(self, kind: str, t_s: float, text: str = "") -> None:
         """Take a mark that says what current flows from now on; others say nothing here."""
-        if kind == "source":
-            try:
-                amps = float(text)
-            except ValueError:
-                return
-        elif kind in ("load-on", "load-off"):
-            amps = self._stated_amps if kind == "load-on" else 0.0
-        else:
+        if kind != "source":
             return
+        try:
+            amps = float(text)
+        except ValueError:
+            amps = float("nan")
         before = self._currents[-1][1]
-        if abs(amps - before) > SAME_AMPS * max(abs(amps), abs(before)):
+        if not abs(amps - before) <= SAME_AMPS * max(abs(amps), abs(before)):
             self._currents.append((t_s, amps))
 
     def finish(self, t_s: float) -> DeadMeasurement:
@@ -318,7 +312,11 @@ class DeadDetector:
 
     def _of_source(self, end_s: float) -> DeadMeasurement:
         flags = self._flags()
-        used = [s for s in self._standings(end_s) if len(s.values) >= STEADY_READINGS]
+        used = [
+            s
+            for s in self._standings(end_s)
+            if len(s.values) >= STEADY_READINGS and np.isfinite(s.amps)
+        ]
         on = [s for s in used if s.amps]
         off = [s for s in used if not s.amps]
         if not on or len({round(s.amps, 6) for s in used}) < 2:

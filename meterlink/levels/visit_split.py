@@ -11,6 +11,7 @@ from meterlink.circuit.setup import Hookup, Setup, made_setup
 from meterlink.errors import UsageError
 from meterlink.levels.detector import TestDetector
 from meterlink.levels.measurement import Measurement
+from meterlink.levels.progress import Progress
 from meterlink.levels.steady import DeadDetector
 
 
@@ -49,6 +50,45 @@ def ratio_of(circuit: Circuit) -> float | None:
     return high / low if high and low and high > low else None
 
 
+class DirectTest:
+    """A test with a direct source: a supply says what it gives, or a person switches.
+
+    Where the mark ``source`` comes, the standings between them are what counts; else the trace
+    says when the current came, as with any load.
+    """
+
+    def __init__(self, by_itself: DeadDetector, by_hand: TestDetector) -> None:
+        self._by_itself = by_itself
+        self._by_hand = by_hand
+        self._chosen: DeadDetector | TestDetector = by_hand
+
+    @property
+    def last(self) -> Reading | None:
+        """The latest reading."""
+        return self._by_itself.last
+
+    def add(self, reading: Reading) -> None:
+        """Take the next reading, in time order."""
+        self._by_itself.add(reading)
+        self._by_hand.add(reading)
+
+    def mark(self, kind: str, t_s: float, text: str = "") -> None:
+        """Take a mark."""
+        if kind == "source":
+            self._chosen = self._by_itself
+            self._by_itself.mark(kind, t_s, text)
+        else:
+            self._by_hand.mark(kind, t_s)
+
+    def finish(self, t_s: float) -> Measurement:
+        """End the test and measure it."""
+        return self._chosen.finish(t_s)
+
+    def progress(self) -> Progress:
+        """How the test stands."""
+        return self._chosen.progress()
+
+
 class TestSplitter:
     """Splits a visit into its tests as its events come, the same live and in a replay.
 
@@ -72,7 +112,7 @@ class TestSplitter:
         self._started_s = 0.0
         self._notes: list[str] = []
         self.setup: Setup | None = None
-        self.detector: TestDetector | DeadDetector | None = None
+        self.detector: TestDetector | DeadDetector | DirectTest | None = None
 
     def take(self, event: Reading | Mark) -> CompletedTest | None:
         """Take the next event in time order; returns the test that it ended, if it ended one.
@@ -97,7 +137,7 @@ class TestSplitter:
             self._null = DeadDetector(leads, event.t_s, four_wire=True)
         elif event.kind == "note":
             self._notes.append(event.text or "")
-        elif isinstance(self.detector, DeadDetector):
+        elif isinstance(self.detector, DeadDetector | DirectTest):
             self.detector.mark(event.kind, event.t_s, event.text)
         elif self.detector is not None:
             self.detector.mark(event.kind, event.t_s, event.setting or "")
@@ -126,17 +166,17 @@ class TestSplitter:
     def _begin(self, mark: Mark) -> None:
         setup = setup_of(mark, self._circuit)
         self.setup, self._started_s = setup, mark.t_s
-        if setup.dead:
-            self.detector = DeadDetector(
-                setup,
-                mark.t_s,
-                amps=self._circuit.load_amps or USUAL.meter.amps,
-                smallest_mv=self._smallest_mv,
-                lead_mohm=self._lead_mohm,
-                four_wire=self._four_wire,
-            )
+        dead = DeadDetector(
+            setup,
+            mark.t_s,
+            smallest_mv=self._smallest_mv,
+            lead_mohm=self._lead_mohm,
+            four_wire=self._four_wire,
+        )
+        if setup.hookup.ohms:
+            self.detector = dead
             return
-        self.detector = TestDetector(
+        by_trace = TestDetector(
             setup,
             mark.t_s,
             volts=self._circuit.volts,
@@ -145,6 +185,7 @@ class TestSplitter:
             direct=self._circuit.load_kind is not LoadKind.HEATER,
             ratio=ratio_of(self._circuit),
         )
+        self.detector = DirectTest(dead, by_trace) if setup.dead else by_trace
 
 
 def completed_tests(

@@ -38,6 +38,7 @@ from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
 from meterlink.visit.planning import Outlook, look_ahead
 from meterlink.visit.state import (
+    CHANGING,
     LetFlow,
     LogTest,
     Record,
@@ -345,6 +346,7 @@ class VisitRun(Closing):
         """Have the source give a current, or none; what goes wrong leaves it off, and is said."""
         if self._source is None:
             return
+        self._mark(SetMark("source", CHANGING))
         try:
             if sign:
                 amps = self._source.on(sign).amps

@@ -34,6 +34,7 @@ from meterlink.visit.showing import view_of
 from meterlink.visit.state import (
     CALL_S,
     CALLED_ON_S,
+    CHANGING,
     LetFlow,
     LogTest,
     Phase,
@@ -508,14 +509,13 @@ class Visit:
             if self._splitter.setup.hookup.ohms:
                 state.test.currents = ()
             elif self._splitter.setup.dead and state.source_reverses is not None:
-                state.test.currents = currents_of(
-                    self._splitter.setup, reverses=state.source_reverses
-                )
+                currents = currents_of(self._splitter.setup, reverses=state.source_reverses)
+                self._requests.append(LetFlow(state.test.begin_with_source(currents)))
             state.setup, state.void = self._splitter.setup, ""
             state.faults.begin()
             if state.phase is not Phase.STOPPED:
                 state.phase, state.leads_placed = Phase.RUNNING, True
-        elif mark.kind == "source" and state.test is not None:
+        elif mark.kind == "source" and state.test is not None and mark.text != CHANGING:
             state.test.turned(mark.t_s)
         elif mark.kind == "void":
             self._voided()

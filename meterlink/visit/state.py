@@ -24,6 +24,7 @@ LONGEST_ON_S = 40.0  # of waiting for a certain answer with the load on
 LONGEST_AFTER_S = 15.0  # of waiting for the level after the load where no readings come
 LATE_HAND_S = 12.0  # from the tap to the switch: the person walks to the load first
 CYCLE_S = 5.0  # that the load is on, and off, in each of several cycles
+CHANGING = "changing"  # text of the mark of a source whose current is on its way
 CALL_S = 4.0  # from "get ready" to "now", where the switching is called out
 CALLED_ON_S = 8.0  # that the load runs where its switching is called out
 
@@ -196,6 +197,11 @@ class RunningTest:
     def turned(self, now_s: float) -> None:
         """The current that was asked for flows."""
         self.is_turning, self.stands_s, self.progress = False, now_s, None
+
+    def begin_with_source(self, currents: tuple[int, ...]) -> int:
+        """A supply goes through these currents; returns the first, to be asked for at once."""
+        self.currents, self.is_turning = currents, True
+        return currents[0]
 
     @property
     def is_on(self) -> bool:

@@ -40,7 +40,7 @@ def injected(drop_mv, *, pattern=(0, 1, -1, 1, 0), amps=5.0, setup=DEPTH, seed=1
     rng = np.random.default_rng(seed)
     offset, drift = noise.get("offset_mv", 0.015), noise.get("drift_mv_per_s", 0.0005)
     hum, sd = noise.get("hum_mv", 0.0), noise.get("sd_mv", 0.002)
-    detector = DeadDetector(setup, 0.0, amps=amps)
+    detector = DeadDetector(setup, 0.0)
     t_s = 0.0
     for sign in pattern:
         detector.mark("source", t_s, f"{sign * amps:g}")
@@ -124,13 +124,27 @@ def test_a_source_that_was_never_let_on_measures_nothing():
     assert "no-load-mark" in found.flags
 
 
+def test_readings_while_the_current_is_being_changed_are_left_out():
+    detector = DeadDetector(DEPTH, 0.0)
+    for k in range(40):
+        now_s = 0.25 * k
+        if k == 12:
+            detector.mark("source", now_s, "changing")
+        if k == 20:
+            detector.mark("source", now_s, "5.0")
+        detector.add(Reading(now_s, 0.1 if k > 13 else 0.0, DC, 1e-7))
+    found = detector.finish(10.0)
+    assert (found.drop_mv, found.idle_mv) == (pytest.approx(100.0), pytest.approx(0.0))
+
+
 def test_progress_says_when_a_reading_is_steady():
-    detector = DeadDetector(DEPTH, 0.0, amps=5.0)
+    detector = DeadDetector(DEPTH, 0.0)
     assert not detector.progress().enough
     for k in range(20):
         detector.add(Reading(0.25 * k, 1e-5, DC, 1e-8))
     idle = detector.progress()
     assert (idle.enough, idle.stage) == (True, Stage.IDLE)
+    detector.mark("source", 4.9, "changing")
     detector.mark("source", 5.0, "5.0")
     assert not detector.progress().enough
     for k in range(20):
@@ -152,7 +166,7 @@ def test_progress_says_when_a_reading_is_steady():
 )
 @settings(max_examples=60, deadline=None)
 def test_any_readings_and_marks_give_a_measurement(events, setup):
-    detector = DeadDetector(setup, 0.0, amps=5.0)
+    detector = DeadDetector(setup, 0.0)
     t_s = 0.0
     for kind, value in events:
         t_s += 0.3
