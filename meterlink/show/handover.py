@@ -1,6 +1,8 @@
 """The files that are handed over: the page, and beside it its PDF, the map alone, the label."""
 
 import os
+import shutil
+import subprocess
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -11,11 +13,123 @@ from meterlink.answers.wirings import Known
 from meterlink.circuit.job import Job
 from meterlink.errors import MeterlinkError
 from meterlink.files import write_durably
-from meterlink.show.browser import draw_png, print_pdf
 from meterlink.show.label import label_text
 from meterlink.show.map_svg import draw_map, size_of
 from meterlink.show.report import render_label, render_report
 from meterlink.testlog.rows import TestRow
+
+BROWSERS = ("chromium", "chromium-browser")  # names of the open-source browser on the usual systems
+BROWSER_VARIABLE = "METERLINK_BROWSER"  # a path or name that goes before them
+TIMEOUT_S = 60.0
+_PIXELS_PER_UNIT = 2
+
+_FLAGS = (
+    "--headless",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-extensions",
+    "--hide-scrollbars",
+)
+
+
+class BrowserError(MeterlinkError):
+    """There is no browser that can print or draw, or it failed."""
+
+
+def print_pdf(page: Path, target: Path) -> None:
+    """Print an HTML file.
+
+    Raises:
+        BrowserError: No browser, or it made no file in time.
+    """
+    _run(page, target, "--no-pdf-header-footer", option="--print-to-pdf")
+
+
+def draw_png(picture: Path, target: Path, width: float, height: float) -> None:
+    """Draw an SVG file in twice its size.
+
+    Args:
+        picture: The SVG file.
+        target: The PNG file to make.
+        width: Of the picture, in its units.
+        height: The same.
+
+    Raises:
+        BrowserError: No browser, or it made no file in time.
+    """
+    size = f"--window-size={round(width)},{round(height)}"
+    _run(
+        picture,
+        target,
+        size,
+        f"--force-device-scale-factor={_PIXELS_PER_UNIT}",
+        option="--screenshot",
+    )
+
+
+def find_browser() -> str:
+    """Path of the browser.
+
+    Raises:
+        BrowserError: There is none.
+    """
+    wanted = os.environ.get(BROWSER_VARIABLE)
+    for name in (wanted,) if wanted else BROWSERS:
+        if (path := shutil.which(name)) is not None:
+            return path
+    tried = wanted or ", ".join(BROWSERS)
+    raise BrowserError(
+        f"PDF and PNG need a headless Chromium; none was found (tried {tried}). Install the "
+        f"package 'chromium', or name one in {BROWSER_VARIABLE}. Without it: open the HTML page in "
+        "any browser and print it, and use --svg for the picture."
+    )
+
+
+def _run(source: Path, target: Path, *flags: str, option: str) -> None:
+    """Let the browser write a file beside the target, then move it there."""
+    browser = find_browser()
+    sandbox = ("--no-sandbox",) if _is_root() else ()  # it refuses to start for root otherwise
+    with tempfile.TemporaryDirectory(prefix="meterlink-", ignore_cleanup_errors=True) as scratch:
+        made = Path(scratch) / f"made{target.suffix}"
+        command = [
+            browser,
+            *_FLAGS,
+            *sandbox,
+            *flags,
+            f"--user-data-dir={scratch}/profile",
+            f"{option}={made}",
+            source.resolve().as_uri(),
+        ]
+        try:
+            subprocess.run(  # noqa: S603 (a browser found on the PATH, arguments of our own)
+                command, check=False, capture_output=True, timeout=TIMEOUT_S
+            )
+        except subprocess.TimeoutExpired as error:
+            raise BrowserError(
+                f"{browser} did not finish {target} within {TIMEOUT_S:g} s. Try again, or print "
+                f"{source} from a browser."
+            ) from error
+        except OSError as error:
+            raise BrowserError(f"{browser} cannot be started: {error.strerror}.") from error
+        if not made.is_file():
+            raise BrowserError(
+                f"{browser} made no file for {target}. Open {source} in a browser and print it."
+            )
+        _place(made, target)
+
+
+def _place(made: Path, target: Path) -> None:
+    try:
+        shutil.move(made, target)
+    except OSError as error:
+        raise BrowserError(f"{target} cannot be written: {error.strerror or error}.") from error
+
+
+def _is_root() -> bool:
+    return hasattr(os, "geteuid") and os.geteuid() == 0
 
 
 @dataclass(frozen=True, slots=True)

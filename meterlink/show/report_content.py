@@ -30,7 +30,7 @@ from meterlink.show.sentences import (
     ungrounded,
 )
 from meterlink.show.text_width import clean
-from meterlink.show.trace_svg import level_text
+from meterlink.show.traces import level_text
 from meterlink.show.visits import Digest, Visit, digests, visits
 from meterlink.show.voltage_drop import Drop, Limit, drops, full_load, limits
 from meterlink.testlog.rows import TestRow

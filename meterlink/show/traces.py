@@ -1,12 +1,18 @@
-"""The readings of each test of a capture, small enough to draw, with what was seen in them."""
+"""The plot of each test of a capture: all its readings, the levels found, and the drop."""
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from xml.etree.ElementTree import Element
 
 from drivers.events import Mark
 from drivers.readings import Reading
 from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.setup import Hookup
+from meterlink.levels.measurement import Measurement
 from meterlink.levels.visit_split import CompletedTest, completed_tests
+from meterlink.show.svg import ACCENT, ALERT, FAINT, INK, PAPER, RULE, add, markup, picture
+from meterlink.testlog.rows import TestRow
 
 _MOST_MARKS = 40  # per test and kind; more would only blacken the plot
 
@@ -131,3 +137,160 @@ def traced_tests(
         while traces and traces[0].started_s < test.started_s:
             traces.pop(0)
         yield test, traces.pop(0)
+
+
+WIDTH, HEIGHT = 340.0, 150.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 8.0, 282.0, 20.0, 132.0
+_BAR_X = 316.0
+_MARGIN = 0.12  # of the range of readings, kept free above and below
+_LEAST_RANGE_MV = 20.0  # a fraction of the drop over 1 m of cable: wander must not look like a jump
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """From seconds and millivolts to the picture."""
+
+    end_s: float
+    low_mv: float
+    high_mv: float
+
+    def x(self, t_s: float) -> float:
+        """Across."""
+        return _LEFT + (_RIGHT - _LEFT) * min(max(t_s / self.end_s, 0.0), 1.0)
+
+    def y(self, value_mv: float) -> float:
+        """Down; what is beyond the range stands at its edge."""
+        share = (value_mv - self.low_mv) / (self.high_mv - self.low_mv)
+        return _BOTTOM - (_BOTTOM - _TOP) * min(max(share, 0.0), 1.0)
+
+
+def draw_trace(row: TestRow, measurement: Measurement, trace: Trace, *, identity: str) -> str:
+    """Draw one test as SVG.
+
+    Args:
+        row: The test as it is logged: its levels are the ones drawn.
+        measurement: The same readings measured again, for the moments of switching.
+        trace: The readings.
+        identity: Prefix of element ids, unique in the page.
+    """
+    root = picture(identity, WIDTH, HEIGHT, f"Readings of test {row.test}", _description(row))
+    add(root, "rect", x=0, y=0, width=WIDTH, height=HEIGHT, fill=PAPER)
+    scale = _scale(row, trace)
+    add(root, "path", d=f"M{_LEFT:g} {_BOTTOM:g}H{_RIGHT:g}", stroke=RULE, fill="none")
+    _switching(root, scale, trace, measurement)
+    points = " ".join(f"{scale.x(t):.1f},{scale.y(v):.1f}" for t, v in trace.readings.points())
+    add(root, "polyline", points=points, fill="none", stroke=FAINT, stroke_width=1)
+    for t_s in trace.beyond_range_s:
+        x = scale.x(t_s)
+        add(root, "path", d=f"M{x - 2:.1f} {_TOP - 6:g}l2 4l2 -4", stroke=ALERT, fill="none")
+    _levels(root, scale, row, trace, measurement)
+    _drop_bar(root, scale, row)
+    _note(root, _LEFT, HEIGHT - 4, f"0 to {scale.end_s:.0f} s", FAINT)
+    return markup(root)
+
+
+def level_text(value_mv: float | None, spread_mv: float | None = None) -> str:
+    """A level in millivolts, or in volts where it is ten or more."""
+    if value_mv is None:
+        return "not seen"
+    unit, factor = ("V", 1e-3) if abs(value_mv) >= 1e4 else ("mV", 1.0)
+    places = 2 if factor < 1 or abs(value_mv) < 100 else 1
+    text = f"{value_mv * factor:.{places}f}"
+    if spread_mv is not None:
+        text += f" (sd {spread_mv * factor:.{places}f})"
+    return f"{text} {unit}"
+
+
+def _description(row: TestRow) -> str:
+    levels = (("idle", row.idle_mv), ("load on", row.on_mv), ("after", row.after_mv))
+    return "; ".join(f"{name} {level_text(value)}" for name, value in levels) + "."
+
+
+def _scale(row: TestRow, trace: Trace) -> _Scale:
+    """Fit every reading and every level: a jump that was missed has to be seen."""
+    values = [v for v in (row.idle_mv, row.on_mv, row.after_mv) if v is not None]
+    values += [value for _, value in trace.readings.points()]
+    low, high = min(values, default=0.0), max(values, default=0.0)
+    spread = max(high - low, _LEAST_RANGE_MV, 6 * (row.idle_sd_mv or 0.0))
+    middle, half = (low + high) / 2, spread * (0.5 + _MARGIN)
+    return _Scale(max(trace.ended_s, 1e-3), middle - half, middle + half)
+
+
+def _switching(root: Element, scale: _Scale, trace: Trace, measurement: Measurement) -> None:
+    """The person's marks as ticks on top, the moments found in the readings as lines."""
+    for times, word in ((trace.load_on_s, "marked on"), (trace.load_off_s, "marked off")):
+        for t_s in times:
+            x = scale.x(t_s)
+            add(root, "path", d=f"M{x:.1f} {_TOP - 6:g}V{_TOP:g}", stroke=INK, fill="none")
+            _note(root, x + 2, _TOP - 8, word, INK)
+    for seen_s in (measurement.on_at_s, measurement.off_at_s):
+        if seen_s is not None:
+            x = scale.x(seen_s - trace.started_s)
+            add(
+                root,
+                "path",
+                d=f"M{x:.1f} {_TOP:g}V{_BOTTOM:g}",
+                stroke=RULE,
+                fill="none",
+                stroke_dasharray="2 3",
+            )
+
+
+def _levels(
+    root: Element, scale: _Scale, row: TestRow, trace: Trace, measurement: Measurement
+) -> None:
+    """Idle, on and after as level lines over the spans that they belong to."""
+    on_s = _first(measurement.on_at_s, trace, trace.load_on_s)
+    off_s = _first(measurement.off_at_s, trace, trace.load_off_s)
+    start_s = on_s if on_s is not None else scale.end_s
+    stop_s = off_s if off_s is not None else scale.end_s
+    spans = (
+        ("idle", row.idle_mv, 0.0, start_s),
+        ("on", row.on_mv, start_s, stop_s),
+        ("after", row.after_mv, stop_s, scale.end_s),
+    )
+    for name, value, from_s, to_s in spans:
+        if value is not None and to_s > from_s and math.isfinite(value):
+            x, y = scale.x(from_s), scale.y(value)
+            line = f"M{x:.1f} {y:.1f}H{scale.x(to_s):.1f}"
+            add(root, "path", d=line, stroke=ACCENT, stroke_width=2.2, fill="none")
+            below = y < (_TOP + _BOTTOM) / 2
+            text = f"{name} {level_text(value)}"
+            _note(root, min(x + 5, _RIGHT - 90), y + 15 if below else y - 5, text, ACCENT)
+
+
+def _first(seen_s: float | None, trace: Trace, marks: list[float]) -> float | None:
+    if seen_s is not None:
+        return seen_s - trace.started_s
+    return marks[0] if marks else None
+
+
+def _drop_bar(root: Element, scale: _Scale, row: TestRow) -> None:
+    """The drop as a bar from the idle level, its uncertainty as caps."""
+    if row.drop_mv is None or row.idle_mv is None:
+        return
+    sense = -1 if row.setup.hookup is Hookup.LINE_DROP else 1
+    end_mv = row.idle_mv + sense * row.drop_mv
+    y0, y1 = scale.y(row.idle_mv), scale.y(end_mv)
+    add(root, "path", d=f"M{_BAR_X:g} {y0:.1f}V{y1:.1f}", stroke=INK, stroke_width=3, fill="none")
+    for u_mv in (-(row.drop_u_mv or 0.0), row.drop_u_mv or 0.0):
+        y = scale.y(end_mv + u_mv)
+        add(root, "path", d=f"M{_BAR_X - 6:g} {y:.1f}h12", stroke=INK, fill="none")
+    _note(root, _BAR_X - 12, _TOP - 8, "drop", INK)
+
+
+def _note(root: Element, x: float, y: float, text: str, fill: str) -> None:
+    """A word in the plot, with a white halo that keeps it readable over lines."""
+    add(
+        root,
+        "text",
+        text,
+        x=x,
+        y=y,
+        font_size=11,
+        fill=fill,
+        stroke=PAPER,
+        stroke_width=3,
+        stroke_linejoin="round",
+        paint_order="stroke",
+    )

@@ -12,8 +12,7 @@ from drivers.readings import Reading
 from drivers.replay import replay
 from meterlink.circuit.job import CAPTURES, JOB_FILE, LOG_FILE, Job
 from meterlink.errors import MeterlinkError
-from meterlink.show.trace_svg import draw_trace
-from meterlink.show.traces import traced_tests
+from meterlink.show.traces import draw_trace, traced_tests
 from meterlink.testlog.captures import sha256
 from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow

@@ -11,7 +11,6 @@ import time
 
 import numpy as np
 import ruptures
-
 from meterlink.levels.change import most_likely_change
 
 LENGTHS = (200, 2_000, 20_000)

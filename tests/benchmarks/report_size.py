@@ -18,13 +18,13 @@ from pathlib import Path
 import numpy as np
 
 from drivers.capture import CaptureWriter, Header, Mark, Received
+from meterlink.answers.wirings import known_of
 from meterlink.circuit.job import read_job
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.show.report import render_report
 from meterlink.simulation.wiring import Wiring, random_wiring
 from meterlink.testlog.from_capture import replay_into
 from meterlink.testlog.reader import read_rows
-from meterlink.tree.resolve import resolve
 
 CAPTURES = Path(__file__).parents[2] / "fixtures" / "captures"
 NAMES = tuple(f"Receptacle {k + 1}" for k in range(20))
@@ -50,9 +50,9 @@ def measure(name: str, capture: Path, folder: Path) -> None:
     job = read_job(folder)
     rows = list(read_rows(job.log_path))
     start = time.perf_counter()
-    wiring_map = resolve(job.circuit, rows)
+    known = known_of(job.circuit, rows)
     resolved = time.perf_counter()
-    page = render_report(job, rows, wiring_map)
+    page = render_report(job, rows, known)
     rendered = time.perf_counter()
     size = len(page.encode()) / 1024
     print(

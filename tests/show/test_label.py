@@ -10,7 +10,7 @@ from meterlink.show.text_width import display_width
 from meterlink.tree.wiring import WiringMap
 
 from .maps import any_map, busy, known
-from .test_trace_svg import ROW
+from .test_trace_plots import ROW
 
 CIRCUIT = Circuit(
     "Upstairs", ("Door",), volts=120, breaker_amps=15, conductor="14 AWG copper", breaker="7"

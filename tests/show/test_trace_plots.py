@@ -11,8 +11,7 @@ from meterlink.circuit.job import circuit_from_header
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.measurement import Measurement
 from meterlink.levels.visit_split import completed_tests
-from meterlink.show.trace_svg import draw_trace, level_text
-from meterlink.show.traces import Trace, traced_tests
+from meterlink.show.traces import Trace, draw_trace, level_text, traced_tests
 from meterlink.testlog.rows import Source, TestRow
 
 SVG = "{http://www.w3.org/2000/svg}"

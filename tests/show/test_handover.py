@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.show.browser import (
+from meterlink.show.handover import (
     BROWSER_VARIABLE,
     BrowserError,
     draw_png,
