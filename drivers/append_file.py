@@ -8,6 +8,7 @@ import os
 import stat
 from contextlib import suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from drivers.closing import Closing
 
@@ -128,6 +129,23 @@ class AppendFile(Closing):
         handle, self._file = self._file, -1
         if handle >= 0:
             os.close(handle)
+
+
+def open_regular(path: Path) -> BinaryIO:
+    """Open a file for reading; a pipe or device, which could keep the reader waiting, is refused.
+
+    Raises:
+        OSError: It cannot be opened, or is no regular file.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+    handle = os.open(path, flags)
+    kind = os.fstat(handle).st_mode
+    if stat.S_ISREG(kind):
+        return os.fdopen(handle, "rb")
+    os.close(handle)
+    if stat.S_ISDIR(kind):
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+    raise OSError(errno.EINVAL, "it is a pipe or device, not a file", str(path))
 
 
 def sync_folder(folder: Path) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
+from drivers.append_file import open_regular
 from drivers.capture_lines import (
     MAX_LINE_BYTES,
     LineError,
@@ -56,7 +57,7 @@ class CaptureReader(Closing):
         if isinstance(source, str | os.PathLike):
             self.name = os.fspath(source)
             try:
-                self._stream: BinaryIO = Path(source).open("rb")  # noqa: SIM115 (close() ends it)
+                self._stream: BinaryIO = open_regular(Path(source))
             except OSError as error:
                 reason = (error.strerror or str(error)).lower()
                 raise CaptureError(

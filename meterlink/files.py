@@ -14,11 +14,10 @@ import stat
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import BinaryIO
 
 from filelock import FileLock, Timeout
 
-from drivers.append_file import AppendFile, MovedFileError, sync_folder
+from drivers.append_file import AppendFile, MovedFileError, open_regular, sync_folder
 from meterlink.errors import LogError
 
 __all__ = [
@@ -104,20 +103,6 @@ def keep_torn(file: AppendFile, start: int, *, most_bytes: int) -> tuple[Path, i
     file.cut(start)
     file.sync()
     return path, len(torn)
-
-
-def open_regular(path: Path) -> BinaryIO:
-    """Open a file for reading; a pipe or device, which could keep the reader waiting, is refused.
-
-    Raises:
-        OSError: It cannot be opened, or is no regular file.
-    """
-    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
-    stream = os.fdopen(os.open(path, flags), "rb")
-    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
-        stream.close()
-        raise OSError(errno.EINVAL, "it is a pipe or device, not a file", str(path))
-    return stream
 
 
 def is_missing_or_empty(path: Path) -> bool:

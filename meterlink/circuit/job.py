@@ -13,7 +13,6 @@ Tables of ``job.toml``::
     [run_lengths_m]   "Desk" = 3.5       (known length of the cable that feeds it)
 """
 
-import os
 import re
 import tomllib
 from collections.abc import Mapping
@@ -26,7 +25,7 @@ import tomli_w
 from meterlink.circuit.checks import checked_circuit
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import JobError
-from meterlink.files import write_durably
+from meterlink.files import open_regular, why, write_durably
 
 JOB_FILE = "job.toml"
 LOG_FILE = "tests.csv"
@@ -197,7 +196,7 @@ def _refuse_pipes(folder: Path) -> None:
 
 def _read_text(path: Path) -> str:
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             data = stream.read(MAX_JOB_BYTES + 1)
     except FileNotFoundError as error:
         raise JobError(
@@ -210,7 +209,7 @@ def _read_text(path: Path) -> str:
             f"{path.parent} is a file. Give the job folder, the one with {JOB_FILE} in it."
         ) from error
     except OSError as error:
-        raise JobError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error
+        raise JobError(f"{path} cannot be read: {why(error)}.") from error
     if len(data) > MAX_JOB_BYTES:
         raise JobError(f"{path} has more than {MAX_JOB_BYTES // 1024} KiB; that is no job.toml.")
     try:

@@ -218,3 +218,9 @@ def test_a_capture_header_gives_the_same_circuit():
     assert circuit_from_header(header_of(circuit), "")[0] == circuit
     with pytest.raises(JobError, match=r"visit\.jsonl, line 1, circuit\.amps is -3"):
         circuit_from_header(header | {"amps": -3}, "visit.jsonl, line 1")
+
+
+def test_a_pipe_in_the_place_of_a_job_keeps_nobody_waiting(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "job.toml")
+    with pytest.raises(JobError, match="pipe"):
+        read_job(tmp_path)

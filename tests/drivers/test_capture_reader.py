@@ -3,6 +3,7 @@
 import io
 import json
 import math
+import os
 import tracemalloc
 from pathlib import Path
 
@@ -193,6 +194,12 @@ def test_what_is_no_capture_is_refused_in_words(header: bytes, words: str) -> No
 def test_a_path_that_cannot_be_opened_is_named(name: str, tmp_path: Path) -> None:
     with pytest.raises(CaptureError, match="cannot be opened"):
         CaptureReader(tmp_path / name)
+
+
+def test_a_pipe_keeps_nobody_waiting(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "visit.jsonl")
+    with pytest.raises(CaptureError, match="cannot be opened: it is a pipe"):
+        CaptureReader(tmp_path / "visit.jsonl")
 
 
 def test_the_header_gives_circuit_and_instrument() -> None:
