@@ -9,8 +9,6 @@ from contextlib import suppress
 from types import TracebackType
 from typing import Any, Self, TextIO
 
-import click
-
 from drivers.closing import Closing
 
 _CTRL_C = "\x03"
@@ -47,23 +45,28 @@ class Block:
         if lines != self._drawn:
             start = f"\x1b[{len(self._drawn)}F" if self._drawn else ""
             ends = "\x1b[K\n".join(lines)
-            click.echo(f"{start}{ends}\x1b[K\x1b[J", err=self._err, color=True)
+            self._write(f"{start}{ends}\x1b[K\x1b[J\n")
             self._drawn = lines
 
     def say(self, text: str) -> None:
         """Write above it."""
         self.erase()
-        click.echo(text, err=self._err, color=True)
+        self._write(f"{text}\n")
 
     def erase(self) -> None:
         """Take it off the screen."""
         if self._drawn:
-            click.echo(f"\x1b[{len(self._drawn)}F\x1b[J", err=self._err, nl=False, color=True)
+            self._write(f"\x1b[{len(self._drawn)}F\x1b[J")
             self._drawn = []
 
     def leave(self) -> None:
         """Let it stand; the next one is drawn below."""
         self._drawn = []
+
+    def _write(self, text: str) -> None:
+        import click  # counting signals, which shares this module, needs none of it
+
+        click.echo(text, err=self._err, nl=False, color=True)
 
 
 class StopSignals(Closing):

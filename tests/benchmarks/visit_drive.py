@@ -6,7 +6,8 @@
 Each is ``meterlink test`` as a process, with a simulated meter on a pseudo-terminal and an invented
 circuit, in a time that runs ten times faster. Seconds are of the visit's own time, the operator's
 walking left out: he is at once where he is asked to be. Every visit's rows are compared with those
-of a replay of its recording. ``--quiet``: he says only what the trace cannot show. ``--page`` drives through the page in headless Chromium, ``--shots``
+of a replay of its recording. ``--quiet``: he says only what the trace cannot show; ``--rhythm``:
+the switching is called out. ``--page`` drives through the page in headless Chromium, ``--shots``
 takes a picture of the page at each stage, at 360 and 1280 pixels.
 """
 
@@ -107,7 +108,8 @@ def main() -> None:
     parser.add_argument("--shots", type=Path)
     options = parser.parse_args()
     print(
-        "seed  tests  taps/test  s/test median, most  thinking s median, most  settled  right  = replay"
+        "seed  tests  taps/test  s/test median, most  thinking s median, most  settled  right"
+        "  = replay"
     )
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
