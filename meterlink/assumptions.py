@@ -51,7 +51,7 @@ class Shapes:
     forks: float = assumed(0.1, "per receptacle", PRACTICE, "two cables leave a receptacle")
     splices: float = assumed(0.06, "per receptacle", PRACTICE, "a joint in a box of its own")
     home_splice: float = assumed(
-        3.0,
+        2.5,
         "times",
         "common practice: a lamp's or switch's box is fed first in older houses",
         "a splice between panel and first receptacle; belief in a first receptacle",
@@ -74,7 +74,7 @@ class Conditions:
     elsewhere: float = assumed(0.02, "per circuit", PRACTICE, "a receptacle of another circuit")
     ring: float = assumed(0.04, "per circuit", PRACTICE, "both ends of a chain at the panel")
     ring_where_usual: float = assumed(0.6, "per circuit", PRACTICE, "the same where it is usual")
-    second_path: float = assumed(0.005, "per circuit", "from memory", "any other closing run")
+    second_path: float = assumed(0.002, "per circuit", "from memory", "any other closing run")
     no_ground: float = assumed(0.03, "per receptacle", PRACTICE, "no ground contact there")
     no_ground_stated: float = assumed(0.98, "1", CONVENTION, "the same where job.toml says so")
     unexplained: float = assumed(0.01, "per circuit", CONVENTION, "something not modelled here")

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.circuit.circuit import LoadKind
+from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Setup
-from meterlink.tree.ensemble import refit
+from meterlink.tree import infer as inference
 from meterlink.tree.infer import Posterior
-from meterlink.tree.observations import LIE_NO_CHANGE, USUAL_AMPS, Observation, Tests
-from meterlink.tree.runs import Runs, runs_of_fit
+from meterlink.tree.observations import Tests, planned
 from meterlink.tree.search import thin
 from meterlink.tree.trees import Floats
 
@@ -21,63 +20,38 @@ SUPPLY_U_MV = 80.0  # wander of the supply between idle and on (common practice)
 AMPS_REL_U = 0.005
 OHMS_U_MOHM = 3.0  # an ohmmeter's reading: probes pushed home again (common practice)
 DIRECT_U_MV = 0.3  # a direct source's, thermal voltages taken off (common practice)
+LIE_NO_CHANGE = USUAL.outliers.no_change
 NODES = np.array([-1.7320508, 0.0, 1.7320508])  # Gauss-Hermite, exact to the fifth moment
 NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])
 
 
 @dataclass(frozen=True, slots=True)
 class Particles:
-    """A few trees that stand for the posterior, with their runs.
+    """A few hypotheses that stand for the posterior, with their runs.
 
     Attributes:
         rows: Rows of the ensemble, shape ``(S,)``.
         weight: Normalised, shape ``(S,)``.
-        runs: What is known of the runs of each.
+        fitted: They themselves and what is known of the runs of each.
     """
 
     rows: NDArray[np.intp]
     weight: Floats
-    runs: Runs
+    fitted: inference.Particles
 
 
 def particles_of(posterior: Posterior, count: int, seed: int = 0) -> Particles:
-    """Draw trees from the posterior without bias and fit their runs."""
-    ensemble, tests, prior = posterior.ensemble, posterior.tests, posterior.run_prior
+    """Draw hypotheses from the posterior without bias and fit their runs."""
     rng = np.random.default_rng(seed)
-    log_weight = np.log(np.maximum(ensemble.weights, 1e-300))
+    log_weight = np.log(np.maximum(posterior.ensemble.weights, 1e-300))
     rows, gained, _ = thin(log_weight, count, rng)
     weight = np.exp(log_weight[rows] + gained)
-    columns, fitted = refit(ensemble, rows, tests, prior)
-    masks, home = ensemble.masks[rows], ensemble.home[rows]
-    runs = runs_of_fit(masks, home, tests, prior, columns, fitted)
-    return Particles(rows, weight / weight.sum(), runs)
+    return Particles(rows, weight / weight.sum(), inference.particles(posterior, rows))
 
 
 def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
     """The possible tests in the form that the resolver computes with."""
-    names = posterior.circuit.receptacles
-    index = {name: i for i, name in enumerate(names)}
-    amps = posterior.circuit.load_amps or USUAL_AMPS
-    return Tests.of(
-        Observation(
-            test=0,
-            hookup=s.hookup,
-            leads=(index[s.lead_a], _second_lead(s, index)),
-            load=index[s.load_at] if s.load_at else -1,
-            amps=1.0 if s.hookup.ohms else amps,
-            drop_mv=0.0,
-            u_mv=1.0,
-            lie=LIE_NO_CHANGE,
-        )
-        for s in setups
-    )
-
-
-def _second_lead(setup: Setup, index: dict[str, int]) -> int:
-    """Index of lead B; -1 at the panel's bar."""
-    if setup.lead_b is None and setup.dead:
-        return -1
-    return index[setup.lead_b or setup.lead_a]
+    return Tests.of(planned(posterior.circuit, setup) for setup in setups)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,23 +85,14 @@ class Forecast:
 
 def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> Forecast:
     """Forecast each possible test on each tree."""
-    masks = posterior.ensemble.masks[particles.rows]
-    runs = particles.runs
-    amps = tests.amps * np.where(tests.line, 2.0, 1.0)  # hot as neutral
-    design = np.zeros((*runs.mean.shape, len(tests)))  # (S, E + 1, C)
-    design[:, :-1] = tests.carrying(masks) * amps
-    design[:, -1] = tests.amps * tests.line
-    mean = (runs.mean[:, None, :] @ design)[:, 0, :]
-    variance = (design * (runs.covariance @ design)).sum(axis=1)
+    signed, variance = inference.predict(posterior, particles.fitted, tests)
+    mean = np.abs(signed)
     noise = np.where(
-        tests.line, SUPPLY_U_MV, np.where(mean > 3 * PICKUP_U_MV, PICKUP_U_MV, NO_JUMP_U_MV)
+        tests.source, SUPPLY_U_MV, np.where(mean > 3 * PICKUP_U_MV, PICKUP_U_MV, NO_JUMP_U_MV)
     )
     ohms = np.array([item.hookup.ohms for item in tests.items], dtype=bool)
-    direct = (np.array([item.leads[1] < 0 for item in tests.items]) | ohms) | (
-        posterior.circuit.load_kind is LoadKind.DIRECT_SOURCE
-    )
-    noise = np.where(direct, np.where(ohms, OHMS_U_MOHM, DIRECT_U_MV), noise)
-    return Forecast(mean, np.sqrt(np.maximum(variance, 0.0)), np.hypot(noise, AMPS_REL_U * mean))
+    noise = np.where(tests.signed | ohms, np.where(ohms, OHMS_U_MOHM, DIRECT_U_MV), noise)
+    return Forecast(mean, np.sqrt(variance), np.hypot(noise, AMPS_REL_U * mean))
 
 
 def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Floats]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from meterlink.testlog.columns import row_mapping
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.wiring import Point, Splice, WiringMap
+from meterlink.tree.wiring import Condition, Point, Splice, WiringMap
 
 
 def map_json(wiring_map: WiringMap, more: Mapping[str, object] | None = None) -> str:
@@ -50,6 +50,7 @@ def as_mapping(wiring_map: WiringMap) -> Mapping[str, object]:
         "unseparated": [list(group) for group in wiring_map.unseparated],
         "untested": list(wiring_map.untested),
         "notes": list(wiring_map.notes),
+        "conditions": [_condition(one) for one in wiring_map.conditions],
         "loop": None
         if loop is None
         else {
@@ -65,6 +66,19 @@ def as_mapping(wiring_map: WiringMap) -> Mapping[str, object]:
                 for s in loop.spurs
             ],
         },
+    }
+
+
+def _condition(condition: Condition) -> dict[str, object]:
+    named = {"test": condition.test, "meant": condition.meant} if condition.test else {}
+    return {
+        "name": condition.name,
+        "at": condition.at,
+        "probability": _probability(condition.probability),
+        "why": condition.why,
+        "what_to_do": condition.what_to_do,
+        "hazard": condition.hazard,
+        **named,
     }
 
 

@@ -1,22 +1,38 @@
-"""From a circuit and its test rows to weighted wirings: what the map and the planner start from."""
+"""From a circuit and its test rows to weighted wirings: what the map and the planner start from.
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+The posterior is over trees and conditions of the circuit together. Each condition has a population
+of trees of its own, so that none dies out before the tests that speak for it have come; those that
+could not matter even if they explained the log perfectly are left out. What is left for something
+that is not modelled here grows where nothing explains the log.
+"""
 
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.assumptions import MAX_RECEPTACLES, USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import UsageError
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.ensemble import Ensemble
+from meterlink.tree.fit import Known, Runs, linear_prediction, refit, runs_of_fit
+from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
 from meterlink.tree.isolation import Isolation
-from meterlink.tree.observations import Tests, observations_of
+from meterlink.tree.likelihood import Grounds
+from meterlink.tree.local_search import closed_between_points, improved
+from meterlink.tree.observations import Tests, no_ground_log_odds, observations_of
 from meterlink.tree.posterior import Orders, orders_of
-from meterlink.tree.run_prior import RunPrior
-from meterlink.tree.search import search
-from meterlink.tree.tree_prior import TreePrior
-from meterlink.tree.trees import MAX_RECEPTACLES
+from meterlink.tree.search import Ensemble, Setting, Stratum, search
+from meterlink.tree.trees import Floats, TreePrior
 
-SETTLED = 0.95
+SETTLED = USUAL.decisions.settled
+MATTERS = 4.0  # nats that a condition may stay behind if it explained the log perfectly
+SHAPES_OF_A_CONDITION = 2.0  # nats that all its trees may weigh more than the best one
+SCREEN, FAR_BEHIND = 30, 8.0  # trees of a first look; nats behind at which it is the last
+FEWER = 4  # times fewer trees are kept under a condition than for a sound circuit
+NEGLIGIBLE = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +42,14 @@ class Posterior:
     Attributes:
         circuit: As stated.
         tests: The tests as numbers.
-        ensemble: Weighted trees.
-        orders: Weighted orders among receptacles.
+        ensemble: Weighted trees with a condition each.
+        orders: Weighted answers: who feeds whom, and the condition.
         run_prior: Of the runs of the stated conductor.
+        grounds: Which receptacles have no ground contact, before the drops.
         findings: What was found with the power off.
         rows: The rows of the log as given; the planner learns from them what a hookup shows.
+        unexplained: Probability that something is the matter that is not modelled here.
+        assumptions: What was taken for granted.
     """
 
     circuit: Circuit
@@ -38,25 +57,32 @@ class Posterior:
     ensemble: Ensemble
     orders: Orders
     run_prior: RunPrior
+    grounds: Grounds
     findings: tuple[Finding, ...] = ()
     rows: tuple[TestRow, ...] = ()
+    unexplained: float = 0.0
+    assumptions: Assumptions = field(default_factory=Assumptions)
 
     @property
     def settled(self) -> bool:
-        """Whether the most probable order is probable enough to stop testing."""
-        return bool(self.orders.probability.max() >= SETTLED)
+        """Whether the most probable answer is probable enough to stop testing."""
+        return bool(self.orders.probability.max() >= self.assumptions.decisions.settled)
+
+    @property
+    def labels(self) -> NDArray[np.intp]:
+        """For each tree of the ensemble the answer it gives, as a number."""
+        return self.orders.of_tree
+
+    @property
+    def known(self) -> Known:
+        """What all fits share."""
+        return Known(self.tests, self.run_prior, self.grounds)
 
 
 def capacity_for(n: int) -> int:
     """Number of trees kept: every tree up to four receptacles, fewer where each costs more."""
     few = {1: 8, 2: 8, 3: 64, 4: 512, 5: 1500, 6: 1500, 7: 800, 8: 500}
     return few.get(n, 150 if n <= 12 else 100 if n <= 20 else 50)
-
-
-def run_prior_for(circuit: Circuit) -> RunPrior:
-    """Prior of the runs in the stated conductor."""
-    ohm_per_m = circuit.ohm_per_m()
-    return RunPrior() if ohm_per_m is None else RunPrior.for_conductor(ohm_per_m)
 
 
 def infer(
@@ -66,6 +92,7 @@ def infer(
     findings: Sequence[Finding] = (),
     capacity: int | None = None,
     seed: int = 0,
+    assumptions: Assumptions = USUAL,
 ) -> Posterior:
     """Weigh the possible wirings of a circuit by its tests and by findings with the power off.
 
@@ -78,25 +105,170 @@ def infer(
             f"The circuit has {n} receptacles; 1 to {MAX_RECEPTACLES} can be resolved. "
             "Correct the list in job.toml."
         )
-    known = set(circuit.receptacles)
+    names = set(circuit.receptacles)
     for row in rows:
         for name in row.setup.places:
-            if name not in known:
+            if name not in names:
                 raise UsageError(
                     f"Test {row.test} names {name!r}, which the circuit does not have. "
                     "Correct the name in the log, or add the receptacle to job.toml."
                 )
-    tests = Tests.of(observations_of(circuit, rows))
-    prior = run_prior_for(circuit)
-    ensemble = search(
-        tests,
-        n,
-        tree_prior=TreePrior(),
-        run_prior=prior,
-        capacity=capacity or capacity_for(n),
-        seed=seed,
-        isolation=Isolation.of(findings, circuit.receptacles),
+    tests = Tests.of(observations_of(circuit, rows, assumptions), assumptions.outliers)
+    prior = RunPrior.for_conductor(circuit.ohm_per_m(), assumptions)
+    grounds = Grounds(no_ground_log_odds(circuit, rows, assumptions))
+    setting = Setting(
+        Known(tests, prior, grounds),
+        TreePrior(assumptions.shapes),
+        Isolation.of(findings, circuit.receptacles),
     )
+    room = capacity or capacity_for(n)
+    strata = list(strata_of(n, assumptions, ring_usual=circuit.ring_usual))
+    sound = search(setting, strata[0], capacity=room, seed=seed)
+    found = [improved(sound, setting, strata[0])] if sound is not None else []
+    for stratum in strata[1:]:
+        part = _condition(found, stratum, setting, max(SCREEN, room // FEWER), seed)
+        found += [part] if part is not None else []
+    log_path = float(np.log(assumptions.conditions.second_path))
+    if n > 2 and _badness(found) + log_path > -MATTERS:
+        total = float(np.logaddexp.reduce(Ensemble.joined(found).log_weight))
+        more = closed_between_points(found[0], setting, log_path, strata[0].places, total)
+        found += [more] if more is not None else []
+    ensemble = Ensemble.joined(found)
+    near = ensemble.log_weight > ensemble.log_weight.max() - NEGLIGIBLE
+    ensemble = ensemble.take(near)
+    unexplained = _unexplained(ensemble, tests, assumptions) if n > 1 else 0.0
+    orders = orders_of(ensemble, n)
+    orders = replace(orders, probability=orders.probability * (1 - unexplained))
     return Posterior(
-        circuit, tests, ensemble, orders_of(ensemble, n), prior, tuple(findings), tuple(rows)
+        circuit,
+        tests,
+        ensemble,
+        orders,
+        prior,
+        grounds,
+        tuple(findings),
+        tuple(rows),
+        unexplained,
+        assumptions,
     )
+
+
+def _condition(
+    found: Sequence[Ensemble], stratum: Stratum, setting: Setting, capacity: int, seed: int
+) -> Ensemble | None:
+    """The trees of one condition, a few first, and more where these are not far behind."""
+    if not could_matter(found, stratum, setting):
+        return None
+    floor = float(np.logaddexp.reduce(np.concatenate([part.log_weight for part in found])))
+    part = search(setting, stratum, capacity=SCREEN, seed=seed, floor=floor - FAR_BEHIND)
+    if part is None or np.logaddexp.reduce(part.log_weight) < floor - FAR_BEHIND:
+        return part
+    if capacity > SCREEN and not part.complete:
+        part = search(setting, stratum, capacity=capacity, seed=seed) or part
+    return improved(part, setting, stratum)
+
+
+def strata_of(n: int, assumptions: Assumptions, *, ring_usual: bool) -> Iterator[Stratum]:
+    """The conditions that are weighed, the sound circuit first."""
+    c = assumptions.conditions
+    every = tuple(range(n))
+    ring = c.ring_where_usual if ring_usual else c.ring
+    if n < 2:
+        yield Stratum(Kind.SOUND, None, 0.0, every)
+        return
+    sound = max(1 - ring - c.bonded - c.elsewhere - c.second_path - c.unexplained, 0.1)
+    yield Stratum(Kind.SOUND, None, float(np.log(sound)), every)
+    yield Stratum(Kind.CLOSED, None, float(np.log(ring)), every)
+    for at in every:
+        yield Stratum(Kind.BONDED, at, float(np.log(c.bonded / n)), every)
+    for at in every:
+        others = tuple(i for i in every if i != at)
+        yield Stratum(Kind.ELSEWHERE, at, float(np.log(c.elsewhere / n)), others)
+
+
+def _badness(found: Sequence[Ensemble]) -> float:
+    """Nats that the best of all loses: tests, runs and shape, against a perfect plain chain."""
+    whole = Ensemble.joined(list(found))
+    best = int((whole.log_prior + whole.log_evidence).argmax())
+    return float(whole.badness[best] + whole.log_prior.max() - whole.log_prior[best])
+
+
+def could_matter(found: Sequence[Ensemble], stratum: Stratum, setting: Setting) -> bool:
+    """Whether a condition might matter beside what was found, if it explained the tests best."""
+    whole = Ensemble.joined(list(found))
+    total = float(np.logaddexp.reduce(whole.log_weight))
+    best = int((whole.log_prior + whole.log_evidence).argmax())
+    n = len(stratum.places)
+    ring = stratum.kind is Kind.CLOSED
+    prior = setting.tree_prior
+    shape = float((prior.log_ring_branches(n) if ring else prior.log_branches(n))[0])
+    ideal = whole.log_evidence[best] + whole.badness[best] + stratum.log_prior + shape
+    ideal -= _contradicted(stratum, setting)
+    return bool(ideal + SHAPES_OF_A_CONDITION > total - MATTERS)
+
+
+def _contradicted(stratum: Stratum, setting: Setting) -> float:
+    """Nats that tests lose under a condition whatever the tree: jumps where it allows none."""
+    tests, grounds = setting.known.tests, setting.known.grounds
+    if stratum.at is None or not len(tests):
+        return 0.0
+    here = np.int64(1 << stratum.at)
+    if stratum.kind is Kind.BONDED:
+        which = tests.grounded_at == stratum.at
+    else:
+        which = ((tests.load & here) != 0) & (((tests.lead_a | tests.lead_b) & here) == 0)
+        which &= ~tests.source
+    perfect = tests.log_inlier - np.log(tests.u) - 0.919
+    still = np.logaddexp(tests.log_still - np.log(0.05), tests.log_jump)
+    lost = np.where(which & tests.measured, np.maximum(perfect - still, 0.0), 0.0)
+    if stratum.kind is Kind.BONDED:  # or there is no ground contact, and its tests say nothing
+        floating = float(np.logaddexp(0.0, -grounds.log_odds[stratum.at]))
+        floating += float(np.where(which, np.maximum(perfect - tests.log_void, 0.0), 0.0).sum())
+        return min(float(lost.sum()), floating)
+    return float(lost.sum())
+
+
+def _unexplained(ensemble: Ensemble, tests: Tests, assumptions: Assumptions) -> float:
+    """Probability of something else: any reading at all is as likely as any other then."""
+    share = assumptions.conditions.unexplained
+    total = float(np.logaddexp.reduce(ensemble.log_weight))
+    log_odds = np.log(share) + float(tests.log_void.sum()) - total
+    return float(1 / (1 + np.exp(-np.clip(log_odds, -700.0, 700.0))))
+
+
+@dataclass(frozen=True, slots=True)
+class Particles:
+    """Some hypotheses of a posterior and what is known of their runs.
+
+    Attributes:
+        rows: Rows of the ensemble, shape ``(S,)``.
+        hypotheses: Trees with a condition each.
+        runs: Of each.
+    """
+
+    rows: NDArray[np.intp]
+    hypotheses: Hypotheses
+    runs: Runs
+
+
+def particles(posterior: Posterior, rows: NDArray[np.intp]) -> Particles:
+    """Rows of the ensemble with their runs fitted, to predict with."""
+    some = posterior.ensemble.hypotheses.take(rows)
+    columns, fitted, _ = refit(some, posterior.known)
+    return Particles(rows, some, runs_of_fit(some, posterior.known, columns, fitted))
+
+
+def predict(posterior: Posterior, some: Particles, tests: Tests) -> tuple[Floats, Floats]:
+    """What tests would show under some hypotheses, conditions and all.
+
+    Returns:
+        Mean in mV (mohm for ohms) and variance from what is not known of the runs, ``(S, m)``.
+        Tests that would say nothing have a mean of 0 and no variance (``Hypotheses.void``).
+    """
+    runs = some.runs
+    mean, slope = linear_prediction(
+        some.hypotheses, tests, posterior.run_prior, runs.mean, runs.usual_sag
+    )
+    variance = ((slope @ runs.covariance) * slope).sum(axis=2)
+    void = some.hypotheses.void(tests)
+    return np.where(void, 0.0, mean), np.where(void, 0.0, np.maximum(variance, 0.0))

@@ -11,13 +11,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.tree.run_prior import HOT_RATIO_SD, POOR_HOT_SD, POOR_HOT_SHARE, RunPrior
+from meterlink.assumptions import USUAL
+from meterlink.tree.hypotheses import RunPrior
 from meterlink.tree.trees import Floats
 
-POOR_SHARE = 0.02  # of runs with a poor joint before any evidence (from memory: one circuit in ten)
-EXCESS_MEDIAN_MOHM, EXCESS_LOG_SD = 120.0, 0.9  # poor joints that load tests show (common practice)
-LENGTH_REL_SD = 0.1  # how well a person knows the length of a cable in a wall (common practice)
-JOINTS_MOHM = 6.0  # two sound joints, with a factor of two either way (common practice)
+HOT_RATIO_SD, POOR_HOT_SD = USUAL.runs.ratio_sd, USUAL.runs.poor_ratio_sd
+POOR_HOT_SHARE = USUAL.runs.poor_ratio_share
+POOR_SHARE = USUAL.joints.share
+EXCESS_MEDIAN_MOHM, EXCESS_LOG_SD = USUAL.joints.excess_mohm, USUAL.joints.excess_log_sd
+LENGTH_REL_SD = USUAL.joints.length_rel_sd
+JOINTS_MOHM = USUAL.runs.joints_mohm  # two sound joints, with a factor of two either way
 STEPS, EXCESS_STEPS = 600, 120
 
 

@@ -1,28 +1,34 @@
-"""Test rows as the arrays that the resolver computes with."""
+"""Test rows as the arrays that the resolver computes with.
+
+Every reading is a sum of runs: a lead counts the runs on its way from the panel (lead B against
+lead A), a load the runs that its current takes; a run counts where both say so, with the sign of
+the two. An ohmmeter sends its own ampere from lead to lead. Which conductors the leads are on
+(neutral, hot, ground) and whether the source is in front is said beside it.
+"""
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.assumptions import USUAL, Assumptions, Outliers
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Hookup, Verdict
+from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.flags import Flag
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.trees import Flags, Floats, Masks
 
-USUAL_AMPS = 10.0  # of a heater, where nobody said; only the scale of the runs hangs on it
-AMPS_REL_U = 0.004  # supply wander between tests moves a heater's current so much (common practice)
-FLOOR_U_MV = 0.3  # nobody knows a drop better: contact of the probes (common practice)
-USUAL_LIMIT_MV = 20.0  # jump that a person sees by eye above 5 to 15 mV of wander (common practice)
-LIE_NO_CHANGE = 0.03  # a plug not home, a switch off, a lead that slipped: a few per cent
-LIE_JUMP = 0.006  # something else switched just then, a load at the wrong place
-LIE_FLAGGED = 0.15  # the detector noticed something that spoils tests
+USUAL_AMPS = USUAL.meter.amps
 SUSPECT_FLAGS = frozenset(
     {Flag.FLOATING, Flag.OTHER_APPLIANCE, Flag.IDLE_MOVES, Flag.CYCLES_DIFFER, Flag.AFTER_DIFFERS}
 )
+LOG_ROOT_2_PI = 0.9189385332046727
+SIDES = ("neutral", "hot", "ground")
+LARGEST_MV, MOST_AMPS = 1e6, 1e4  # what is beyond is no reading of a house
+
+Mode = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +38,18 @@ class Observation:
     Attributes:
         test: Row number in the log.
         hookup: How the meter was connected.
-        leads: Indices of the receptacles of lead A and B (the same twice where there is no B).
-        load: Index of the receptacle with the load.
-        amps: Stated load current.
+        leads: Receptacles of lead A and B as indices; ``None`` for B where there is none.
+        load: Receptacle with the load; ``None`` where an ohmmeter sends its own current.
+        amps: Stated load current; 1 for ohms, whose drop is in mohm.
         drop_mv, u_mv: The drop and its standard uncertainty; ``drop_mv`` is ``None`` where only a
-            jump was seen.
-        lie: Probability, before any evidence, that the test does not say what it seems to.
+            jump was seen, ``u_mv`` then the limit.
+        modes: Drop, uncertainty and weight of each value that an idle reading of unknown phase
+            leaves possible; empty where there is just ``drop_mv``.
+        no_change, jump: Probability, before any evidence, that the test shows no change or some
+            jump whatever the wiring.
+        sides: Conductors of which it sees the runs.
+        source: The supply's impedance is in front (``line-drop``).
+        signed: The drop has a sign (direct current).
         sag_per_mohm: Part by which the current falls for each mohm of neutral between panel and
             load (hot counted too): a heater is a resistance and gets less voltage there. 0 where
             the supply's volts are not known.
@@ -45,155 +57,278 @@ class Observation:
 
     test: int
     hookup: Hookup
-    leads: tuple[int, int]
-    load: int
+    leads: tuple[int, int | None]
+    load: int | None
     amps: float
     drop_mv: float | None
     u_mv: float
-    lie: float
+    no_change: float = USUAL.outliers.no_change
+    jump: float = USUAL.outliers.jump
+    modes: tuple[Mode, ...] = ()
+    sides: tuple[str, ...] = ("neutral",)
+    source: bool = False
+    signed: bool = False
     sag_per_mohm: float = 0.0
+
+    @property
+    def saw_no_change(self) -> bool:
+        """Whether the reading is one of no drop."""
+        return self.drop_mv is not None and abs(self.drop_mv) < 3 * self.u_mv
 
 
 @dataclass(frozen=True, slots=True)
 class Tests:
-    """Observations as arrays of length ``m``; drops in mV, currents in A, runs in mohm."""
+    """Observations as arrays of length ``m``; drops in mV, currents in A, runs in mohm.
+
+    Attributes:
+        lead_a, lead_b, load, back: Bits of the receptacles of the leads, of the load, and of where
+            its current goes back; 0 is the panel.
+        grounded_at: Receptacle whose ground contact the test used, -1 for none.
+        sides: Whether it sees neutral, hot and ground, ``(m, 3)``.
+        drop, u: Of the heaviest mode.
+        modes, modes_u, log_modes: Drops, uncertainties and log weights, ``(m, modes)``.
+        log_still, log_jump: Log density of the reading as one of no change, or of a jump of any
+            size, with the probability of either before any evidence.
+        log_void: Log density of the reading where the test says nothing of the wiring.
+        log_inlier: Log probability that the test says what it seems to.
+    """
 
     __test__ = False
 
     items: tuple[Observation, ...]
-    ground: Flags
-    line: Flags
     lead_a: Masks
     lead_b: Masks
     load: Masks
+    back: Masks
+    grounded_at: NDArray[np.intp]
+    sides: Floats
+    source: Flags
+    signed: Flags
     amps: Floats
+    sag_per_mohm: Floats
     drop: Floats
     u: Floats
+    modes: Floats
+    modes_u: Floats
+    log_modes: Floats
     measured: Flags
     no_change: Flags
-    lie: Floats
-    sag_per_mohm: Floats
+    log_inlier: Floats
+    log_still: Floats
+    log_jump: Floats
+    log_void: Floats
+    eye_width: float = field(default=USUAL.outliers.eye_width)
 
     @classmethod
-    def of(cls, items: Iterable[Observation]) -> "Tests":
+    def of(cls, items: Iterable[Observation], outliers: Outliers = USUAL.outliers) -> "Tests":
         """Arrays of the given observations, in their order."""
         rows = tuple(items)
         drop = np.array([0.0 if o.drop_mv is None else o.drop_mv for o in rows])
         u = np.array([o.u_mv for o in rows])
         measured = np.array([o.drop_mv is not None for o in rows], dtype=bool)
-        one = np.int64(1)
+        modes = [o.modes or ((0.0 if o.drop_mv is None else o.drop_mv, o.u_mv, 1.0),) for o in rows]
+        width = max([1, *map(len, modes)])
+        padded = [[*one, *[(*one[0][:2], 0.0)] * (width - len(one))] for one in modes]
+        table = np.array(padded, dtype=np.float64).reshape(len(rows), width, 3)
+        values, spreads = table[:, :, 0], table[:, :, 1]
+        with np.errstate(divide="ignore"):
+            log_modes = np.log(table[:, :, 2]) - np.log(table[:, :, 2].sum(axis=1, keepdims=True))
+            still, jump = (
+                np.log(np.array([getattr(o, name) for o in rows])) for name in ("no_change", "jump")
+            )
+        at_zero = -0.5 * (values / spreads) ** 2 - np.log(spreads) - LOG_ROOT_2_PI
+        log_still = np.where(measured, np.logaddexp.reduce(log_modes + at_zero, axis=1), -np.inf)
+        decades = np.log(outliers.jump_most_mv / outliers.jump_least_mv)
+        any_size = np.where(measured, -np.log(np.maximum(np.abs(drop), 1.0) * decades), 0.0)
+        both = np.logaddexp(log_still, any_size)
         return cls(
             items=rows,
-            ground=np.array([o.hookup is Hookup.NEUTRAL_GROUND for o in rows], dtype=bool),
-            line=np.array([o.hookup is Hookup.LINE_DROP for o in rows], dtype=bool),
-            lead_a=np.array([one << o.leads[0] for o in rows], dtype=np.int64),
-            lead_b=np.array(
-                [0 if o.leads[1] < 0 else one << o.leads[1] for o in rows], dtype=np.int64
+            lead_a=_bits(o.leads[0] for o in rows),
+            lead_b=_bits(o.leads[1] if o.leads[1] != o.leads[0] else None for o in rows),
+            load=_bits(o.leads[0] if o.load is None else o.load for o in rows),
+            back=_bits(o.leads[1] if o.load is None else None for o in rows),
+            grounded_at=np.array(
+                [o.leads[0] if o.hookup is Hookup.NEUTRAL_GROUND else -1 for o in rows],
+                dtype=np.intp,
             ),
-            load=np.array([0 if o.load < 0 else one << o.load for o in rows], dtype=np.int64),
+            sides=np.array(
+                [[side in o.sides for side in SIDES] for o in rows], dtype=np.float64
+            ).reshape(len(rows), 3),
+            source=np.array([o.source for o in rows], dtype=bool),
+            signed=np.array([o.signed for o in rows], dtype=bool),
             amps=np.array([o.amps for o in rows]),
+            sag_per_mohm=np.array([o.sag_per_mohm for o in rows]),
             drop=drop,
             u=u,
+            modes=values,
+            modes_u=spreads,
+            log_modes=log_modes,
             measured=measured,
-            no_change=measured & (np.abs(drop) < 3 * u),
-            lie=np.array([o.lie for o in rows]),
-            sag_per_mohm=np.array([o.sag_per_mohm for o in rows]),
+            no_change=np.array([o.saw_no_change for o in rows], dtype=bool),
+            log_inlier=np.log1p(-np.minimum(np.exp(still) + np.exp(jump), 0.999)),
+            log_still=still + log_still,
+            log_jump=jump + any_size,
+            log_void=both - np.log(2),
+            eye_width=outliers.eye_width,
         )
 
     def __len__(self) -> int:
         return len(self.items)
 
+    @property
+    def log_outlier(self) -> Floats:
+        """Log density of each reading as an outlier, with the probability of being one."""
+        result: Floats = np.logaddexp(self.log_still, self.log_jump)
+        return result
+
     def places(self) -> Masks:
         """For each test the bits of all receptacles that it names."""
-        return self.lead_a | self.lead_b | self.load
+        return self.lead_a | self.lead_b | self.load | self.back
 
     def only(self, which: Flags | NDArray[np.intp]) -> "Tests":
         """A part of the tests."""
         index = np.arange(len(self))[which]
-        return Tests.of(self.items[i] for i in index)
+        parts = {
+            one.name: getattr(self, one.name)[index]
+            for one in fields(self)
+            if one.name not in ("items", "eye_width")
+        }
+        return replace(self, items=tuple(self.items[i] for i in index), **parts)
+
+    def lead(self, masks: Masks) -> Floats:
+        """How each run counts on the leads: 1 before A, -1 before B; ``masks.shape + (m,)``."""
+        runs = masks[..., None]
+        return ((runs & self.lead_a) != 0).astype(np.float64) - ((runs & self.lead_b) != 0)
+
+    def current(self, masks: Masks) -> Floats:
+        """Part of the current that takes each run, signed; ``masks.shape + (m,)``."""
+        runs = masks[..., None]
+        return ((runs & self.load) != 0).astype(np.float64) - ((runs & self.back) != 0)
 
     def carrying(self, masks: Masks) -> Flags:
-        """Whether a run with each mask takes part in each test, shape ``masks.shape + (m,)``.
-
-        A run carries current where the load lies beyond it. Its drop is between the leads of
-        ``neutral-neutral`` where just one of them lies beyond it too; in the other hookups where
-        lead A does.
-        """
-        runs = masks[..., None]
-        loaded = ((runs & self.load) != 0) | (self.load == 0)  # an ohmmeter's own current
-        a = (runs & self.lead_a) != 0
-        b = (runs & self.lead_b) != 0
-        result: Flags = loaded & np.where(self.ground | self.line, a, a != b)
+        """Whether a run with each mask takes part in each test, shape ``masks.shape + (m,)``."""
+        result: Flags = (self.lead(masks) * self.current(masks)) != 0
         return result
 
 
-def observations_of(circuit: Circuit, rows: Sequence[TestRow]) -> tuple[Observation, ...]:
+def _bits(places: Iterable[int | None]) -> Masks:
+    """A bit for each place, 0 for none."""
+    return np.array([0 if p is None else 1 << p for p in places], dtype=np.int64)
+
+
+def observations_of(
+    circuit: Circuit, rows: Sequence[TestRow], assumptions: Assumptions = USUAL
+) -> tuple[Observation, ...]:
     """What the rows of a log say, each row once.
 
     Rows that say nothing (no drop measured and no jump seen) are left out.
     """
     index = {name: i for i, name in enumerate(circuit.receptacles)}
-    return tuple(item for row in rows if (item := _observation(circuit, row, index)) is not None)
+    found = (_observation(circuit, row, index, assumptions) for row in rows)
+    return tuple(item for item in found if item is not None)
 
 
-def _observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Observation | None:
+def planned(circuit: Circuit, setup: Setup, assumptions: Assumptions = USUAL) -> Observation:
+    """A test that nobody has done yet, without figures."""
+    amps = min(circuit.load_amps or assumptions.meter.amps, MOST_AMPS)
+    index = {name: i for i, name in enumerate(circuit.receptacles)}
+    return _geometry(circuit, setup, index, 1.0 if setup.hookup.ohms else amps)
+
+
+def _geometry(circuit: Circuit, setup: Setup, index: dict[str, int], amps: float) -> Observation:
+    """Where leads and load are, and what they see."""
+    line = setup.hookup is Hookup.LINE_DROP
+    live = ("neutral", "hot") if line else ("neutral",)
+    drawn = circuit.volts and not setup.dead
+    return Observation(
+        test=0,
+        hookup=setup.hookup,
+        leads=(index[setup.lead_a], None if setup.lead_b is None else index[setup.lead_b]),
+        load=index[setup.load_at] if setup.load_at else None,
+        amps=amps,
+        drop_mv=0.0,
+        u_mv=1.0,
+        sides=tuple(setup.side.split("+")) if setup.dead else live,
+        source=line,
+        signed=setup.dead and not setup.hookup.ohms,
+        sag_per_mohm=min(2e-3 * amps / circuit.volts, 1e-2) if drawn and circuit.volts else 0.0,
+    )
+
+
+def _observation(
+    circuit: Circuit, row: TestRow, index: dict[str, int], assumptions: Assumptions
+) -> Observation | None:
     """One row, or ``None`` where it says nothing."""
+    meter, outliers = assumptions.meter, assumptions.outliers
     setup = row.setup
-    if setup.dead:
-        return _dead_observation(circuit, row, index)
-    amps = row.amps or circuit.load_amps or USUAL_AMPS
-    limit = row.limit_mv or USUAL_LIMIT_MV
-    drop = row.drop_mv
     if row.verdict is Verdict.UNCLEAR and Flag.FEW_READINGS in row.flags:
         return None  # too little was read to be a number
-    if drop is not None and math.isfinite(drop):
-        stated = row.drop_u_mv if row.drop_u_mv and math.isfinite(row.drop_u_mv) else limit / 1.645
-        u = max(stated, FLOOR_U_MV)
+    ohms = setup.hookup.ohms
+    amps = 1.0 if ohms else min(row.amps or circuit.load_amps or meter.amps, MOST_AMPS)
+    drop, stated = (row.path_mohm, row.path_u_mohm) if ohms else (row.drop_mv, row.drop_u_mv)
+    limit = min(row.limit_mv or meter.limit_mv, LARGEST_MV)
+    if drop is not None and math.isfinite(drop) and abs(drop) <= LARGEST_MV:
+        u = stated if stated and math.isfinite(stated) and stated > 0 else limit / 1.645
+    elif ohms:
+        return None
     elif row.verdict is Verdict.NOT_IN_PATH:
-        drop, u = 0.0, max(limit / 1.645, FLOOR_U_MV)
+        drop, u = 0.0, limit / 1.645
     elif row.verdict is Verdict.IN_PATH:
         drop, u = None, limit
     else:
         return None
-    no_change = drop is not None and abs(drop) < 3 * u
-    lie = LIE_NO_CHANGE if no_change else LIE_JUMP
+    wrong = outliers.misnamed / 2
+    rates = outliers.no_change + wrong, outliers.jump + wrong
     if SUSPECT_FLAGS.intersection(row.flags):
-        lie = LIE_FLAGGED
-    return Observation(
+        rates = outliers.flagged, outliers.flagged
+    u = max(u, meter.floor_u_mv)
+    return replace(
+        _geometry(circuit, setup, index, amps),
         test=row.test,
-        hookup=setup.hookup,
-        leads=(index[setup.lead_a], index[setup.lead_b or setup.lead_a]),
-        load=index[setup.load_at],
-        amps=amps,
         drop_mv=drop,
-        u_mv=math.hypot(u, AMPS_REL_U * abs(drop or 0.0)),
-        lie=lie,
-        sag_per_mohm=2e-3 * amps / circuit.volts if circuit.volts else 0.0,
+        u_mv=min(math.hypot(u, meter.amps_rel_u * (drop or 0.0)), LARGEST_MV),
+        no_change=rates[0],
+        jump=rates[1],
     )
 
 
-def _dead_observation(circuit: Circuit, row: TestRow, index: dict[str, int]) -> Observation | None:
-    """A row of the dead circuit: an ohmmeter's own ampere, or a direct source's current.
+def no_ground_log_odds(
+    circuit: Circuit, rows: Sequence[TestRow], assumptions: Assumptions = USUAL
+) -> Floats:
+    """Log odds, for each receptacle, that it has no ground contact: what idle readings say.
 
-    Only neutral runs are modelled; other conductors say nothing here yet.
+    Connected leads pick up some millivolts, or show the current of other appliances; without
+    ground contact the reading is anything up to tens of volts and mostly restless.
     """
-    setup = row.setup
-    if setup.side != "neutral":
-        return None
-    if setup.hookup.ohms:
-        amps, drop, u = 1.0, row.path_mohm, row.path_u_mohm
-    else:
-        amps = row.amps or circuit.load_amps or USUAL_AMPS
-        drop, u = row.drop_mv, row.drop_u_mv
-    if drop is None or not math.isfinite(drop) or not u:
-        return None
-    return Observation(
-        test=row.test,
-        hookup=setup.hookup,
-        leads=(index[setup.lead_a], -1 if setup.lead_b is None else index[setup.lead_b]),
-        load=index[setup.load_at] if setup.load_at else -1,
-        amps=amps,
-        drop_mv=abs(drop),
-        u_mv=math.hypot(max(u, FLOOR_U_MV), AMPS_REL_U * drop),
-        lie=LIE_JUMP,
-    )
+    meter, conditions = assumptions.meter, assumptions.conditions
+    low, high = meter.floating_mv
+    result = []
+    for name in circuit.receptacles:
+        stated = name in circuit.no_ground or not circuit.grounded
+        prior = conditions.no_ground_stated if stated else conditions.no_ground
+        odds = math.log(prior / (1 - prior))
+        here = [
+            row
+            for row in rows
+            if row.setup.hookup is Hookup.NEUTRAL_GROUND and row.setup.lead_a == name
+        ]
+        levels = [abs(r.idle_mv) for r in here if r.idle_mv and math.isfinite(r.idle_mv)]
+        if levels:
+            log = math.log(max(float(np.median(levels)), 0.1))
+            sound = (1 - meter.current_share) * _normal(log, meter.pickup_mv, meter.pickup_log_sd)
+            sound += meter.current_share * _normal(log, meter.current_mv, meter.current_log_sd)
+            # a floating lead may be quiet by chance: one in fifty
+            free = 0.98 / math.log(high / low) if math.log(low) <= log <= math.log(high) else 0.0
+            free += 0.02 * sound
+            odds += math.log(free / max(sound, 1e-12))
+        if here:
+            flagged = sum(Flag.FLOATING in r.flags for r in here) > len(here) / 2
+            seen, false = meter.floating_flag, meter.false_floating_flag
+            odds += math.log(seen / false if flagged else (1 - seen) / (1 - false))
+        result.append(min(max(odds, -20.0), 20.0))
+    return np.array(result)
+
+
+def _normal(log: float, median: float, sd: float) -> float:
+    """Density of a log at a log-normal's."""
+    return math.exp(-0.5 * ((log - math.log(median)) / sd) ** 2) / (sd * 2.5066282746310002)

@@ -4,35 +4,35 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree import wiring
+from meterlink.tree.conditions import conditions_of, misfit_notes, notes_of
 from meterlink.tree.flags import PointFlag
-from meterlink.tree.hazards import Hazards, hazards_of
-from meterlink.tree.infer import SETTLED, Posterior, infer
+from meterlink.tree.hypotheses import Kind
+from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.isolation import elsewhere, finding_notes
 from meterlink.tree.joints import HotRatio, weigh_joints
-from meterlink.tree.loops import SecondPath, find_loop
-from meterlink.tree.misfit import misfit_notes
 from meterlink.tree.observations import Tests
 from meterlink.tree.posterior import (
     PANEL,
+    Fitted,
     Run,
     best_tree,
     first_probabilities,
-    lie_probabilities,
+    names_in,
     relations,
+    ring_points,
     runs_of,
     unseparated,
 )
-from meterlink.tree.tree_prior import TreePrior
 from meterlink.tree.trees import Floats
 
-DOUBTFUL = 0.5  # a test is named when it more probably lies than not
+DOUBTFUL = USUAL.decisions.named
+LIKELY_LOOP = USUAL.decisions.named
 POOR = 0.5
-LIKELY_LOOP = 0.5  # a second path is named when it is more probable than all trees
-TOLD_APART = 0.8  # two receptacles are separated where one relation is that probable
 LISTED_POOR = 0.1  # joints less probable than this are not worth a line
 
 
@@ -42,30 +42,36 @@ def resolve(
     *,
     findings: Sequence[Finding] = (),
     capacity: int | None = None,
+    assumptions: Assumptions = USUAL,
 ) -> wiring.WiringMap:
     """Everything that the rows of a log say about the wiring.
 
     The answer is the same for the same circuit and rows. See ``infer`` for errors.
     """
-    return map_of(infer(circuit, rows, findings=findings, capacity=capacity), rows)
+    found = infer(circuit, rows, findings=findings, capacity=capacity, assumptions=assumptions)
+    return map_of(found, rows)
 
 
 def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
     """The map of a posterior; ``rows`` are the ones it was made from."""
     circuit, tests, orders = posterior.circuit, posterior.tests, posterior.orders
-    names = circuit.receptacles
-    n = len(names)
-    runs = runs_of(posterior.ensemble, orders, n, tests, posterior.run_prior)
-    second, lies, expected = _second_path(posterior)
-    loop = second.loop if second and second.loop.probability >= LIKELY_LOOP else None
+    names, n = circuit.receptacles, len(circuit.receptacles)
+    chosen = best_tree(posterior.ensemble, orders)
+    fitted = Fitted.of(posterior.ensemble, chosen, posterior.known)
+    runs = runs_of(
+        posterior.ensemble, chosen, n, fitted, posterior.known, 1 - posterior.unexplained
+    )
+    outliers, expected = fitted.outliers()
+    conditions = conditions_of(posterior, fitted, outliers, expected)
+    loop = _loop(posterior, chosen, fitted)
     found = finding_notes(posterior.findings, names, relations(orders, n))
-    misfit = misfit_notes(tests, lies, expected, len(runs) + (loop is not None))
-    hazards = hazards_of(circuit, rows, tests, lies, expected)
+    misfit = misfit_notes(posterior, outliers, expected, len(runs) + (loop is not None))
     joints = _poor_joints(posterior, runs)
-    touched = {i for item in tests.items for i in (*item.leads, item.load)}
-    untested = tuple(name for i, name in enumerate(names) if i not in touched)
-    apart = tuple(tuple(names[i] for i in group) for group in unseparated(orders, n, TOLD_APART))
-    points, splices = _points(circuit, runs, joints, apart, untested, hazards)
+    touched = {name for row in rows for name in row.setup.places if _says(tests, row.test)}
+    untested = tuple(name for name in names if name not in touched)
+    told_apart = posterior.assumptions.decisions.told_apart
+    apart = tuple(tuple(names[i] for i in group) for group in unseparated(orders, n, told_apart))
+    points, splices = _points(circuit, runs, joints, apart, untested, conditions)
     first = first_probabilities(orders, n)
     best_first = int(first.argmax())
     return wiring.WiringMap(
@@ -73,40 +79,67 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         settled=posterior.settled
         and not untested
         and not misfit
-        and not elsewhere(posterior.findings)
-        and (second is None or second.loop.probability <= 1 - SETTLED),
+        and not elsewhere(posterior.findings),
         order_probability=float(orders.probability.max()),
         points=points,
         splices=splices,
-        doubts=_doubts(rows, tests, lies, expected),
+        doubts=_doubts(rows, tests, outliers, expected, conditions),
         tests=len(rows),
         poor_joints=tuple(joint for joint in joints if joint.probability >= LISTED_POOR),
         unseparated=apart,
         untested=untested,
-        notes=hazards.notes + found + misfit,
+        notes=notes_of(rows, conditions, DOUBTFUL) + found + misfit,
         loop=loop,
         explained=not misfit and not elsewhere(posterior.findings),
+        conditions=conditions,
     )
 
 
-def _second_path(posterior: Posterior) -> tuple[SecondPath | None, Floats, Floats]:
-    """A second path if one may be there; how much each test lies, and what it should show."""
-    tests, ensemble = posterior.tests, posterior.ensemble
-    if not len(tests):
-        return None, np.zeros(0), np.zeros(0)
-    lies, expected = lie_probabilities(ensemble, tests, posterior.run_prior)
-    second = find_loop(
-        ensemble,
-        best_tree(ensemble, posterior.orders),
-        tests,
-        posterior.circuit.receptacles,
-        TreePrior(),
-        posterior.run_prior,
-    )
-    if second and second.loop.probability >= LIKELY_LOOP:
-        lies = np.where(np.isnan(second.lies), lies, second.lies)
-        expected = np.where(np.isnan(second.expected_mv), expected, second.expected_mv)
-    return second, lies, expected
+def _says(tests: Tests, number: int) -> bool:
+    """Whether a row says anything of the wiring."""
+    return any(item.test == number for item in tests.items)
+
+
+def _loop(posterior: Posterior, chosen: int, fitted: Fitted) -> wiring.Loop | None:
+    """The ring of the chosen hypothesis, where rings are more probable than not."""
+    h, orders = posterior.ensemble.hypotheses, posterior.orders
+    probability = float(orders.probability[orders.kind == Kind.CLOSED].sum())
+    if h.kind[chosen] != Kind.CLOSED or probability < LIKELY_LOOP:
+        return None
+    names = posterior.circuit.receptacles
+    at = int(np.flatnonzero(fitted.rows == chosen)[0])
+    masks = [int(m) for m in h.masks[chosen]]
+    columns, x = fitted.columns, fitted.fit.x[at]
+    means = posterior.run_prior.means(h.home[chosen])
+
+    def mohm(mask: int) -> float:
+        """Resistance of the run that feeds a point."""
+        e = masks.index(mask)
+        column = int(columns.group[at, e])
+        return float(np.exp(x[column]) / columns.size[at, column] if column >= 0 else means[e])
+
+    def own(mask: int) -> tuple[str, ...]:
+        """The receptacle at the end of a run; none where it ends in a splice."""
+        beyond = [m for m in masks if m and m & mask == m and m != mask]
+        inside = mask
+        for m in beyond:
+            inside &= ~m
+        return names_in(inside, names)
+
+    near, far = int(h.near[chosen]), int(h.far[chosen])
+    ring = ring_points(masks, near, far)
+    order = tuple(next(iter(own(mask)), wiring.SPLICE) for mask in ring[1:])
+    to_near = sum(1 for m in ring[1:] if m & near == near)
+    runs = [mohm(m) for m in ring[1:]]
+    runs.insert(to_near, float(np.exp(x[-1])))
+    spurs = []
+    for mask in masks:
+        if mask and mask not in ring and own(mask) and any(mask & m == mask for m in ring[1:]):
+            holder = min(m for m in masks if m & mask == mask and m != mask)
+            feed = next(iter(own(holder)), wiring.SPLICE)
+            spurs.append(wiring.Spur(own(mask)[0], feed, mohm(mask)))
+    start = wiring.PANEL if ring[0] == PANEL else next(iter(own(ring[0])), wiring.SPLICE)
+    return wiring.Loop(probability, order, tuple(runs), start, tuple(spurs))
 
 
 def _points(
@@ -115,7 +148,7 @@ def _points(
     joints: Sequence[wiring.PoorJoint],
     apart: Sequence[Sequence[str]],
     untested: Sequence[str],
-    hazards: Hazards,
+    conditions: Sequence[wiring.Condition],
 ) -> tuple[tuple[wiring.Point, ...], tuple[wiring.Splice, ...]]:
     """Receptacles and splices with the run that feeds each, nearest to the panel first."""
     names = circuit.receptacles
@@ -130,7 +163,7 @@ def _points(
             feed = splice[run.feed] if run.feed > 0 else names[-1 - run.feed]
         name = splice[run.mask] if run.receptacle is None else names[run.receptacle]
         figures = (run.probability, run.mohm, run.u_mohm, _length_m(circuit, run.mohm))
-        flags = _flags(name, run, joints, apart, untested, hazards)
+        flags = _flags(name, run, joints, apart, untested, conditions)
         if run.receptacle is None:
             splices.append(wiring.Splice(name, feed, *figures, flags))
         else:
@@ -150,7 +183,7 @@ def _flags(
     joints: Sequence[wiring.PoorJoint],
     apart: Sequence[Sequence[str]],
     untested: Sequence[str],
-    hazards: Hazards,
+    conditions: Sequence[wiring.Condition],
 ) -> tuple[str, ...]:
     """What is to be said of one point."""
     flags = []
@@ -165,9 +198,10 @@ def _flags(
         flags.append(PointFlag.UNSEPARATED)
     if not run.separate:
         flags.append(PointFlag.RUN_UNKNOWN)
-    if name in hazards.no_ground:
+    here = {c.name for c in conditions if c.at == name and c.probability >= DOUBTFUL}
+    if "no-ground" in here:
         flags.append(PointFlag.NO_GROUND)
-    if name in hazards.ground_to_neutral:
+    if "ground-bonded" in here:
         flags.append(PointFlag.GROUND_TO_NEUTRAL)
     return tuple(str(flag) for flag in flags)
 
@@ -214,16 +248,23 @@ def _poor_joints(posterior: Posterior, runs: Sequence[Run]) -> list[wiring.PoorJ
 
 
 def _doubts(
-    rows: Sequence[TestRow], tests: Tests, lies: np.ndarray, expected: np.ndarray
+    rows: Sequence[TestRow],
+    tests: Tests,
+    outliers: Floats,
+    expected: Floats,
+    conditions: Sequence[wiring.Condition],
 ) -> tuple[wiring.Doubt, ...]:
-    """Tests that probably lie, with the reason in words."""
+    """Tests that are probably outliers, with the reason in words."""
     by_number = {row.test: row for row in rows}
+    meant = {c.test: c for c in conditions if c.name == "misnamed" and c.probability >= DOUBTFUL}
     doubts = []
-    for item, lie, mv in zip(tests.items, lies, expected, strict=True):
-        if lie < DOUBTFUL:
+    for item, outlier, mv in zip(tests.items, outliers, expected, strict=True):
+        if outlier < DOUBTFUL:
             continue
         load = by_number[item.test].setup.load_at
-        if item.drop_mv is None or not abs(item.drop_mv) < 3 * item.u_mv:
+        if item.test in meant:
+            why = meant[item.test].why
+        elif not item.saw_no_change:
             seen = "a jump" if item.drop_mv is None else f"{item.drop_mv:.0f} mV"
             why = (
                 f"It saw {seen}; the other tests say {mv:.0f} mV. Something else may have switched "
@@ -234,5 +275,5 @@ def _doubts(
                 f"It saw no change; the other tests say {mv:.0f} mV with the load at {load}. "
                 "The load may not have run, or a lead had lost contact."
             )
-        doubts.append(wiring.Doubt(item.test, float(lie), why))
+        doubts.append(wiring.Doubt(item.test, float(outlier), why))
     return tuple(sorted(doubts, key=lambda doubt: -doubt.probability))

@@ -1,4 +1,4 @@
-"""The trees that the tests leave, each with its weight: receptacles put on one after another.
+"""The trees that the tests leave under one condition, each with its weight.
 
 What the tests among some receptacles say depends only on the tree restricted to them. So trees are
 grown receptacle by receptacle, every way of putting the next one on is weighed with the tests that
@@ -6,39 +6,132 @@ are complete by then, and the population is thinned to ``capacity`` so that noth
 above a threshold are kept as they are, the rest is drawn by systematic sampling and carries the
 threshold as its weight (Fearnhead and Clifford 2003, optimal resampling). As long as no more than
 ``capacity`` trees have weight, the result is the full listing. The choice is made on what the fit
-of the smaller tree foretells (``offspring``); the trees chosen are then weighed properly, which
-keeps it unbiased.
-Afterwards ``regraft`` looks for trees that the order of insertion lost.
+of the smaller tree predicts: the runs of the old tree, as its tests left them, are carried over; a
+new run has its prior, a divided one keeps its sum; and the new tests are taken in one after another
+by linear updating (Kalman 1960). The trees chosen are then weighed properly, which keeps it
+unbiased. A ring grows on its closing run too; a bonded ground is put on first.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.ensemble import Ensemble, nearly_weighed, weigh
+from meterlink.tree.fit import Known, Runs, linear_prediction, nearly_weighed, weigh
+from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
 from meterlink.tree.isolation import Isolation
-from meterlink.tree.observations import Tests
-from meterlink.tree.offspring import foretold
-from meterlink.tree.regraft import regraft
-from meterlink.tree.run_prior import RunPrior
-from meterlink.tree.runs import Runs
-from meterlink.tree.tree_prior import TreePrior
-from meterlink.tree.trees import Flags, Floats, Grown, Masks, grow, single, squeeze
+from meterlink.tree.likelihood import log_phi, ratio_unknown
+from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
+from meterlink.tree.trees import (
+    Flags,
+    Floats,
+    Grown,
+    TreePrior,
+    grow,
+    log_ring_shape,
+    single,
+    squeeze,
+)
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
-FORETOLD_REACH = 30.0  # the same where the evidence is only foretold
+PREDICTED_REACH = 30.0  # the same where the evidence is only predicted
 LAST_ROOM = 3  # times as many finished trees are weighed as of the step before
+CHUNK = 2000  # trees predicted at once: bounds memory
+WORTH_DROPPING = 0.2  # part of the trees; going on with fewer costs a copy of the rest
+LEAST_COST = 2.0  # nats that a receptacle more costs at least: its run's range narrowed down
+LEAST_MOHM = 0.1  # a linear update may overshoot; no run is shorter
 
-NOTHING_FOUND = Isolation()
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """One condition, with its own population of trees.
+
+    Attributes:
+        kind: The condition.
+        at: The receptacle it speaks of, as index; ``None`` where it speaks of none.
+        log_prior: Log of its probability before any evidence.
+        places: Receptacles that are on the circuit then.
+        ring: A closing run comes back to the panel.
+    """
+
+    kind: Kind
+    at: int | None
+    log_prior: float
+    places: tuple[int, ...]
+    ring: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the searches of all strata share."""
+
+    known: Known
+    tree_prior: TreePrior
+    isolation: Isolation = field(default_factory=Isolation)
+
+
+@dataclass(frozen=True, slots=True)
+class Ensemble:
+    """Weighted hypotheses: a listing of the posterior or an unbiased sample of it.
+
+    Attributes:
+        hypotheses: Trees with a condition each.
+        log_prior: Log prior weight of each, and of what was found with the power off.
+        log_evidence: Log probability of the tests under it.
+        log_importance: Log of how many like it each stands for; 0 where it is kept as it is.
+        badness: Nats that it loses against a perfect prediction.
+        complete: None was left to chance.
+    """
+
+    hypotheses: Hypotheses
+    log_prior: Floats
+    log_evidence: Floats
+    log_importance: Floats
+    badness: Floats
+    complete: bool
+
+    @property
+    def masks(self) -> NDArray[np.int64]:
+        """The trees, shape ``(K, E)``."""
+        return self.hypotheses.masks
+
+    @property
+    def home(self) -> Flags:
+        """Which runs start at the panel."""
+        return self.hypotheses.home
+
+    @property
+    def log_weight(self) -> Floats:
+        """Log weight of each, not normalised."""
+        return self.log_prior + self.log_evidence + self.log_importance
+
+    @property
+    def weights(self) -> Floats:
+        """Weights that add up to 1, shape ``(K,)``."""
+        weight = np.exp(self.log_weight - self.log_weight.max())
+        share: Floats = weight / weight.sum()
+        return share
+
+    @classmethod
+    def joined(cls, parts: list["Ensemble"]) -> "Ensemble":
+        """Ensembles of several strata as one."""
+        figures = [
+            np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(cls)[1:-1]
+        ]
+        every = Hypotheses.joined([part.hypotheses for part in parts])
+        return cls(every, *figures, complete=all(part.complete for part in parts))
+
+    def take(self, rows: NDArray[np.intp] | Flags) -> "Ensemble":
+        """Some of them."""
+        figures = [getattr(self, one.name)[rows] for one in fields(self)[1:-1]]
+        return Ensemble(self.hypotheses.take(rows), *figures, complete=self.complete)
 
 
 @dataclass(frozen=True, slots=True)
 class _Population:
     """Half-grown trees and the parts of their weight, all logs, shape ``(K,)``."""
 
-    masks: Masks
-    home: Flags
+    trees: Hypotheses
     prior: Floats
     found: Floats
     evidence: Floats
@@ -51,114 +144,171 @@ class _Population:
 
     def take(self, rows: NDArray[np.intp] | Flags) -> "_Population":
         """Some of the trees."""
-        masks, home = squeeze(self.masks[rows], self.home[rows])
-        return _Population(
-            masks,
-            home,
-            self.prior[rows],
-            self.found[rows],
-            self.evidence[rows],
-            self.importance[rows],
-        )
+        trees = self.trees.take(rows)
+        masks, home = squeeze(trees.masks, trees.home)
+        rest = (getattr(self, one.name)[rows] for one in fields(self)[1:])
+        return _Population(replace(trees, masks=masks, home=home), *rest)
 
 
 def search(
-    tests: Tests,
-    n: int,
-    *,
-    tree_prior: TreePrior,
-    run_prior: RunPrior,
-    capacity: int,
-    seed: int = 0,
-    isolation: Isolation = NOTHING_FOUND,
-) -> Ensemble:
-    """Weigh the trees of ``n`` receptacles.
+    setting: Setting, stratum: Stratum, *, capacity: int, seed: int = 0, floor: float = -np.inf
+) -> Ensemble | None:
+    """Weigh the trees of a stratum.
 
     Args:
-        tests: All tests.
-        n: Number of receptacles, at least 1.
-        tree_prior: Weights of shapes.
-        run_prior: Of the runs' resistances.
+        setting: Tests and priors.
+        stratum: The condition.
         capacity: Number of trees kept near the end; more of small ones, which cost less and whose
             loss nothing makes good (measured: a third of the scatter between seeds).
         seed: Of the sampling; the same log gives the same answer.
-        isolation: What was found with the power off.
+        floor: Log weight that all together must reach to matter.
+
+    Returns:
+        ``None`` where half-grown trees fell so far behind that the floor is out of reach.
     """
+    known, n = setting.known, len(stratum.places)
     rng = np.random.default_rng(seed)
-    order = insertion_order(tests, n)
-    places = tests.places()
+    first = stratum.at if stratum.kind is Kind.BONDED else None
+    order = insertion_order(known.tests, stratum.places, first)
+    places = known.tests.places() & sum(1 << i for i in stratum.places)
     inside = 1 << order[0]
-    known = tests.only((places & ~inside) == 0)
-    masks, home = single(order[0])
+    near = {Kind.SOUND: 0, Kind.CLOSED: 1 << order[0]}.get(stratum.kind, 1 << (stratum.at or 0))
+    trees = Hypotheses.of(*single(order[0]), kind=stratum.kind, near=near)
+    now = known.only((places & ~inside) == 0)
+    evidence, runs = nearly_weighed(trees, now)
     zero = np.zeros(1)
-    trees = _Population(masks, home, zero, zero, zero, zero)
-    evidence, runs = nearly_weighed(masks, home, known, run_prior)
-    trees = replace(trees, evidence=evidence)
+    prior = stratum.log_prior + setting.tree_prior.log_branches(n)[:1]
+    population = _Population(trees, prior, zero, evidence, zero)
     complete, stale = True, False
     for size, bit in enumerate(order[1:], start=2):
         room = capacity * LAST_ROOM if size == n else capacity * n // size
         inside |= 1 << bit
-        now = tests.only((places & ~inside) == 0)
-        news = now.only((now.places() >> bit & 1) != 0)
+        before, now = now, known.only((places & ~inside) == 0)
+        news = now.tests.only((now.tests.places() >> bit & 1) != 0)
         if stale and len(news):  # receptacles without a test have been put on since
-            runs = nearly_weighed(trees.masks, trees.home, known, run_prior)[1]
-        grown = grow(trees.masks, trees.home, bit, n, tree_prior)
-        trees = _grown(trees, grown, isolation)
+            runs = nearly_weighed(population.trees, before)[1]
+        grown, near_bits = grow_under(population.trees, bit, n, setting.tree_prior)
+        population = _grown(population, grown, near_bits, setting, stratum, last=size == n)
         if len(news):
-            guess = trees.evidence
+            guess = population.evidence
             if len(guess) > room:
-                guess = guess + foretold(runs, grown, news, run_prior)
-            trees = replace(trees, evidence=guess)
-        trees, whole = _thinned(trees, room, rng, FORETOLD_REACH if len(news) else NEGLIGIBLE)
+                some = replace(population.trees, masks=grown.masks, home=grown.home)
+                guess = guess + predicted(runs, some, grown, replace(now, tests=news))
+            population = replace(population, evidence=guess)
+        kept, gained, whole = thin(
+            population.total, room, rng, PREDICTED_REACH if len(news) else NEGLIGIBLE
+        )
+        population = population.take(kept)
+        population = replace(population, importance=population.importance + gained)
         if len(news) and size < n:
-            trees, runs = _cut(trees, *nearly_weighed(trees.masks, trees.home, now, run_prior))
-            known = now
+            evidence, runs = nearly_weighed(population.trees, now)
+            population = replace(population, evidence=evidence)
+            close = population.total > population.total.max() - NEGLIGIBLE
+            population, runs = population.take(close), runs.take(close)
+            if _hopes(population, known.tests, now.tests, n - size) < floor:
+                return None
         stale = not len(news)
         complete &= whole
-    trees = replace(trees, evidence=weigh(trees.masks, trees.home, tests, run_prior))
-    trees = trees.take(trees.total > trees.total.max() - NEGLIGIBLE)
-    shape = trees.prior + trees.found
-    found = Ensemble(trees.masks, trees.home, shape, trees.evidence, trees.importance, complete)
-    return regraft(found, tests, n, tree_prior, run_prior, isolation)
+    evidence, badness = weigh(population.trees, known)
+    population = replace(population, evidence=evidence)
+    close = population.total > population.total.max() - NEGLIGIBLE
+    p = population.take(close)
+    return Ensemble(p.trees, p.prior + p.found, p.evidence, p.importance, badness[close], complete)
 
 
-def _grown(trees: _Population, grown: Grown, isolation: Isolation) -> _Population:
+def _hopes(population: _Population, tests: Tests, done: Tests, missing: int) -> float:
+    """Log weight that all together may have in the end.
+
+    Every test still to come loses half a nat by noise and every receptacle some for its run.
+    """
+    perfect = [
+        float(np.where(t.measured, t.log_inlier - np.log(t.u) - LOG_ROOT_2_PI - 0.5, 0.0).sum())
+        for t in (tests, done)
+    ]
+    total = float(np.logaddexp.reduce(population.total))
+    return total + perfect[0] - perfect[1] - LEAST_COST * missing
+
+
+def grow_under(
+    trees: Hypotheses, bit: int, n: int, prior: TreePrior
+) -> tuple[Grown, NDArray[np.int64]]:
+    """Put a receptacle on trees of one condition in every way, on a ring's closing run too.
+
+    Returns:
+        The grown trees, and the near end of their other path. Where that path was divided,
+        ``split`` is the number of columns: the place of the path behind them.
+    """
+    grown = grow(trees.masks, trees.home, bit, n, prior)
+    near = trees.near[grown.origin]
+    ring = (trees.kind == Kind.CLOSED) & (trees.far == 0)
+    if not ring.any():
+        return grown, near
+    new = np.int64(1) << np.int64(bit)
+    rows = np.flatnonzero(ring)
+    masks, home = trees.masks[rows], trees.home[rows]
+    end = trees.near[rows, None]
+    way = (masks & end) == end
+    pad = ((0, 0), (0, 2))
+    more, more_home = np.pad(np.where(way, masks | new, masks), pad), np.pad(home, pad)
+    more[:, grown.before] = new
+    closing = Grown(
+        more,
+        more_home,
+        rows,
+        np.full(len(rows), more.shape[1]),
+        grown.before,
+        np.zeros(len(rows)),
+    )
+    both = (
+        np.concatenate([getattr(part, one.name) for part in (grown, closing)])
+        if one.name != "before"
+        else grown.before
+        for one in fields(Grown)
+    )
+    return Grown(*both), np.concatenate([near, np.full(len(rows), new)])
+
+
+def _grown(
+    population: _Population,
+    grown: Grown,
+    near: NDArray[np.int64],
+    setting: Setting,
+    stratum: Stratum,
+    *,
+    last: bool,
+) -> _Population:
     """Trees with one more receptacle; the evidence is still that of before."""
     masks, home = squeeze(grown.masks, grown.home)
+    old = population.trees
+    trees = Hypotheses(masks, home, old.kind[grown.origin], near, old.far[grown.origin])
+    prior = population.prior[grown.origin] + grown.log_prior_ratio
+    if stratum.kind is Kind.CLOSED:
+        n = len(stratum.places)
+        prior = stratum.log_prior + log_ring_shape(masks, home, near, n, setting.tree_prior)
+        if last:
+            alone = ((masks & near[:, None]) == near[:, None]).sum(axis=1) < 2
+            prior = np.where(alone, -1e6, prior)  # a ring of one point is none
     return _Population(
-        masks,
-        home,
-        trees.prior[grown.origin] + grown.log_prior_ratio,
-        isolation.log_weight(masks),
-        trees.evidence[grown.origin],
-        trees.importance[grown.origin],
+        trees,
+        prior,
+        setting.isolation.log_weight(trees.masks),
+        population.evidence[grown.origin],
+        population.importance[grown.origin],
     )
 
 
-def _cut(trees: _Population, evidence: Floats, runs: Runs) -> tuple[_Population, Runs]:
-    """Trees with their new evidence, those that do not matter left out, and their runs."""
-    trees = replace(trees, evidence=evidence)
-    near = trees.total > trees.total.max() - NEGLIGIBLE
-    return trees.take(near), runs.take(near)
-
-
-def _thinned(
-    trees: _Population, capacity: int, rng: np.random.Generator, reach: float
-) -> tuple[_Population, bool]:
-    """At most ``capacity`` trees, those drawn by chance standing for those left out."""
-    kept, gained, whole = thin(trees.total, capacity, rng, reach)
-    trees = trees.take(kept)
-    return replace(trees, importance=trees.importance + gained), whole
-
-
-def insertion_order(tests: Tests, n: int) -> tuple[int, ...]:
+def insertion_order(
+    tests: Tests, receptacles: tuple[int, ...], first: int | None = None
+) -> tuple[int, ...]:
     """Receptacles in an order in which the tests among those inside are complete early."""
-    places = [int(p) for p in tests.places()]
-    counts = [sum(p >> i & 1 for p in places) for i in range(n)]
-    order = [max(range(n), key=lambda i: (counts[i], -i))]
-    inside = 1 << order[0]
-    while len(order) < n:
-        rest = [i for i in range(n) if not inside >> i & 1]
+    all_bits = sum(1 << i for i in receptacles)
+    places = [int(p) & all_bits for p in tests.places()]
+    counts = {i: sum(p >> i & 1 for p in places) for i in receptacles}
+    start = max(receptacles, key=lambda i: (counts[i], -i)) if first is None else first
+    order = [start]
+    inside = 1 << start
+    while len(order) < len(receptacles):
+        rest = [i for i in receptacles if not inside >> i & 1]
 
         def complete(i: int, inside: int = inside) -> tuple[int, int, int]:
             """Tests that become complete with receptacle ``i``, then tests that touch it."""
@@ -208,3 +358,142 @@ def _threshold(weight: Floats, capacity: int) -> float:
     ok = (room > 0) & (below / np.maximum(room, 1) >= ordered)
     i = int(np.flatnonzero(ok)[-1])
     return float(below[i] / room[i])
+
+
+def predicted(
+    runs: Runs, trees: Hypotheses, grown: Grown, news: Known, least: Floats | None = None
+) -> Floats:
+    """Log probability of new tests on each grown tree, given the tests on its parent.
+
+    Good to a few nats, enough to choose what is worth a fit.
+
+    Args:
+        runs: Of the parents.
+        trees: The grown trees with their conditions, columns as in ``grown``.
+        grown: How they were grown.
+        news: Tests that name the new receptacle and others inside.
+        least: What each tree must reach, shape ``(N,)``; the others are given up, with ``-inf``,
+            as soon as they cannot.
+    """
+    if least is None:
+        least = np.full(len(trees), -np.inf)
+    # clear jumps first: they say how long the new runs are, and rule out most
+    tests = news.tests.only(np.argsort(-np.abs(news.tests.drop) / news.tests.u, kind="stable"))
+    u = np.hypot(tests.u, ratio_unknown(tests, news.prior))
+    most = np.where(tests.measured, -np.log(u) - 0.9, 0.0)  # a perfect prediction
+    rest = np.append(np.cumsum(most[::-1])[::-1][1:], 0.0)
+    result = np.full(len(trees), -np.inf)
+    for rows in np.array_split(np.arange(len(result)), max(1, -(-len(result) // CHUNK))):
+        if not len(rows):
+            continue
+        mean, covariance = _carried_over(runs, grown, rows, news.prior)
+        usual = runs.usual_sag[grown.origin[rows]]
+        state = _State(rows, trees.take(rows), mean, covariance, usual, np.zeros(len(rows)))
+        for j in range(len(tests)):
+            state.take_in(Known(tests.only(np.array([j])), news.prior, news.grounds))
+            hopeless = state.total + rest[j] < least[state.rows]
+            if hopeless.sum() > WORTH_DROPPING * len(hopeless):
+                state.keep(~hopeless)
+        result[state.rows] = state.total
+    return result
+
+
+@dataclass
+class _State:
+    """Grown trees on the way through the new tests.
+
+    Attributes:
+        rows: Which of the grown trees these are.
+        trees: They themselves.
+        mean, covariance, usual_sag: As in ``Runs``.
+        total: Log probability of the tests taken in so far.
+    """
+
+    rows: NDArray[np.intp]
+    trees: Hypotheses
+    mean: Floats
+    covariance: Floats
+    usual_sag: Floats
+    total: Floats
+
+    def keep(self, which: Flags) -> None:
+        """Go on with some of the trees."""
+        self.trees = self.trees.take(which)
+        for name in ("rows", "mean", "covariance", "usual_sag", "total"):
+            setattr(self, name, getattr(self, name)[which])
+
+    def take_in(self, one: Known) -> None:
+        """Learn from one test: add to ``total``, and update the runs where it is believed."""
+        test, prior = one.tests, one.prior
+        value, slope = linear_prediction(self.trees, test, prior, self.mean, self.usual_sag)
+        expected, design = value[:, 0], slope[:, 0]
+        outlier = float(test.log_outlier[0])
+        place = int(test.grounded_at[0])
+        if 0 <= place < len(one.grounds.log_odds):
+            none = -np.logaddexp(0.0, -one.grounds.log_odds[place])
+            outlier = float(np.logaddexp(outlier, none + test.log_void[0]))
+        void = self.trees.void(test)[:, 0]
+        if not test.measured[0]:
+            u = test.u[0]
+            inlier = test.log_inlier[0] + log_phi((expected - u) / (test.eye_width * u))
+            self.total += np.where(void, test.log_void[0], np.logaddexp(inlier, outlier))
+            return
+        reach = (self.covariance @ design[:, :, None])[:, :, 0]
+        spread = (design * reach).sum(axis=1)
+        u = np.hypot(test.modes_u[0], ratio_unknown(test, prior)[0])
+        variance = np.maximum(spread, 0.0)[:, None] + u**2  # (N, modes)
+        off = test.modes[0] - expected[:, None]
+        each = test.log_modes[0] - 0.5 * off**2 / variance - 0.5 * np.log(variance) - LOG_ROOT_2_PI
+        inlier = test.log_inlier[0] + np.logaddexp.reduce(each, axis=1)
+        both = np.logaddexp(inlier, outlier)
+        self.total += np.where(void, test.log_void[0], both)
+        mode = each.argmax(axis=1)[:, None]
+        believed = (inlier > outlier) & ~void
+        firm = np.where(believed, 1 / np.take_along_axis(variance, mode, axis=1)[:, 0], 0.0)
+        gain = firm[:, None] * reach
+        self.mean += gain * np.take_along_axis(off, mode, axis=1)
+        self.covariance -= gain[:, :, None] * reach[:, None, :]
+        np.maximum(self.mean, LEAST_MOHM, out=self.mean)
+
+
+def _carried_over(
+    runs: Runs, grown: Grown, rows: NDArray[np.intp], prior: RunPrior
+) -> tuple[Floats, Floats]:
+    """Means and covariances of the runs of grown trees before the new tests.
+
+    The columns are those of ``grown.masks``, the other path and the source.
+    """
+    origin, split = grown.origin[rows], grown.split[rows]
+    count, width = len(rows), grown.masks.shape[1]
+    old = grown.before
+    mean = np.zeros((count, width + 2))
+    covariance = np.zeros((count, width + 2, width + 2))
+    kept = np.append(np.arange(old), [width, width + 1])
+    before = np.append(np.arange(old), [-2, -1])
+    mean[:, kept] = runs.mean[origin][:, before]
+    covariance[:, kept[:, None], kept] = runs.covariance[origin][:, before[:, None], before]
+    usual = np.zeros((count, width + 1))
+    usual[:, :width] = prior.means(grown.home[rows])
+    usual[:, width] = prior.mean(prior.home_median_mohm)
+    at = np.flatnonzero(split >= 0)
+    e = split[at]
+    share = usual[at, old] / (usual[at, old] + usual[at, e])  # of the nearer part
+    whole = mean[at, e]
+    spread = whole**2 * share * (1 - share) / (2 * prior.runs.split_alpha + 1)
+    line = covariance[at, e, :]
+    covariance[at, old, :] = share[:, None] * line
+    covariance[at, :, old] = share[:, None] * line
+    covariance[at, e, :] *= (1 - share)[:, None]
+    covariance[at, :, e] *= (1 - share)[:, None]
+    own = line[np.arange(len(at)), e]
+    covariance[at, old, old] = share**2 * own + spread
+    covariance[at, e, e] = (1 - share) ** 2 * own + spread
+    covariance[at, old, e] = covariance[at, e, old] = share * (1 - share) * own - spread
+    mean[at, old], mean[at, e] = share * whole, (1 - share) * whole
+    fresh = grown.masks[rows] != 0
+    fresh[:, :old] = False
+    fresh[at, old] = False
+    t, column = np.nonzero(fresh)
+    mean[t, column] = usual[t, column]
+    covariance[t, column, column] = prior.relative_variance * usual[t, column] ** 2
+    return mean, covariance

@@ -12,17 +12,120 @@ Arrays of trees have the shape ``(trees, runs)``, zero where a tree has fewer ru
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from math import lgamma
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.tree.tree_prior import TreePrior
+from meterlink.assumptions import USUAL, Shapes
 
 Masks = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
-MAX_RECEPTACLES = 40  # bits used of 63; nobody's breaker has more (common practice: 8 to 13)
+
+@dataclass(frozen=True, slots=True)
+class TreePrior:
+    """Weights of shapes, relative to a plain chain.
+
+    A chain is the most common, a fork at a receptacle less, a hidden splice or a second home run
+    least (common practice). For each chain of ``n`` receptacles there are about ``n**2 / 4`` trees
+    with one fork at a receptacle, as many with one splice, and ``(n - 1) / 2`` with two home runs;
+    people make so many of each for a receptacle, however many receptacles there are. So the weight
+    of a fork or splice is its rate times ``4 / n``, that of a home run twice its rate; a splice in
+    the home run weighs more than others. How often electricians branch differs from house to house:
+    a few rates are mixed, and a log that shows branches makes more of them believable. Each rate
+    has its own number of trees, weighed; dividing by it keeps the mixture a probability. The sums
+    over all trees come from the exponential generating function of labelled trees (Flajolet and
+    Sedgewick, Analytic Combinatorics 2009, II.5), with a weight for each branch.
+    """
+
+    shapes: Shapes = USUAL.shapes
+
+    def log_fork(self, n: int) -> float:
+        """Log weight of one more branch at a receptacle or splice, ``n`` receptacles in all."""
+        return float(np.log(self.shapes.forks * 4 / n))
+
+    def log_splice(self, n: int) -> float:
+        """Log weight of one splice with two onward runs."""
+        return float(np.log(self.shapes.splices * 4 / n))
+
+    def log_home_splice(self) -> float:
+        """What a splice weighs more where its feed comes straight from the panel."""
+        return float(np.log(self.shapes.home_splice))
+
+    def log_panel_fork(self) -> float:
+        """Log weight of one more run that starts at the panel."""
+        return float(np.log(self.shapes.panel_forks * 2))
+
+    def log_branches(self, n: int) -> Floats:
+        """What the mixture of rates adds for 0, 1, ... ``n`` branches; all trees add up to 1."""
+        return _log_branches(self, n, ring=False)
+
+    def log_ring_branches(self, n: int) -> Floats:
+        """The same for rings from the panel back to the panel with all that branches off them."""
+        return _log_branches(self, n, ring=True)
+
+
+@lru_cache(maxsize=128)
+def _log_branches(prior: TreePrior, n: int, *, ring: bool) -> Floats:
+    shapes = prior.shapes
+    rates = np.array(shapes.rates)
+    log_weight = -0.5 * (np.log(rates / shapes.rate_median) / shapes.rate_log_sd) ** 2
+    log_weight -= np.logaddexp.reduce(log_weight)
+    log_weight -= [log_total(prior, n, rate, ring=ring) for rate in shapes.rates]
+    table: Floats = np.logaddexp.reduce(
+        log_weight + np.arange(n + 2)[:, None] * np.log(rates), axis=1
+    )
+    table.setflags(write=False)
+    return table
+
+
+def log_total(prior: TreePrior, n: int, rate: float, *, ring: bool = False) -> float:
+    """Log of the sum of the weights of all trees or rings of ``n`` receptacles at one rate.
+
+    With ``f``, ``s``, ``p`` and ``h`` the weights of a fork, a splice, a panel fork and what a home
+    splice weighs more, what lies behind a run has the generating function ``F = x (1 + (e^fF - 1) /
+    f) + s (e^fF - 1 - fF) / f^2``, behind a home run the same with ``h s``, and the whole tree
+    ``(e^pF - 1) / p``. With all weights 1 this counts OEIS A005263(n + 1). What is on a ring has
+    ``R = x e^fF + s (e^fF - 1) / f``, and the rings ``e^pF R^2 / (1 - R)``, each in both directions
+    with half its weight.
+    """
+    fork, splice, panel = (
+        rate * np.exp(log)
+        for log in (prior.log_fork(n), prior.log_splice(n), prior.log_panel_fork())
+    )
+    behind = np.zeros(n + 1)
+    home = behind
+    for _ in range(n):  # each round makes one more coefficient right
+        grown = _exp(fork * behind)
+        grown[0] -= 1
+        ends = grown / fork
+        ends[0] += 1
+        joined = splice * (grown - fork * behind) / fork**2
+        named = np.append(0.0, ends[:-1])
+        behind, home = named + joined, named + prior.shapes.home_splice * joined
+    if not ring:
+        return float(np.log(_exp(panel * home)[n] / panel) + lgamma(n + 1))
+    spurs = _exp(fork * behind)
+    on_ring = np.append(0.0, spurs[:-1]) + splice / fork * (spurs - np.eye(1, n + 1)[0])
+    power, total = on_ring, np.zeros(n + 1)
+    for _ in range(n):
+        power = np.convolve(power, on_ring)[: n + 1]
+        total = total + power
+    count = max(float(np.convolve(_exp(panel * home), total)[n]), 1e-300)
+    return float(np.log(count / 2) + lgamma(n + 1))
+
+
+def _exp(series: Floats) -> Floats:
+    """Exponential of a power series without constant term: ``E' = S' E``."""
+    slope = series * np.arange(len(series))
+    result = np.zeros_like(series)
+    result[0] = 1.0
+    for k in range(1, len(series)):
+        result[k] = slope[1 : k + 1] @ result[k - 1 :: -1][:k] / k
+    return result
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,20 +191,27 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
     branches = leaf.sum(axis=1) - 1
     one_more = (rates[branches + 1] - rates[branches])[:, None]
     forked, spliced = prior.log_fork(n) + one_more, prior.log_splice(n) + one_more
+    at_home = np.where(home, prior.log_home_splice(), 0.0)
+    no_more = -np.where(splice, at_home, 0.0)  # a splice that is no longer the first point
 
     none, lone = np.zeros_like(masks), np.full_like(masks, new)
     no_home = np.zeros_like(home)
-    flat = np.zeros(masks.shape)
     same_home = np.broadcast_to(home[:, None, :], above.shape)
     parted_home = same_home & ~itself
-    named = flat + prior.log_fork(n) - prior.log_splice(n)
+    named = no_more + prior.log_fork(n) - prior.log_splice(n)
     return _together(
         [
             _at_panel(masks, home, new, prior.log_panel_fork() + one_more[:, 0]),
             _way(through, same_home, (lone, none), no_home, exists, np.where(leaf, 0.0, forked)),
-            _way(beyond, parted_home, (masks | new, none), home, exists, flat, parted=True),
+            _way(beyond, parted_home, (masks | new, none), home, exists, no_more, parted=True),
             _way(
-                beyond, parted_home, (masks | new, lone), home, exists, flat + spliced, parted=True
+                beyond,
+                parted_home,
+                (masks | new, lone),
+                home,
+                exists,
+                at_home + no_more + spliced,
+                parted=True,
             ),
             _way(through, same_home, (none, none), no_home, splice, named),
         ]
@@ -195,7 +305,36 @@ def log_shape(masks: Masks, home: Flags, n: int, prior: TreePrior) -> Floats:
         prior.log_branches(n)[leaves - 1]
         + branches.sum(axis=1) * prior.log_fork(n)
         + splice.sum(axis=1) * prior.log_splice(n)
+        + (splice & home).sum(axis=1) * prior.log_home_splice()
         + np.maximum(home.sum(axis=1) - 1, 0) * prior.log_panel_fork()
+    )
+    return result
+
+
+def log_ring_shape(masks: Masks, home: Flags, end: Masks, n: int, prior: TreePrior) -> Floats:
+    """Log prior weight of trees closed to rings by a run from a point back to the panel.
+
+    A ring is here once in each direction, each with half its weight; one of a single point is none.
+
+    Args:
+        masks, home: The trees.
+        end: For each a mask that just the runs on the way to its ring's last point contain.
+        n: Number of receptacles.
+        prior: Weights of shapes.
+    """
+    on_ring = (masks & end[:, None]) == end[:, None]
+    own = np.where(on_ring, masks, np.iinfo(np.int64).max).min(axis=1)
+    beyond = ((masks & own[:, None]) == masks) & (masks != 0) & (masks < own[:, None])
+    more = beyond.any(axis=1)  # something hangs on the last point: a spur of the ring
+    leaves = ((masks != 0) & (masks & (masks - 1) == 0)).sum(axis=1)
+    first_splice = (is_splice(masks) & home & on_ring).any(axis=1)
+    result: Floats = (
+        log_shape(masks, home, n, prior)
+        - prior.log_branches(n)[leaves - 1]
+        + prior.log_ring_branches(n)[leaves - 1 + more]
+        + more * prior.log_fork(n)
+        - first_splice * prior.log_home_splice()
+        - np.log(2)
     )
     return result
 
@@ -216,13 +355,13 @@ def distinct(masks: Masks) -> Masks:
 
 
 def every_tree(n: int, prior: TreePrior | None = None) -> tuple[Masks, Flags, Floats]:
-    """All trees of ``n`` receptacles with their log prior weights (not normalised).
+    """All trees of ``n`` receptacles with the logs of their prior probabilities.
 
     Their number is OEIS A005263(n + 1): 1, 4, 32, 396, 6692, 143816 for 1 to 6.
     """
     prior = prior or TreePrior()
     masks, home = single(0)
-    log_prior = np.zeros(1)
+    log_prior = prior.log_branches(n)[:1]
     for bit in range(1, n):
         grown = grow(masks, home, bit, n, prior)
         log_prior = log_prior[grown.origin] + grown.log_prior_ratio

@@ -74,6 +74,43 @@ class PoorJoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Condition:
+    """Something about the circuit besides its shape, with what to do about it.
+
+    Attributes:
+        name: One of ``CONDITIONS``.
+        at: The receptacle it speaks of; ``None`` where it speaks of the circuit.
+        probability: Of it, over all trees.
+        why: What the tests show.
+        what_to_do: What it means for the person and what to do.
+        hazard: Somebody may be hurt by it.
+        test, meant: Of ``misnamed``: the row, and the name that was meant.
+    """
+
+    name: str
+    at: str | None
+    probability: float
+    why: str
+    what_to_do: str
+    hazard: bool = False
+    test: int | None = None
+    meant: str | None = None
+
+
+CONDITIONS = (
+    "ground-bonded",
+    "no-ground",
+    "not-on-circuit",
+    "shared-neutral",
+    "other-load",
+    "sub-panel",
+    "second-path",
+    "misnamed",
+    "restless-joint",
+)
+
+
+@dataclass(frozen=True, slots=True)
 class Spur:
     """A receptacle that is not on the ring, and the run that feeds it."""
 
@@ -125,6 +162,7 @@ class WiringMap:
         notes: Sentences about what breaks the model (a second path, another appliance, a ground
             bonded to neutral, a missing ground).
         loop: The ring or second path, where one is more probable than any tree.
+        conditions: What is the matter with the circuit besides, most probable first.
         tests: Number of tests in the log.
         explained: Neither tests nor findings contradict every wiring weighed.
     """
@@ -142,3 +180,4 @@ class WiringMap:
     notes: tuple[str, ...] = ()
     loop: Loop | None = None
     explained: bool = True
+    conditions: tuple[Condition, ...] = ()

@@ -14,7 +14,7 @@ import numpy as np
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.testlog.rows import Source, TestRow
-from meterlink.tree.tree_prior import RATE_LOG_SD, RATE_MEDIAN, TreePrior
+from meterlink.tree.trees import TreePrior
 
 NN, NG, LINE = Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND, Hookup.LINE_DROP
 NAMES = ("Attic", "Bath", "Cellar", "Den", "Eaves", "Foyer", "Garage", "Hatch")
@@ -104,8 +104,9 @@ def masks_of(listed: Sequence[tuple[Branch, ...]]) -> np.ndarray:
     return np.array([row + [0] * (width - len(row)) for row in rows], dtype=np.int64)
 
 
-def log_shape(feeds: Parents, n: int, fork: float, splice: float, panel: float) -> float:
+def log_shape(feeds: Parents, n: int, prior: TreePrior) -> float:
     """Prior weight of a shape at the usual rate of branches, from the words of ``TreePrior``."""
+    fork, splice, panel = prior.shapes.forks, prior.shapes.splices, prior.shapes.panel_forks
     total = 0.0
     for point in {"panel", *feeds}:
         onward = sum(feeds[p] == point for p in feeds)
@@ -113,29 +114,25 @@ def log_shape(feeds: Parents, n: int, fork: float, splice: float, panel: float) 
             total += max(onward - 1, 0) * np.log(panel * 2)
         elif isinstance(point, tuple):
             total += np.log(splice * 4 / n) + max(onward - 2, 0) * np.log(fork * 4 / n)
+            total += np.log(prior.shapes.home_splice) * (feeds[point] == "panel")
         else:
             total += max(onward - 1, 0) * np.log(fork * 4 / n)
     return total
 
 
 def log_shapes(n: int, prior: TreePrior) -> np.ndarray:
-    """Weights of all wirings: rates of branches mixed, each a probability over the listing."""
-    usual = (
-        prior.forks_per_receptacle,
-        prior.splices_per_receptacle,
-        prior.panel_forks_per_receptacle,
-    )
+    """Log probabilities of all wirings: rates of branches mixed, each adding up to 1."""
+    shapes = prior.shapes
     every = [parents(wiring) for wiring in wirings(tuple(range(n)))]
-    base = np.array([log_shape(feeds, n, *usual) for feeds in every])
+    base = np.array([log_shape(feeds, n, prior) for feeds in every])
     ends = np.array([len(set(feeds) - set(feeds.values())) for feeds in every])
-    mixed = np.zeros(len(every))
-    for rate in prior.rates:
+    mixed, total = np.zeros(len(every)), 0.0
+    for rate in shapes.rates:
         weight = np.exp(base) * rate ** (ends - 1)
-        mixed += (
-            np.exp(-0.5 * (np.log(rate / RATE_MEDIAN) / RATE_LOG_SD) ** 2) * weight / weight.sum()
-        )
-    chain = (base == 0).argmax()
-    return np.log(mixed / mixed[chain])
+        share = np.exp(-0.5 * (np.log(rate / shapes.rate_median) / shapes.rate_log_sd) ** 2)
+        mixed += share * weight / weight.sum()
+        total += share
+    return np.log(mixed / total)
 
 
 def circuit(n: int, **known: object) -> Circuit:

@@ -7,13 +7,14 @@ import pytest
 from scipy import integrate, stats
 
 from meterlink.tree.joints import (
+    HOT_RATIO_SD,
     EXCESS_LOG_SD,
     EXCESS_MEDIAN_MOHM,
     POOR_SHARE,
     HotRatio,
     weigh_joints,
 )
-from meterlink.tree.run_prior import HOT_RATIO_SD, RunPrior
+from meterlink.tree.hypotheses import RunPrior
 
 PRIOR = RunPrior.for_conductor(8.2855e-3)
 

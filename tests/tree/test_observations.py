@@ -4,17 +4,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from meterlink.circuit.setup import Setup, Verdict
+from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.flags import Flag
-from meterlink.tree.observations import (
-    FLOOR_U_MV,
-    LIE_FLAGGED,
-    LIE_JUMP,
-    LIE_NO_CHANGE,
-    USUAL_AMPS,
-    Tests,
-    observations_of,
-)
+from meterlink.testlog.rows import TestRow
+from meterlink.assumptions import USUAL
+from meterlink.tree.observations import USUAL_AMPS, Tests, no_ground_log_odds, observations_of
 
 from .plain import LINE, NAMES, NG, NN, circuit, masks_of, parents, row, runs_seen, wirings
 
@@ -47,25 +41,28 @@ def test_rows_that_say_nothing_are_left_out() -> None:
 
 
 @pytest.mark.parametrize(
-    ("drop", "verdict", "lie"),
+    ("drop", "verdict", "still"),
     [
-        (100.0, Verdict.IN_PATH, LIE_JUMP),
-        (0.5, Verdict.NOT_IN_PATH, LIE_NO_CHANGE),
-        (None, Verdict.NOT_IN_PATH, LIE_NO_CHANGE),
-        (None, Verdict.IN_PATH, LIE_JUMP),
+        (100.0, Verdict.IN_PATH, False),
+        (0.5, Verdict.NOT_IN_PATH, True),
+        (None, Verdict.NOT_IN_PATH, True),
+        (None, Verdict.IN_PATH, False),
     ],
 )
-def test_a_test_that_saw_no_change_is_trusted_less_than_a_jump(
-    drop: float | None, verdict: Verdict, lie: float
+def test_a_test_may_be_an_outlier_of_no_change_or_a_jump_each_at_its_rate(
+    drop: float | None, verdict: Verdict, still: bool
 ) -> None:
     [seen] = observations_of(circuit(2), [row(1, NG, "Attic", None, "Bath", drop, verdict=verdict)])
-    assert seen.lie == lie
+    rates, wrong = USUAL.outliers, USUAL.outliers.misnamed / 2
+    assert seen.saw_no_change == still
+    assert seen.no_change == pytest.approx(rates.no_change + wrong)
+    assert seen.jump == pytest.approx(rates.jump + wrong)
 
 
 def test_a_test_with_a_flag_that_spoils_tests_is_trusted_least() -> None:
     flagged = row(1, NG, "Attic", None, "Bath", 100.0, flags=(Flag.OTHER_APPLIANCE,))
     [seen] = observations_of(circuit(2), [flagged])
-    assert seen.lie == LIE_FLAGGED
+    assert seen.jump == USUAL.outliers.flagged
 
 
 @pytest.mark.parametrize("stated", [0.0, None, math.nan, -1.0, math.inf])
@@ -73,7 +70,7 @@ def test_an_uncertainty_of_nothing_is_never_taken_at_its_word(stated: float | No
     one = row(1, NG, "Attic", None, "Bath", 50.0, stated)
     [seen] = observations_of(circuit(2), [one])
     assert math.isfinite(seen.u_mv)
-    assert seen.u_mv >= FLOOR_U_MV
+    assert seen.u_mv >= USUAL.meter.floor_u_mv
 
 
 @pytest.mark.parametrize(
@@ -109,3 +106,47 @@ def test_the_current_at_a_far_place_falls_with_the_volts_it_gets() -> None:
     assert seen.sag_per_mohm == pytest.approx(2e-3 * 10 / 120)
     [unknown] = observations_of(circuit(2), [replace(one)])
     assert unknown.sag_per_mohm == 0
+
+
+def test_readings_beyond_any_house_and_currents_beyond_any_wire_are_bounded() -> None:
+    rows = [
+        row(1, NG, "Attic", None, "Bath", 1e12, verdict=Verdict.UNCLEAR),
+        replace(row(2, NG, "Attic", None, "Bath", 50.0), amps=99_999_999.0),
+    ]
+    [seen] = observations_of(circuit(2, volts=120.0), rows)
+    assert seen.amps == 1e4
+    assert seen.sag_per_mohm <= 0.01
+
+
+def idle(number: int, at: str, level_mv: float | None, flags: tuple[str, ...] = ()) -> TestRow:
+    return replace(row(number, NG, at, None, "Bath", 1.0, flags=flags), idle_mv=level_mv)
+
+
+def test_volts_between_neutral_and_ground_speak_for_a_missing_ground() -> None:
+    rows = [
+        idle(1, "Attic", 6000.0, (Flag.FLOATING,)),
+        idle(2, "Bath", 7.0),
+        idle(3, "Cellar", 300.0),
+    ]
+    odds = no_ground_log_odds(circuit(4), rows)
+    assert odds[0] > 3
+    assert odds[1] < -5
+    assert odds[2] < 1  # another appliance's current may make 300 mV
+    prior = USUAL.conditions.no_ground
+    assert odds[3] == pytest.approx(np.log(prior / (1 - prior)))
+
+
+def test_a_missing_ground_that_is_stated_is_believed_before_any_test() -> None:
+    odds = no_ground_log_odds(circuit(2, no_ground=("Bath",)), [])
+    assert odds[1] > 3 > odds[0]
+
+
+def test_ohms_are_the_meter_s_own_ampere_from_lead_to_lead() -> None:
+    setup = Setup(Hookup.PATH_RESISTANCE, "Attic", "Cellar", "", "neutral")
+    one = replace(
+        row(1, NG, "Attic", None, "Bath", None), setup=setup, path_mohm=90.0, path_u_mohm=1.0
+    )
+    tests = Tests.of(observations_of(circuit(3), [one]))
+    chain = np.array([[0b111, 0b110, 0b100]])  # Attic, Bath, Cellar
+    np.testing.assert_array_equal(tests.carrying(chain)[0, :, 0], [False, True, True])
+    assert tests.amps.tolist() == [1.0]

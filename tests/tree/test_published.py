@@ -104,8 +104,8 @@ def resolved(name: str) -> WiringMap:
 @pytest.mark.parametrize("name", NOT_TREES)
 def test_networks_fed_at_both_ends_and_rings_are_refused_as_trees(name: str) -> None:
     found = resolved(name)
-    assert not found.settled
     assert found.loop is not None
+    assert found.first.receptacle is None  # a ring has two first receptacles
     assert found.loop.probability > 0.99
 
 
@@ -137,8 +137,10 @@ def test_a_ring_with_an_interconnector_is_one_ring_with_a_hidden_star() -> None:
 def test_two_receptacles_on_a_ring_are_no_chain() -> None:
     """13.22: a tree with one hidden junction fits a ring of two equally; a chain does not."""
     found = resolved("13.22")
-    assert [s.name for s in found.splices] == ["splice 1"]
-    assert {p.fed_from for p in found.points} == {"splice 1"}
+    assert not found.settled
+    assert found.first.receptacle is None
+    [ring] = [c for c in found.conditions if c.name == "second-path"]
+    assert 0.2 < ring.probability < 0.8
 
 
 def splits(newick: str, leaves: Sequence[str]) -> set[frozenset[str]]:
@@ -212,7 +214,7 @@ def test_additive_matrices_give_the_published_tree(example: Mapping[str, Any]) -
 def test_matrices_that_no_tree_has_are_flagged(example: Mapping[str, Any]) -> None:
     names, rows, _ = matrix_rows(example)
     found = resolve(circuit_of(names), rows)
-    assert not found.settled
+    assert found.loop or not found.settled
     assert found.doubts or found.loop
     assert found.notes or found.loop
 

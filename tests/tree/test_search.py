@@ -5,15 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.tree.columns import columns_of
-from meterlink.tree.ensemble import Ensemble
-from meterlink.tree.evidence import log_evidences
+from meterlink.tree.fit import Known, weigh
+from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
+from meterlink.tree.likelihood import Grounds
+from meterlink.tree.local_search import improved
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import first_probabilities, orders_of, relations
-from meterlink.tree.run_prior import RunPrior
-from meterlink.tree.search import insertion_order, search, thin
-from meterlink.tree.tree_prior import TreePrior
-from meterlink.tree.trees import homes
+from meterlink.tree.search import Ensemble, Setting, Stratum, insertion_order, search, thin
+from meterlink.tree.trees import TreePrior
 
 from .plain import (
     NAMES,
@@ -38,17 +37,23 @@ def drawn_tests(seed: int, n: int, m: int) -> Tests:
 
 
 def searched(tests: Tests, n: int, capacity: int = 4000, seed: int = 0) -> Ensemble:
-    return search(tests, n, tree_prior=SHAPES, run_prior=PRIOR, capacity=capacity, seed=seed)
+    setting = Setting(known(tests, n), SHAPES)
+    sound = Stratum(Kind.SOUND, None, 0.0, tuple(range(n)))
+    found = search(setting, sound, capacity=capacity, seed=seed)
+    assert found is not None
+    return improved(found, setting, sound)
+
+
+def known(tests: Tests, n: int) -> Known:
+    return Known(tests, PRIOR, Grounds(np.full(n, -4.0)))
 
 
 def listed(tests: Tests, n: int) -> Ensemble:
     """Every tree with its weight, nothing left out."""
     every = wirings(tuple(range(n)))
-    masks = masks_of(every)
-    evidence = log_evidences(columns_of(masks, homes(masks), tests, PRIOR), tests)
-    return Ensemble(
-        masks, homes(masks), log_shapes(n, SHAPES), evidence, np.zeros(len(masks)), True
-    )
+    h = Hypotheses.of(masks_of(every))
+    evidence, badness = weigh(h, known(tests, n))
+    return Ensemble(h, log_shapes(n, SHAPES), evidence, np.zeros(len(h)), badness, True)
 
 
 def difference(a: Ensemble, b: Ensemble, n: int) -> float:
@@ -131,7 +136,7 @@ def test_receptacles_that_tests_join_are_put_on_early() -> None:
         row(3, NG, "Bath", None, "Attic", 100.0),
     ]
     tests = Tests.of(observations_of(circuit(5), rows))
-    order = insertion_order(tests, 5)
+    order = insertion_order(tests, tuple(range(5)))
     assert sorted(order) == [0, 1, 2, 3, 4]
     assert order[:3] == (1, 3, 0)
 

@@ -1,24 +1,29 @@
-"""What a parent's fit foretells, against a joint normal density and against proper fits."""
+"""What a parent's fit predicts, against a joint normal density and against proper fits."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from meterlink.tree.columns import columns_of
-from meterlink.tree.ensemble import nearly_weighed, weigh
-from meterlink.tree.evidence import fit
+from meterlink.tree.fit import Known, Runs, nearly_weighed, refit, runs_of_fit, weigh
+from meterlink.tree.hypotheses import Hypotheses, RunPrior
+from meterlink.tree.likelihood import Grounds
 from meterlink.tree.observations import Tests, observations_of
-from meterlink.tree.offspring import foretold
-from meterlink.tree.run_prior import RunPrior
-from meterlink.tree.runs import Runs, runs_of_fit
-from meterlink.tree.search import FORETOLD_REACH
-from meterlink.tree.tree_prior import TreePrior
-from meterlink.tree.trees import every_tree, grow, homes
+from meterlink.tree.search import PREDICTED_REACH, predicted
+from meterlink.tree.trees import Grown, TreePrior, every_tree, grow, homes
 
 from .plain import LINE, NG, NN, circuit, parents, random_rows, row, wirings
 
 PRIOR = RunPrior()
+
+
+def known(tests: Tests) -> Known:
+    return Known(tests, PRIOR, Grounds(np.full(8, -25.0)))
+
+
+def guessed(runs: Runs, grown: Grown, news: Tests, least: np.ndarray | None = None) -> np.ndarray:
+    trees = Hypotheses.of(grown.masks, grown.home)
+    return predicted(runs, trees, grown, known(news), least)
 
 
 def split_tests(seed: int, n: int, m: int) -> tuple[Tests, Tests, Tests]:
@@ -32,27 +37,27 @@ def split_tests(seed: int, n: int, m: int) -> tuple[Tests, Tests, Tests]:
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_trees_that_matter_are_foretold_to_a_few_nats(seed: int) -> None:
+def test_trees_that_matter_are_predicted_to_a_few_nats(seed: int) -> None:
     n = 5
     tests, old, news = split_tests(seed, n, 14)
     masks, home, _ = every_tree(n - 1)
-    evidence, runs = nearly_weighed(masks, home, old, PRIOR)
+    evidence, runs = nearly_weighed(Hypotheses.of(masks, home), known(old))
     heavy = np.argsort(-evidence)[:20]
     grown = grow(masks[heavy], home[heavy], n - 1, n, TreePrior())
-    guess = evidence[heavy][grown.origin] + foretold(runs.take(heavy), grown, news, PRIOR)
-    proper = weigh(grown.masks, homes(grown.masks), tests, PRIOR)
+    guess = evidence[heavy][grown.origin] + guessed(runs.take(heavy), grown, news)
+    proper = weigh(Hypotheses.of(grown.masks), known(tests))[0]
     near = proper > proper.max() - 8
     behind = (guess.max() - guess[near]) - (proper.max() - proper[near])
-    assert behind.max() < FORETOLD_REACH
+    assert behind.max() < PREDICTED_REACH
     weight = np.exp(proper[near] - proper.max())
     assert weight @ np.abs(behind) / weight.sum() < 4
 
 
 def test_jumps_among_known_runs_have_a_joint_normal_density() -> None:
     masks = np.array([[0b11, 0b01]])
-    mean = np.array([[80.0, 40.0, 150.0]])
-    covariance = np.diag([9.0, 4.0, 0.0])[None] + 1.5 * (1 - np.eye(3)) * np.array([1, 1, 0])
-    covariance[:, 2, :2] = covariance[:, :2, 2] = 0.0
+    mean = np.array([[80.0, 40.0, 75.0, 150.0]])
+    covariance = np.diag([9.0, 4.0, 0.0, 0.0])[None]
+    covariance[0, 0, 1] = covariance[0, 1, 0] = 1.5
     runs = Runs(mean, covariance, np.zeros(1))
     rows = [
         row(1, NG, "Cellar", None, "Cellar", 1190.0, 4.0),
@@ -60,11 +65,12 @@ def test_jumps_among_known_runs_have_a_joint_normal_density() -> None:
         row(3, NN, "Bath", "Cellar", "Attic", 395.0, 6.0),
     ]
     items = [
-        replace(item, lie=1e-30, sag_per_mohm=0.0) for item in observations_of(circuit(3), rows)
+        replace(item, no_change=1e-30, jump=1e-30, sag_per_mohm=0.0)
+        for item in observations_of(circuit(3), rows)
     ]
     news = Tests.of(items)
     grown = grow(masks, homes(masks), 2, 3, TreePrior())
-    got = foretold(runs, grown, news, PRIOR)
+    got = guessed(runs, grown, news)
     leaf_mean = PRIOR.mean(PRIOR.median_mohm)
     # Cellar (bit 2) as a leaf on the end of run 1 (Attic, bit 0): runs 0, 1 and a new one
     at = next(
@@ -87,11 +93,11 @@ def test_trees_given_up_are_only_those_that_stay_below_what_they_must_reach(seed
     n = 5
     _, old, news = split_tests(40 + seed, n, 16)
     masks, home, _ = every_tree(n - 1)
-    _, runs = nearly_weighed(masks, home, old, PRIOR)
+    _, runs = nearly_weighed(Hypotheses.of(masks, home), known(old))
     grown = grow(masks, home, n - 1, n, TreePrior())
-    whole = foretold(runs, grown, news, PRIOR)
+    whole = guessed(runs, grown, news)
     least = np.full(len(whole), np.quantile(whole, 0.9))
-    some = foretold(runs, grown, news, PRIOR, least)
+    some = guessed(runs, grown, news, least)
     given_up = np.isneginf(some)
     assert given_up.any()
     assert (whole[given_up] < least[given_up]).all()
@@ -106,9 +112,9 @@ def test_runs_that_tests_do_not_part_share_what_is_known_of_their_sum() -> None:
         row(2, LINE, "Attic", None, "Attic", 4400.0, 60.0),
     ]
     tests = Tests.of(observations_of(circuit(3), rows))
-    columns = columns_of(masks, home, tests, PRIOR)
-    runs = runs_of_fit(masks, home, tests, PRIOR, columns, fit(columns, tests))
-    whole = np.array([1.0, 1.0, 1.0, 0.0])
+    h = Hypotheses.of(masks, home)
+    runs = runs_of_fit(h, known(tests), *refit(h, known(tests))[:2])
+    whole = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
     assert runs.mean[0] @ whole == pytest.approx(150, rel=0.02)
     u = float(np.sqrt(whole @ runs.covariance[0] @ whole))
     assert 0.2 < u < 1.5  # the sum is known as well as the test tells it,
@@ -120,11 +126,11 @@ def test_runs_that_tests_do_not_part_share_what_is_known_of_their_sum() -> None:
 def test_trees_with_the_same_evidence_get_the_runs_of_their_own_columns() -> None:
     tests, *_ = split_tests(3, 4, 5)
     masks, home, _ = every_tree(4)
-    evidence, runs = nearly_weighed(masks, home, tests, PRIOR)
-    np.testing.assert_allclose(evidence, weigh(masks, home, tests, PRIOR))
+    every = Hypotheses.of(masks, home)
+    evidence, runs = nearly_weighed(every, known(tests))
+    np.testing.assert_allclose(evidence, weigh(every, known(tests))[0])
     for k in range(0, len(masks), 23):
-        one = masks[[k]], home[[k]]
-        columns = columns_of(*one, tests, PRIOR)
-        alone = runs_of_fit(*one, tests, PRIOR, columns, fit(columns, tests))
+        one = every.take(np.array([k]))
+        alone = runs_of_fit(one, known(tests), *refit(one, known(tests))[:2])
         np.testing.assert_allclose(runs.mean[[k]], alone.mean, rtol=0.02)
         np.testing.assert_allclose(runs.covariance[[k]], alone.covariance, rtol=0.1, atol=2.0)

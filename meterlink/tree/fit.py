@@ -1,0 +1,340 @@
+"""How probable the tests are under given hypotheses, runs integrated out, many at once.
+
+The modes of the runs are found by damped Gauss-Newton steps, and the integral about them by
+Laplace's approximation. What a fit leaves known of the runs predicts other tests.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.tree.hypotheses import Columns, Hypotheses, RunPrior, columns_of, evidence_key
+from meterlink.tree.likelihood import TINY, Grounds, Problem
+from meterlink.tree.observations import Tests
+from meterlink.tree.trees import Flags, Floats
+
+MAX_STEP = 1.2  # in log mohm
+MAX_ITERATIONS = 40
+CONVERGED = 1e-3  # nats gained by the last step
+# standard uncertainties beyond which a rough fit begins to distrust a test, and iterations; wide
+# first, so that a poor joint on the hot side is not taken for outliers of all tests behind it, and
+# a start far from another path's mode does not decide which tests count
+TREE_ROUGH = ((3.0, 8),)
+RATIO_ROUGH = ((30.0, 5), (3.0, 8))
+PATH_ROUGH = ((30.0, 5), (3.0, 6))
+# how much of the curvature of a sum of exponentials counts: 1 is right for a run seen alone and too
+# much where only the sum of two is known; 0.7 halves the error or better (numerical integration in
+# tests/tree/test_laplace.py)
+CURVATURE_CORRECTION, LEAST_CURVATURE = 0.7, 0.2
+CHUNK = 400_000  # hypotheses times runs times tests fitted at once: bounds memory
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What all fits of one log share: the tests, the runs' prior, and the ground contacts."""
+
+    tests: Tests
+    prior: RunPrior
+    grounds: Grounds
+
+    def only(self, which: Flags | NDArray[np.intp]) -> "Known":
+        """The same with a part of the tests."""
+        return Known(self.tests.only(which), self.prior, self.grounds)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Mode and curvature of the runs under each of ``N`` hypotheses.
+
+    Attributes:
+        log_evidence: Log probability (density) of all tests, shape ``(N,)``.
+        x: Mode of the parameters (``likelihood.Problem``), ``(N, P)``.
+        covariance: Of these, ``(N, P, P)``.
+        inlier: Probability that each test says what it seems to, ``(N, m)``.
+        grounded: Probability that the ground contact used in each test is there, ``(N, m)``.
+        predicted_mv: What each test should show at the mode, ``(N, m)``.
+        badness: Nats that the tests and the runs lose against a perfect prediction, beyond what
+            noise alone takes (half a nat each, less one standard deviation), ``(N,)``.
+    """
+
+    log_evidence: Floats
+    x: Floats
+    covariance: Floats
+    inlier: Floats
+    grounded: Floats
+    predicted_mv: Floats
+    badness: Floats
+
+    def take(self, rows: NDArray[np.intp]) -> "Fit":
+        """The same for some of the hypotheses, or for those that fit alike."""
+        return Fit(*(getattr(self, one.name)[rows] for one in fields(self)))
+
+
+def maximise(problem: Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Floats:
+    """Damped Gauss-Newton ascent to the mode of each hypothesis, finished ones left alone."""
+    damping = np.full(problem.count, 1e-3)
+    value = problem.objective(x)
+    active = np.arange(problem.count)
+    part = problem
+    diagonal = np.arange(problem.size)
+    for _ in range(iterations):
+        gradient, hessian = part.normal_equations(x[active])
+        hessian[:, diagonal, diagonal] *= 1 + damping[active][:, None]
+        step = np.linalg.solve(hessian, gradient[..., None])[..., 0]
+        largest = np.abs(step).max(axis=1)
+        step *= np.minimum(1.0, MAX_STEP / np.maximum(largest, TINY))[:, None]
+        candidate = x[active] + step
+        new = part.objective(candidate)
+        gain = new - value[active]
+        better = gain >= -1e-9
+        x[active[better]] = candidate[better]
+        value[active[better]] = new[better]
+        damping[active] *= np.where(better, 0.2, 10.0)
+        done = (better & (gain < CONVERGED)) | (damping[active] > 1e6)
+        if done.all():
+            break
+        if done.any():
+            active = active[~done]
+            part = problem.like(rows=active)
+    return x
+
+
+def _mode(columns: Columns, known: Known, *, ratios: bool) -> tuple[Problem, Floats]:
+    """The problem with the currents as the sag leaves them, and its mode."""
+    problem = Problem(columns, known.tests, known.prior, known.grounds, ratios=ratios)
+    if problem.unseen().all():
+        return problem, problem.start()
+    x = problem.start()
+    if problem.with_path:
+        stages: tuple[tuple[float, int], ...] = PATH_ROUGH
+    else:
+        x = problem.sagged(x).start()
+        stages = RATIO_ROUGH if problem.fitted_sides else TREE_ROUGH
+    for width, iterations in stages:
+        x = maximise(problem.sagged(x, rough=width), x, iterations)
+    problem = problem.sagged(x)
+    return problem, maximise(problem, x)
+
+
+def _laplace(problem: Problem, x: Floats) -> tuple[Floats, Floats]:
+    """Log evidence and curvature at the mode ``x`` of each hypothesis.
+
+    Gauss and Newton's curvature leaves out how the slope itself changes. At the mode that part is
+    the slope of the prior, as all slopes add up to nothing there.
+    """
+    hessian = problem.normal_equations(x)[1]
+    c = problem.columns
+    z = (x[:, : problem.width] - c.mean) / c.sd
+    prior = np.maximum(1 - CURVATURE_CORRECTION * z * c.sd, LEAST_CURVATURE) / c.sd**2
+    diagonal = np.arange(problem.width)
+    hessian[:, diagonal, diagonal] += np.where(c.used, prior - 1 / c.sd**2, 0.0)
+    return problem.objective(x) - 0.5 * np.linalg.slogdet(hessian)[1], hessian
+
+
+def fit(columns: Columns, known: Known, *, ratios: bool = True) -> Fit:
+    """Mode and curvature of the runs; for ``ratios`` see ``likelihood.Problem``.
+
+    Cost grows with ``N * m * D**2``; memory with ``N * m * D``.
+    """
+    problem, x = _mode(columns, known, ratios=ratios)
+    predicted = problem.predict(x)[0]
+    log_evidence, hessian = _laplace(problem, x)
+    total, inlier, _, _, grounded = problem.likelihood(predicted)
+    tests = known.tests
+    perfect = np.where(tests.measured, tests.log_inlier - np.log(problem.u) - 0.919, 0.0)
+    noise = max(len(tests) / 2 - np.sqrt(len(tests) / 2), 0.0)
+    z = np.where(columns.used, (x[:, : problem.width] - columns.mean) / columns.sd, 0.0)
+    return Fit(
+        log_evidence=log_evidence,
+        x=x,
+        covariance=np.linalg.inv(hessian),
+        inlier=inlier,
+        grounded=grounded,
+        predicted_mv=predicted,
+        badness=np.maximum(perfect.sum() - total + 0.5 * (z**2).sum(axis=1) - noise, 0.0),
+    )
+
+
+def refit(
+    h: Hypotheses, known: Known, *, ratios: bool = True
+) -> tuple[Columns, Fit, tuple[slice, ...]]:
+    """Columns and fit of hypotheses, and where each part of the parameters is."""
+    columns = columns_of(h, known.tests, known.prior)
+    return columns, fit(columns, known, ratios=ratios), parts_of(columns, known, ratios=ratios)
+
+
+def parts_of(columns: Columns, known: Known, *, ratios: bool = True) -> tuple[slice, ...]:
+    """Slices of the parameters: runs, hot ratios, ground ratios, source, other path."""
+    problem = Problem(columns, known.tests, known.prior, known.grounds, ratios=ratios)
+    width, at = problem.width, problem.width
+    found = [slice(0, width)]
+    for side in (1, 2):
+        more = width if side in problem.fitted_sides else 0
+        found.append(slice(at, at + more))
+        at += more
+    found.append(slice(at, at + problem.with_source))
+    return (*found, slice(at + problem.with_source, problem.size))
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """What is known of the runs under ``K`` hypotheses, in mohm.
+
+    Attributes:
+        mean: Shape ``(K, E + 2)``; the other path (for a bonded ground its ratio) and the source
+            are the last two.
+        covariance: ``(K, E + 2, E + 2)``.
+        usual_sag: Part by which the load's current falls at the usual place, ``(K,)``.
+    """
+
+    mean: Floats
+    covariance: Floats
+    usual_sag: Floats
+
+    def take(self, rows: NDArray[np.intp] | Flags) -> "Runs":
+        """Those of some of the hypotheses."""
+        return Runs(self.mean[rows], self.covariance[rows], self.usual_sag[rows])
+
+    @classmethod
+    def joined(cls, parts: Sequence["Runs"]) -> "Runs":
+        """Those of trees of the same width one after another."""
+        return cls(*(np.concatenate([getattr(p, one.name) for p in parts]) for one in fields(cls)))
+
+
+def runs_of_fit(
+    h: Hypotheses, known: Known, columns: Columns, fitted: Fit, *, ratios: bool = True
+) -> Runs:
+    """The runs as a fit leaves them.
+
+    Runs that no test tells apart share what is known of their sum (Dirichlet); runs that no test
+    sees have their prior.
+    """
+    prior, tests = known.prior, known.tests
+    trees, runs = h.masks.shape
+    width = columns.mean.shape[1]
+    alpha = prior.runs.split_alpha
+    part = columns.group[:, None, :] == np.arange(width)[:, None]  # (K, D, E)
+    share = part / np.maximum(columns.size, 1)[:, :, None]
+    log_mohm, covariance = fitted.x[:, :width], fitted.covariance
+    total = np.where(columns.used, np.exp(log_mohm), 0.0)
+    mean = np.zeros((trees, runs + 2))
+    mean[:, :runs] = (total[:, None, :] @ share)[:, 0, :]
+    known_sum = total[:, :, None] * covariance[:, :width, :width] * total[:, None, :]
+    every = np.zeros((trees, runs + 2, runs + 2))
+    inner = np.swapaxes(share, 1, 2) @ known_sum @ share
+    loose = (total**2 / np.maximum(columns.size * (columns.size * alpha + 1), 1))[:, :, None]
+    inner -= np.swapaxes(share * loose, 1, 2) @ part
+    each = np.arange(runs)
+    inner[:, each, each] += (loose * part).sum(axis=1)
+    unseen = (h.masks != 0) & (columns.group < 0)
+    usual = prior.means(h.home)
+    mean[:, :runs] += np.where(unseen, usual, 0.0)
+    inner[:, each, each] += np.where(unseen, prior.relative_variance * usual**2, 0.0)
+    every[:, :runs, :runs] = inner
+    *_, source, path = parts_of(columns, known, ratios=ratios)
+    mean[:, runs] = np.exp(columns.path_mean)
+    every[:, runs, runs] = np.expm1(columns.path_sd**2) * mean[:, runs] ** 2
+    mean[:, -1] = prior.runs.source_mohm
+    every[:, -1, -1] = np.expm1(prior.runs.source_log_sd**2) * mean[:, -1] ** 2
+    for at, where in ((runs, path), (runs + 1, source)):
+        if where.start == where.stop:
+            continue
+        value = np.exp(fitted.x[:, where.start])
+        mean[:, at] = value
+        across = value[:, None] * covariance[:, where.start, :width] * total
+        across = (across[:, None, :] @ share)[:, 0, :]
+        if at == runs:  # the source is taken as known by itself
+            every[:, at, :runs] = every[:, :runs, at] = across
+        every[:, at, at] = value**2 * covariance[:, where.start, where.start]
+    to_load = (h.masks[:, :, None] & tests.load) != 0
+    sag = (mean[:, None, :runs] @ to_load)[:, 0, :] * tests.sag_per_mohm
+    usual_sag = sag.mean(axis=1) if len(tests) else np.zeros(trees)
+    return Runs(mean, every, usual_sag)
+
+
+def linear_prediction(
+    h: Hypotheses, tests: Tests, prior: RunPrior, mean: Floats, usual_sag: Floats
+) -> tuple[Floats, Floats]:
+    """Readings in mV of ``m`` tests ``(N, m)`` and their slopes by all of ``Runs.mean``.
+
+    Hot and ground are taken as equal to the neutral. Slopes have the shape ``(N, m, E + 2)``.
+    """
+    runs, path, source = mean[:, :-2], mean[:, -2], mean[:, -1]
+    lead = np.swapaxes(tests.lead(h.masks), 1, 2)
+    current = np.swapaxes(tests.current(h.masks), 1, 2)
+    neutral, others = tests.sides[:, 0], tests.sides[:, 1:].sum(axis=1)
+    slope = np.zeros((*lead.shape[:2], mean.shape[1]))
+    part = lead * current
+    value = (part @ runs[:, :, None])[:, :, 0] * (neutral + others)
+    slope[:, :, :-2] = part * (neutral + others)[:, None]
+    if h.paths.any():
+        k = h.between()
+        bonded = h.bonded[:, None]
+        ratio = np.where(bonded, path[:, None], 0.0)
+        shown = neutral * (1 + ratio * (tests.grounded_at >= 0)) + others * ~bonded
+        shown = shown * h.paths[:, None]
+        lead, current = lead * k[:, None, :], current * k[:, None, :]
+        a = (lead @ runs[:, :, None])[:, :, 0]
+        b = (current @ runs[:, :, None])[:, :, 0]
+        own = (runs * k**2).sum(axis=1, keepdims=True)
+        whole = (1 + ratio) * own + np.where(bonded, prior.bond_mohm, path[:, None])
+        lost = a * b / whole
+        inner = lead * b[..., None] + current * a[..., None]
+        inner -= (lost * (1 + ratio))[..., None] * (k**2)[:, None, :]
+        slope[:, :, :-2] -= (shown / whole)[..., None] * inner
+        by_path = shown * lost / whole * np.where(bonded, own, 1.0)
+        by_path -= np.where(bonded, lost * neutral * (tests.grounded_at >= 0), 0.0)
+        slope[:, :, -2] = by_path
+        value = value - shown * lost
+    value = value + source[:, None] * tests.source
+    slope[:, :, -1] = tests.source
+    to_load = np.swapaxes((h.masks[:, :, None] & tests.load) != 0, 1, 2)
+    sag = (to_load @ runs[:, :, None])[:, :, 0] * tests.sag_per_mohm
+    amps = tests.amps * np.clip(1 + usual_sag[:, None] - sag, 0.5, 1.5)
+    amps = np.where((value < 0) & ~tests.signed, -amps, amps)
+    return value * amps, slope * amps[..., None]
+
+
+def weigh(h: Hypotheses, known: Known) -> tuple[Floats, Floats]:
+    """Log evidence of each hypothesis and its badness, each different one computed once."""
+    parts, inverse = _different(h, known)
+    fits = [refit(h.take(part), known)[1] for part in parts]
+    evidence, badness = (
+        np.concatenate([getattr(one, name) for one in fits])[inverse]
+        for name in ("log_evidence", "badness")
+    )
+    return evidence, badness
+
+
+def nearly_weighed(h: Hypotheses, known: Known) -> tuple[Floats, Runs]:
+    """Log evidence of each hypothesis and what its fit says of the runs, nearly.
+
+    Where hot sides are seen, they are taken as equal to the neutral, within what is usual: half as
+    many unknowns, good enough to choose which trees to grow.
+    """
+    parts, inverse = _different(h, known)
+    evidence = np.zeros(len(h))
+    pieces, places = [], []
+    seen = 0
+    for part in parts:
+        fitted = refit(h.take(part), known, ratios=False)[1]
+        rows = np.flatnonzero((inverse >= seen) & (inverse < seen + len(part)))
+        fitted = fitted.take(inverse[rows] - seen)
+        some = h.take(rows)
+        columns = columns_of(some, known.tests, known.prior)
+        evidence[rows] = fitted.log_evidence
+        pieces.append(runs_of_fit(some, known, columns, fitted, ratios=False))
+        places.append(rows)
+        seen += len(part)
+    return evidence, Runs.joined(pieces).take(np.argsort(np.concatenate(places)))
+
+
+def _different(h: Hypotheses, known: Known) -> tuple[list[NDArray[np.intp]], NDArray[np.intp]]:
+    """One of each kind that the tests cannot tell apart, in parts; the kind of each."""
+    _, first, inverse = np.unique(
+        evidence_key(h, known.tests), return_index=True, return_inverse=True
+    )
+    room = max(1, CHUNK // max(1, h.masks.shape[1] * len(known.tests)))
+    return np.array_split(first, max(1, -(-len(first) // room))), inverse.reshape(-1)

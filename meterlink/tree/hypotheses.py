@@ -1,0 +1,319 @@
+"""Hypotheses: a tree and a condition of the circuit each, many at a time.
+
+What is on the circuit besides a tree is one more path for the current, from one point of the tree
+to another or to the panel: a run that closes a ring, or the ground wires where a ground is bonded
+to the neutral. With the neutral bar as zero a tree has ``S(X, Y) = sum of r over the runs that both
+ways share``; one more path of resistance ``c`` adds a rank-one term to the inverse of the grounded
+Laplacian (Sherman and Morrison), so the drop per ampere is ``sum(r w l) - a b / (c + R)`` with
+``a = sum(r k w)``, ``b = sum(r k l)``, ``R = sum(r k^2)`` over the tree's runs, where ``w``, ``l``
+and ``k`` say whether a run is on the way to the leads, to the load and between the path's ends.
+
+A receptacle that is not on the circuit is in no mask: its neutral is at the panel's potential and
+its load moves nothing.
+
+Runs that the same tests see cannot be told apart; only their sum can. They are merged into one
+column whose prior has the mean and variance of the sum (Fenton and Wilkinson's match of a sum of
+log-normals), which makes the integral over the runs smaller and Laplace's approximation better.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields, replace
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink import assumptions
+from meterlink.assumptions import USUAL
+from meterlink.tree.observations import Tests
+from meterlink.tree.trees import Flags, Floats, Masks, homes
+
+NO_RUN = np.iinfo(np.int64).max
+
+
+class Kind(IntEnum):
+    """What is besides the tree."""
+
+    SOUND = 0
+    BONDED = 1  # ground bonded to neutral at ``near``
+    CLOSED = 2  # one more run, from ``near`` to ``far`` or the panel
+    ELSEWHERE = 3  # the receptacle ``near`` is not on the circuit
+
+
+@dataclass(frozen=True, slots=True)
+class RunPrior:
+    """Log-normal prior of a run's neutral resistance in one conductor.
+
+    The median is that of a run's usual length and two sound joints; the home run is longer.
+    """
+
+    median_mohm: float = USUAL.runs.median_mohm
+    home_median_mohm: float = USUAL.runs.home_median_mohm
+    runs: assumptions.Runs = field(default_factory=assumptions.Runs)
+    bond_mohm: float = USUAL.conditions.bond_mohm
+    ground_ratio_sd: float = USUAL.conditions.ground_ratio_sd
+
+    @classmethod
+    def for_conductor(
+        cls, ohm_per_m: float | None, assumed: assumptions.Assumptions = USUAL
+    ) -> "RunPrior":
+        """Prior for a conductor of ``ohm_per_m``; ``None`` where it is not known."""
+        runs, conditions = assumed.runs, assumed.conditions
+        rest = runs, conditions.bond_mohm, conditions.ground_ratio_sd
+        if ohm_per_m is None:
+            return cls(runs.median_mohm, runs.home_median_mohm, *rest)
+        near, home = (1e3 * ohm_per_m * m for m in (runs.length_m, runs.home_length_m))
+        return cls(near + runs.joints_mohm, home + runs.joints_mohm, *rest)
+
+    @property
+    def log_sd(self) -> float:
+        """Spread of the log of a run."""
+        return self.runs.log_sd
+
+    @property
+    def relative_variance(self) -> float:
+        """Variance over mean squared of one run."""
+        return float(np.expm1(self.log_sd**2))
+
+    def means(self, home: NDArray[np.bool_]) -> Floats:
+        """Means in mohm of runs of which ``home`` says whether they start at the panel."""
+        return np.where(home, self.mean(self.home_median_mohm), self.mean(self.median_mohm))
+
+    def mean(self, median: float) -> float:
+        """Mean of a run with the given median."""
+        return float(median * np.exp(self.log_sd**2 / 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Hypotheses:
+    """``N`` trees with a condition each.
+
+    Attributes:
+        masks, home: The trees, shape ``(N, E)``.
+        kind: What is besides the tree, ``(N,)``.
+        near, far: Ends of the other path, or the receptacle that ``kind`` speaks of, as bits: the
+            runs on the way to an end are those whose masks hold all its bits; 0 is the panel.
+    """
+
+    masks: Masks
+    home: Flags
+    kind: NDArray[np.intp]
+    near: Masks
+    far: Masks
+
+    @classmethod
+    def of(
+        cls, masks: Masks, home: Flags | None = None, kind: Kind = Kind.SOUND, near: int = 0
+    ) -> "Hypotheses":
+        """Trees with the same condition."""
+        count = len(masks)
+        return cls(
+            masks,
+            homes(masks) if home is None else home,
+            np.full(count, int(kind)),
+            np.full(count, near, dtype=np.int64),
+            np.zeros(count, dtype=np.int64),
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence["Hypotheses"]) -> "Hypotheses":
+        """One after another, padded to one width."""
+        width = max(part.masks.shape[1] for part in parts)
+
+        def padded(part: "Hypotheses") -> "Hypotheses":
+            more = ((0, 0), (0, width - part.masks.shape[1]))
+            return replace(part, masks=np.pad(part.masks, more), home=np.pad(part.home, more))
+
+        wide = [padded(part) for part in parts]
+        return cls(*(np.concatenate([getattr(p, one.name) for p in wide]) for one in fields(cls)))
+
+    def __len__(self) -> int:
+        return len(self.masks)
+
+    def take(self, rows: NDArray[np.intp] | Flags) -> "Hypotheses":
+        """Some of them."""
+        return Hypotheses(*(getattr(self, one.name)[rows] for one in fields(self)))
+
+    @property
+    def bonded(self) -> Flags:
+        """Which have a bonded ground."""
+        result: Flags = self.kind == Kind.BONDED
+        return result
+
+    @property
+    def paths(self) -> Flags:
+        """Which have another path."""
+        result: Flags = self.bonded | (self.kind == Kind.CLOSED)
+        return result
+
+    def between(self) -> Floats:
+        """1 for runs between the other path's near end and the panel, -1 for those of the far end.
+
+        0 for runs before both or none, ``(N, E)``.
+        """
+        near, far = self.near[:, None], self.far[:, None]
+        path = self.paths[:, None] & (self.masks != 0)
+        to_near = path & ((self.masks & near) == near)
+        to_far = path & (far != 0) & ((self.masks & far) == far)
+        return to_near.astype(np.float64) - to_far
+
+    def void(self, tests: Tests) -> Flags:
+        """Which tests say nothing, ``(N, m)``: leads at a receptacle that is not on the circuit.
+
+        Another circuit's load or supply decides what they read.
+        """
+        away = np.where(self.kind == Kind.ELSEWHERE, self.near, 0)[:, None]
+        own = ((tests.load & away) != 0) & (((tests.lead_a | tests.lead_b) & away) != 0)
+        line = tests.source & ((tests.lead_a & away) != 0)
+        result: Flags = own | line
+        return result
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Runs that tests can tell apart, for ``N`` hypotheses padded to ``D`` columns.
+
+    Attributes:
+        seen: How a column counts in each test, ``(N, m, D)``: 1, 0 or -1.
+        between: As in ``Hypotheses``, ``(N, D)``.
+        lead, current: How a column between the ends of the other path counts on the leads and in
+            the current, ``(N, m, D)``; empty where there is no such path.
+        mean, sd: Normal prior of the log of the column's resistance in mohm, ``(N, D)``.
+        used: Columns that exist.
+        group: For each run of each tree the column it is in, -1 where no test sees it, ``(N, E)``.
+        size: Number of runs in a column.
+        way: Part of each column that is on the way to each test's load, ``(N, m, D)``.
+        way_unseen: Prior mean in mohm of the runs on that way that no test sees, ``(N, m)``.
+        bonded, paths: Kind of the other path, ``(N,)``.
+        path_mean, path_sd: Normal prior of the log of its resistance in mohm; where a ground is
+            bonded, of the log of ground over neutral.
+        void: Tests that say nothing, ``(N, m)``.
+    """
+
+    seen: Floats
+    between: Floats
+    lead: Floats
+    current: Floats
+    mean: Floats
+    sd: Floats
+    used: Flags
+    group: NDArray[np.intp]
+    size: NDArray[np.intp]
+    way: Floats
+    way_unseen: Floats
+    bonded: Flags
+    paths: Flags
+    path_mean: Floats
+    path_sd: Floats
+    void: Flags
+
+    def part(self, rows: NDArray[np.intp]) -> "Columns":
+        """The same for some of the hypotheses."""
+        return Columns(*(getattr(self, one.name)[rows] for one in fields(self)))
+
+
+def _hashed(patterns: Floats, rng: np.random.Generator) -> NDArray[np.int64]:
+    """A number for each pattern over tests; wraps."""
+    weights = rng.integers(1, 1 << 62, size=patterns.shape[-1], dtype=np.int64)
+    result: NDArray[np.int64] = (patterns.astype(np.int64) * weights).sum(axis=-1)
+    return result
+
+
+def run_keys(h: Hypotheses, tests: Tests) -> NDArray[np.int64]:
+    """A number for each run, the same for runs that no test tells apart; 0 where none sees it."""
+    rng = np.random.default_rng(1)
+    unique, inverse = np.unique(h.masks, return_inverse=True)
+    lead, current = tests.lead(unique), tests.current(unique)
+    key = _hashed(lead * current, rng)[inverse.reshape(h.masks.shape)]
+    if h.paths.any():
+        between = h.between().astype(np.int64)
+        more = 7919 + 3 * _hashed(lead, rng) + 5 * _hashed(current, rng)
+        key = key + between * more[inverse.reshape(h.masks.shape)]
+    result: NDArray[np.int64] = np.where(h.masks == 0, 0, key)
+    return result
+
+
+def columns_of(h: Hypotheses, tests: Tests, prior: RunPrior) -> Columns:
+    """Merge the runs of each hypothesis that no test tells apart."""
+    masks = h.masks
+    count, m = len(masks), len(tests)
+    key = run_keys(h, tests)
+    order = np.argsort(key, axis=1, kind="stable")
+    ordered = np.take_along_axis(key, order, axis=1)
+    starts = np.ones_like(ordered, dtype=bool)
+    starts[:, 1:] = ordered[:, 1:] != ordered[:, :-1]
+    starts &= ordered != 0
+    rank = np.cumsum(starts, axis=1) - 1
+    group = np.empty_like(order)
+    np.put_along_axis(group, order, np.where(ordered != 0, rank, -1), axis=1)
+    width = max(1, int(rank.max(initial=0)) + 1)
+
+    member = (group[:, None, :] == np.arange(width)[:, None]).astype(np.float64)  # (N, D, E)
+    run_mean = prior.means(h.home)
+    size = member.sum(axis=2).astype(np.intp)
+    total = (member @ run_mean[:, :, None])[:, :, 0]
+    variance = prior.relative_variance * (member @ run_mean[:, :, None] ** 2)[:, :, 0]
+    to_load = (masks[:, :, None] & tests.load) != 0
+    way = (member @ to_load) / np.maximum(size, 1)[:, :, None]
+    unseen = to_load & (group == -1)[:, :, None]
+    used = size > 0
+    representative = np.zeros((count, width), dtype=np.int64)
+    between = np.zeros((count, width))
+    t, e = np.nonzero(group >= 0)
+    representative[t, group[t, e]] = masks[t, e]
+    paths = h.paths
+    lead, current = tests.lead(representative), tests.current(representative)
+    seen = np.swapaxes(lead * current, 1, 2)
+    if paths.any():
+        between[t, group[t, e]] = h.between()[t, e]
+        k = between[:, None, :]
+        lead, current = np.swapaxes(lead, 1, 2) * k, np.swapaxes(current, 1, 2) * k
+    else:
+        lead = current = np.zeros((count, m, 0))
+    safe = np.where(used, total, 1.0)
+    log_variance = np.log1p(np.where(used, variance, 0.0) / safe**2)
+    home_end = (h.far == 0) & paths
+    median = np.where(home_end, prior.home_median_mohm, prior.median_mohm)
+    return Columns(
+        seen=seen,
+        between=between,
+        lead=lead,
+        current=current,
+        mean=np.log(safe) - log_variance / 2,
+        sd=np.sqrt(np.where(used, log_variance, 1.0)),
+        used=used,
+        group=group,
+        size=size,
+        way=np.swapaxes(way, 1, 2),
+        way_unseen=(unseen * run_mean[:, :, None]).sum(axis=1),
+        bonded=h.bonded,
+        paths=paths,
+        path_mean=np.where(h.bonded, 0.0, np.log(median)),
+        path_sd=np.where(h.bonded, prior.ground_ratio_sd, prior.log_sd),
+        void=h.void(tests),
+    )
+
+
+def evidence_key(h: Hypotheses, tests: Tests) -> NDArray[np.int64]:
+    """A number for each hypothesis; those with the same number have the same evidence.
+
+    It hashes the multiset of (tests that see the run, tests whose load is beyond it, home run or
+    not) over the runs on the way to any load, and what is besides the tree.
+    """
+    rng = np.random.default_rng(2)
+    weights = rng.integers(1, 1 << 62, size=len(tests), dtype=np.int64)
+    unique, inverse = np.unique(h.masks, return_inverse=True)
+    on_way = ((unique[:, None] & tests.load) != 0) & (tests.sag_per_mohm > 0)
+    pattern = np.where(on_way, weights, 0).sum(axis=-1)[inverse.reshape(h.masks.shape)]
+    pattern = pattern + run_keys(h, tests)
+    with np.errstate(over="ignore"):
+        mixed = (pattern ^ (pattern >> 31)) * np.int64(0x1D8E4E27C47D124F)
+        mixed = (mixed ^ (mixed >> 29)) * np.int64(0x6B5FCA6AF2BF4AD1) + h.home * np.int64(
+            0x51ED270B
+        )
+        mixed = (mixed ^ (mixed >> 32)) * np.int64(0x3C79AC492BA7B653)
+        key: NDArray[np.int64] = np.where(pattern == 0, 0, mixed).sum(axis=1)
+        # which tests are void hangs on the receptacle; the other path's prior on its far end
+        apart = np.where(h.kind == Kind.ELSEWHERE, h.near, h.far == 0)
+        key = key + h.kind * np.int64(0x2545F4914F6CDD1D) + apart * np.int64(0x5851F42D4C957F2D)
+    return key

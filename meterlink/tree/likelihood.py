@@ -1,0 +1,374 @@
+"""Log posterior of the runs under many hypotheses at once, and its derivatives.
+
+A run has a log-normal prior. A test sees ``amps`` times the sum of the runs that take part in it,
+with Gaussian error about one of the values that its idle reading leaves possible; with a small
+probability it is an outlier: it shows no change (a load that never ran, a lead that slipped), or a
+jump of any size (something else switched, a name written down wrongly). All ``neutral-ground``
+tests at a receptacle without a ground contact say nothing; whether it has one is summed over.
+Hot and ground conductors are the neutral run times a ratio with its own prior; the source is in
+front of ``line-drop``. The current at a place is the stated one less what a heater loses with the
+voltage it gets there, relative to the mean over the places used.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meterlink.tree.hypotheses import Columns, RunPrior
+from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
+from meterlink.tree.trees import Flags, Floats
+
+HOT, GROUND = 1, 2
+TINY = 1e-300
+
+
+def log_normal_density(x: Floats, sd: Floats | float) -> Floats:
+    """Log density of a normal with mean 0."""
+    result: Floats = -0.5 * (x / sd) ** 2 - np.log(sd) - LOG_ROOT_2_PI
+    return result
+
+
+def log_phi(x: Floats) -> Floats:
+    """Log of the standard normal distribution function (logistic match, from memory: 1.4e-4)."""
+    near = np.clip(x, -40.0, 40.0)
+    result: Floats = -np.logaddexp(0.0, -(0.07056 * near**3 + 1.5976 * near))
+    return result
+
+
+def ratio_unknown(tests: Tests, prior: RunPrior) -> Floats:
+    """Standard uncertainty of each drop in mV where hot and ground are taken as the neutral."""
+    shared = (tests.sides[:, 1:].any(axis=1)) * prior.runs.ratio_sd / 2
+    return shared * np.abs(tests.drop)
+
+
+def inliers(
+    tests: Tests, predicted: Floats, more_u: Floats | float = 0.0
+) -> tuple[Floats, Floats, Floats]:
+    """Log density of each test as an inlier, how far off it is, and how firmly it pulls.
+
+    Args:
+        tests: The tests.
+        predicted: What each should show in mV, ``(..., m)``.
+        more_u: More standard uncertainty of each.
+
+    Returns:
+        Log density, the mean of ``(drop - predicted) / u**2`` over its modes and that of
+        ``1 / u**2``, each ``(..., m)``.
+    """
+    if tests.modes.shape[1] == 1:
+        u = np.hypot(tests.u, more_u)
+        off = tests.drop - predicted
+        log = -0.5 * (off / u) ** 2 - np.log(u) - LOG_ROOT_2_PI
+        pull, firm = off / u**2, np.broadcast_to(1 / u**2, off.shape)
+    else:
+        wide = np.hypot(tests.modes_u, np.broadcast_to(more_u, tests.u.shape)[:, None])
+        apart = tests.modes - predicted[..., None]
+        each = tests.log_modes - 0.5 * (apart / wide) ** 2 - np.log(wide) - LOG_ROOT_2_PI
+        log = np.logaddexp.reduce(each, axis=-1)
+        share = np.exp(each - log[..., None])
+        pull, firm = (share * apart / wide**2).sum(axis=-1), (share / wide**2).sum(axis=-1)
+    measured = tests.measured
+    if measured.all():
+        return log, pull, firm
+    seen = np.where(measured, 0.0, predicted)
+    by_eye = log_phi((seen - tests.u) / (tests.eye_width * tests.u))
+    return np.where(measured, log, by_eye), np.where(measured, pull, 0.0), firm * measured
+
+
+@dataclass(frozen=True, slots=True)
+class Grounds:
+    """Whether receptacles have a ground contact: log odds that they have none, ``(n,)``."""
+
+    log_odds: Floats
+
+    def weigh(self, tests: Tests, log_likelihood: Floats) -> tuple[Floats, Floats]:
+        """Sum over having a contact or not, receptacle by receptacle.
+
+        Args:
+            tests: The tests.
+            log_likelihood: Of each test where its contact is sound, ``(N, m)``.
+
+        Returns:
+            Log probability of all tests ``(N,)``, and the probability that the ground contact used
+            in each test is there ``(N, m)``.
+        """
+        used = tests.grounded_at >= 0
+        total = log_likelihood.sum(axis=1)
+        if not used.any():
+            return total, np.ones_like(log_likelihood)
+        places, group = np.unique(tests.grounded_at[used], return_inverse=True)
+        member = np.zeros((len(tests), len(places)))
+        member[np.flatnonzero(used), group] = 1.0
+        odds = np.where(
+            places < len(self.log_odds),
+            np.append(self.log_odds, -20.0)[np.minimum(places, len(self.log_odds))],
+            -20.0,
+        )
+        sound = log_likelihood @ member
+        contact = sound - np.logaddexp(0.0, odds)
+        none = tests.log_void @ member - np.logaddexp(0.0, -odds)
+        both = np.logaddexp(contact, none)
+        total = total + (both - sound).sum(axis=1)
+        there = np.exp(contact - both) @ member.T + ~used
+        return total, there
+
+
+class Problem:
+    """One batch of hypotheses: objective, inlier probabilities and normal equations at a point.
+
+    Parameters are ``x = [log mohm (D), log hot ratio (D), log ground ratio (D), log source, other
+    path]``, each part only where some test or hypothesis needs it. Without ``ratios`` hot and
+    ground are taken as equal to the neutral, and what that leaves open goes into the uncertainty of
+    their tests. ``rough`` is the width of the loss in a rough fit, 0 for the likelihood itself.
+    """
+
+    def __init__(
+        self,
+        columns: Columns,
+        tests: Tests,
+        prior: RunPrior,
+        grounds: Grounds,
+        *,
+        amps: Floats | None = None,
+        rough: float = 0.0,
+        ratios: bool = True,
+        with_path: bool | None = None,
+    ) -> None:
+        self.columns, self.tests, self.run_prior, self.grounds = columns, tests, prior, grounds
+        self.rough, self.ratios = rough, ratios
+        self.count, self.width = columns.mean.shape
+        self.amps = np.broadcast_to(tests.amps, (self.count, len(tests))) if amps is None else amps
+        self.sides = [side for side in (HOT, GROUND) if tests.sides[:, side].any()]
+        self.fitted_sides = self.sides if ratios else []
+        self.with_source = bool(tests.source.any())
+        self.with_path = bool(columns.paths.any()) if with_path is None else with_path
+        self.source_at = self.width * (1 + len(self.fitted_sides))
+        self.size = self.source_at + self.with_source + self.with_path
+        self.more_u = 0.0 if ratios else ratio_unknown(tests, prior)
+        self.u = np.hypot(tests.u, self.more_u)
+        # no change although some run takes part that would have shown: most probably an outlier,
+        # left out of the rough fit
+        telling = tests.no_change & (3 * tests.u < tests.amps * prior.runs.shortest_mohm)
+        takes_part = (columns.seen != 0).any(axis=2)
+        self.believed = tests.measured & ~(telling & takes_part) & ~columns.void
+
+    def like(
+        self,
+        *,
+        rows: NDArray[np.intp] | None = None,
+        amps: Floats | None = None,
+        rough: float | None = None,
+    ) -> "Problem":
+        """The same for some of the hypotheses, with other currents, or rougher."""
+        kept = self.amps if amps is None else amps
+        return Problem(
+            self.columns if rows is None else self.columns.part(rows),
+            self.tests,
+            self.run_prior,
+            self.grounds,
+            amps=kept if rows is None else kept[rows],
+            rough=self.rough if rough is None else rough,
+            ratios=self.ratios,
+            with_path=self.with_path,
+        )
+
+    def sagged(self, x: Floats, *, rough: float = 0.0) -> "Problem":
+        """The same with the current at each place as the runs ``x`` leave it."""
+        tests, c = self.tests, self.columns
+        if not len(tests):
+            return self
+        runs = np.where(c.used, np.exp(x[:, : self.width]), 0.0)
+        way_mohm = (c.way @ runs[:, :, None])[:, :, 0] + c.way_unseen
+        sag = np.minimum(way_mohm * tests.sag_per_mohm, 1.0)
+        usual = sag.mean(axis=1, keepdims=True)
+        amps = tests.amps * np.clip(1 + usual - sag, 0.5, 1.5)
+        return self.like(amps=amps, rough=rough)
+
+    def start(self) -> Floats:
+        """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
+
+        Hot and ground count as much as neutral here, and the source is one more unknown. Other
+        paths are left out, and where there is one the guess is the prior's.
+        """
+        c, tests, assumed = self.columns, self.tests, self.run_prior.runs
+        source = np.full((self.count, 1), assumed.source_mohm)
+        mean = np.concatenate([np.exp(c.mean + c.sd**2 / 2), source], axis=1)
+        relative = np.concatenate(
+            [np.expm1(c.sd**2), np.full((self.count, 1), np.expm1(assumed.source_log_sd**2))],
+            axis=1,
+        )
+        scale = self.amps * tests.sides.sum(axis=1)
+        design = np.concatenate(
+            [c.seen * scale[:, :, None], (self.amps * tests.source)[:, :, None]], axis=2
+        )
+        weight = np.where(self.believed, 1 / self.u**2, 0.0)
+        weighted = np.swapaxes(design * weight[..., None], 1, 2)
+        normal = weighted @ design
+        diagonal = np.arange(self.width + 1)
+        ridge = 1 / (mean**2 * relative)
+        normal[:, diagonal, diagonal] += ridge
+        signs = np.where(tests.signed, 1.0, np.where(c.seen.sum(axis=2) < 0, -1.0, 1.0))
+        right = (weighted @ (tests.drop * signs)[..., None])[..., 0] + ridge * mean
+        solved = np.linalg.solve(normal, right[..., None])[..., 0]
+        least = 0.1 * np.concatenate([np.exp(c.mean), source], axis=1)
+        held = solved < least
+        rows = np.flatnonzero(held.any(axis=1))
+        if len(rows):  # hold what came out too small at the least value and solve for the rest
+            firm = np.where(held[rows], 1e6 * ridge[rows] + 1e3, 0.0)
+            normal[rows[:, None], diagonal, diagonal] += firm
+            right[rows] += firm * least[rows]
+            solved[rows] = np.linalg.solve(normal[rows], right[rows][..., None])[..., 0]
+        x = np.zeros((self.count, self.size))
+        solved = np.log(np.clip(solved, least, 1e9))
+        x[:, : self.width] = np.where(c.paths[:, None], c.mean, solved[:, :-1])
+        if self.with_source:
+            x[:, self.source_at] = np.where(c.paths, np.log(assumed.source_mohm), solved[:, -1])
+        if self.with_path:
+            x[:, -1] = c.path_mean
+        return x
+
+    def _transfer(self, runs: Floats, path: Floats, side: int) -> tuple[Floats, Floats, Floats]:
+        """Drop per ampere of one conductor, its slopes by log runs and by the log of the path.
+
+        Shapes ``(N, m)``, ``(N, m, D)``, ``(N, m)``. Only the neutral of a bonded ground has
+        another path; the meter sees the ground's rise too where it is on it.
+        """
+        c = self.columns
+        part = c.seen * runs[:, None, :]
+        value = part.sum(axis=2)
+        if not self.with_path:
+            return value, part, np.zeros_like(value)
+        there = c.paths if side == 0 else c.paths & ~c.bonded
+        ratio = np.where(c.bonded, path, 0.0)[:, None]
+        on_ground = (self.tests.grounded_at >= 0) & (side == 0)
+        shown = (1 + ratio * on_ground) * there[:, None]
+        way = runs * c.between
+        a = (c.lead @ runs[:, :, None])[:, :, 0]
+        b = (c.current @ runs[:, :, None])[:, :, 0]
+        own = (way * c.between).sum(axis=1, keepdims=True)
+        rest = np.where(c.bonded, self.run_prior.bond_mohm, path)[:, None]
+        whole = (1 + ratio) * own + rest
+        lost = a * b / whole
+        inner = c.lead * b[..., None] + c.current * a[..., None]
+        inner -= (lost * (1 + ratio))[..., None] * (c.between**2)[:, None, :]
+        slope = part - (shown / whole)[..., None] * inner * runs[:, None, :]
+        by_path = np.where(c.bonded[:, None], ratio * own, rest) * lost / whole * shown
+        by_path -= ratio * on_ground * lost * there[:, None]
+        return value - shown * lost, slope, by_path
+
+    def predict(self, x: Floats) -> tuple[Floats, Floats]:
+        """Predicted readings in mV ``(N, m)`` and their derivatives ``(N, m, size)``."""
+        tests, width = self.tests, self.width
+        runs = np.exp(x[:, :width])
+        path = np.exp(x[:, -1]) if self.with_path else np.zeros(self.count)
+        if not self.sides and not self.with_path:
+            slope = self.columns.seen * (self.amps[:, :, None] * runs[:, None, :])
+            return self._shown(slope.sum(axis=2), slope)
+        value, by_run, by_path = self._transfer(runs, path, 0)
+        seen = tests.sides[:, 0]
+        value, by_path, slope = value * seen, by_path * seen, np.zeros((*value.shape, self.size))
+        slope[:, :, :width] = by_run * seen[:, None]
+        for i, side in enumerate(self.sides):
+            seen = tests.sides[:, side]
+            at = width * (i + 1)
+            ratio = np.exp(x[:, at : at + width]) if self.ratios else 1.0
+            more, by_side, side_path = self._transfer(runs * ratio, path, side)
+            value = value + more * seen
+            slope[:, :, :width] += by_side * seen[:, None]
+            if self.ratios:
+                slope[:, :, at : at + width] = by_side * seen[:, None]
+            by_path = by_path + side_path * seen
+        if self.with_source:
+            source = np.exp(x[:, self.source_at])[:, None] * tests.source
+            value = value + source
+            slope[:, :, self.source_at] = source
+        if self.with_path:
+            slope[:, :, -1] = by_path
+        return self._shown(value * self.amps, slope * self.amps[..., None])
+
+    def _shown(self, value: Floats, slope: Floats) -> tuple[Floats, Floats]:
+        """A meter on AC shows no sign."""
+        turned = (value < 0) & ~self.tests.signed
+        if not turned.any():
+            return value, slope
+        sign = np.where(turned, -1.0, 1.0)
+        return value * sign, slope * sign[..., None]
+
+    def likelihood(self, predicted: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Log probability of all tests; of each: inlier probability, pull, firmness, and ground.
+
+        In a rough fit instead a Cauchy loss and its weight, which reach tests from far away.
+        """
+        tests = self.tests
+        if self.rough:
+            off = tests.drop - predicted
+            far = (off / (self.rough * self.u)) ** 2
+            loss = np.where(self.believed, -0.5 * self.rough**2 * np.log1p(far), 0.0)
+            weight = np.where(self.believed, 1 / (1 + far), 0.0)
+            firm = weight / self.u**2
+            return loss.sum(axis=1), weight, firm * off, firm, np.ones_like(firm)
+        log, pull, firm = inliers(tests, predicted, self.more_u)
+        log = log + tests.log_inlier
+        both = np.logaddexp(log, tests.log_outlier)
+        void = self.columns.void
+        total, there = self.grounds.weigh(tests, np.where(void, tests.log_void, both))
+        inlier = np.where(void, 0.0, np.exp(log - both)) * there
+        return total, inlier, pull * inlier, firm * inlier, there
+
+    def prior(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        """Log prior, its gradient and (positive) curvature, per parameter."""
+        c, assumed = self.columns, self.run_prior.runs
+        z = (x[:, : self.width] - c.mean) / c.sd
+        log_p = np.where(c.used, -0.5 * z**2 - np.log(c.sd), 0.0).sum(axis=1)
+        gradient = np.zeros_like(x)
+        curvature = np.ones_like(x)
+        gradient[:, : self.width] = np.where(c.used, -z / c.sd, 0.0)
+        curvature[:, : self.width] = np.where(c.used, 1 / c.sd**2, 1.0)
+        share = assumed.poor_ratio_share
+        for i in range(len(self.fitted_sides)):
+            at = slice(self.width * (i + 1), self.width * (i + 2))
+            ratio = x[:, at]
+            sound = np.log(1 - share) - 0.5 * (ratio / assumed.ratio_sd) ** 2
+            sound -= np.log(assumed.ratio_sd)
+            poor = np.log(share) - 0.5 * (ratio / assumed.poor_ratio_sd) ** 2
+            poor -= np.log(assumed.poor_ratio_sd)
+            both = np.logaddexp(sound, poor)
+            log_p += np.where(c.used, both, 0.0).sum(axis=1)
+            part = np.exp(sound - both)
+            precision = part / assumed.ratio_sd**2 + (1 - part) / assumed.poor_ratio_sd**2
+            gradient[:, at] = np.where(c.used, -precision * ratio, 0.0)
+            curvature[:, at] = np.where(c.used, precision, 1.0)
+        if self.with_source:
+            at_source, sd = self.source_at, assumed.source_log_sd
+            z_source = (x[:, at_source] - np.log(assumed.source_mohm)) / sd
+            log_p += -0.5 * z_source**2 - np.log(sd)
+            gradient[:, at_source], curvature[:, at_source] = -z_source / sd, 1 / sd**2
+        if self.with_path:
+            z_path = (x[:, -1] - c.path_mean) / c.path_sd
+            log_p += np.where(c.paths, -0.5 * z_path**2 - np.log(c.path_sd), 0.0)
+            gradient[:, -1] = np.where(c.paths, -z_path / c.path_sd, 0.0)
+            curvature[:, -1] = np.where(c.paths, 1 / c.path_sd**2, 1.0)
+        return log_p, gradient, curvature
+
+    def objective(self, x: Floats) -> Floats:
+        """Log posterior up to a constant."""
+        total: Floats = self.likelihood(self.predict(x)[0])[0] + self.prior(x)[0]
+        return total
+
+    def normal_equations(self, x: Floats) -> tuple[Floats, Floats]:
+        """Gradient ``(N, size)`` and Gauss-Newton curvature ``(N, size, size)`` at ``x``."""
+        predicted, slope = self.predict(x)
+        _, _, pull, firm, _ = self.likelihood(predicted)
+        _, gradient, curvature = self.prior(x)
+        turned = np.swapaxes(slope, 1, 2)
+        gradient = gradient + (turned @ pull[..., None])[..., 0]
+        hessian = (turned * firm[:, None, :]) @ slope
+        diagonal = np.arange(self.size)
+        hessian[:, diagonal, diagonal] += curvature
+        return gradient, hessian
+
+    def unseen(self) -> Flags:
+        """Hypotheses of which the tests see no run, nor the source in front of all of them."""
+        result: Flags = ~self.columns.used.any(axis=1) & (not self.with_source)
+        return result
