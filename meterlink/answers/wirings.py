@@ -10,9 +10,9 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.infer import Posterior, infer
-from meterlink.tree.posterior import best_tree
+from meterlink.tree.posterior import best_tree, fed
 from meterlink.tree.resolve import map_of
-from meterlink.tree.trees import Flags, Floats, Masks, clades
+from meterlink.tree.trees import Flags, Floats, Masks
 from meterlink.tree.wiring import Loop, WiringMap
 
 # names of conditions that answers hang on
@@ -54,7 +54,7 @@ class Wirings:
     def of(cls, posterior: Posterior, wiring_map: WiringMap) -> Self:
         """The wirings of a posterior and of the map that was made from it."""
         names = posterior.circuit.receptacles
-        conditions = getattr(wiring_map, "conditions", ())
+        conditions = wiring_map.conditions
         absent = {c.at: c.probability for c in conditions if c.name == ABSENT}
         second = [c.probability for c in conditions if c.name == SECOND_PATH]
         second += [wiring_map.loop.probability] if wiring_map.loop else []
@@ -62,7 +62,7 @@ class Wirings:
             names=names,
             probability=posterior.ensemble.weights,
             masks=posterior.ensemble.masks,
-            clades=clades(posterior.ensemble.masks, len(names)),
+            clades=fed(posterior.ensemble.hypotheses, len(names)),
             best=best_tree(posterior.ensemble, posterior.orders),
             untested=frozenset(wiring_map.untested),
             absent=np.array([absent.get(name, 0.0) for name in names]),

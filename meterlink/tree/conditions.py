@@ -20,7 +20,7 @@ from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.posterior import Fitted
-from meterlink.tree.trees import Floats
+from meterlink.tree.trees import Floats, bits_of
 from meterlink.tree.wiring import Condition
 
 MISNAMED_TREES = 12  # heaviest trees that a wrong name is looked for on
@@ -57,7 +57,11 @@ def conditions_of(
         *_restless(posterior.rows),
     ]
     least = posterior.assumptions.decisions.listed
-    listed = [condition for condition in found if condition.probability >= least]
+    best = posterior.orders.kind[posterior.orders.best]
+    away = int(posterior.orders.near[posterior.orders.best]) if best == Kind.ELSEWHERE else 0
+    names = posterior.circuit.receptacles
+    shown = {("not-on-circuit", names[i]) for i in bits_of(away)}  # it is in no map
+    listed = [one for one in found if one.probability >= least or (one.name, one.at) in shown]
     return tuple(sorted(listed, key=lambda condition: -condition.probability))
 
 

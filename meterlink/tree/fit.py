@@ -149,7 +149,7 @@ def fit(columns: Columns, known: Known, *, ratios: bool = True) -> Fit:
     return Fit(
         log_evidence=log_evidence,
         x=x,
-        covariance=np.linalg.inv(hessian),
+        covariance=np.linalg.inv(hessian).astype(np.float64),
         inlier=inlier,
         grounded=grounded,
         predicted_mv=predicted,

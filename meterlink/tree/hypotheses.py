@@ -155,7 +155,8 @@ class Hypotheses:
         path = self.paths[:, None] & (self.masks != 0)
         to_near = path & ((self.masks & near) == near)
         to_far = path & (far != 0) & ((self.masks & far) == far)
-        return to_near.astype(np.float64) - to_far
+        sign: Floats = to_near.astype(np.float64) - to_far
+        return sign
 
     def void(self, tests: Tests) -> Flags:
         """Which tests say nothing, ``(N, m)``: leads at a receptacle that is not on the circuit.
@@ -314,6 +315,7 @@ def evidence_key(h: Hypotheses, tests: Tests) -> NDArray[np.int64]:
         mixed = (mixed ^ (mixed >> 32)) * np.int64(0x3C79AC492BA7B653)
         key: NDArray[np.int64] = np.where(pattern == 0, 0, mixed).sum(axis=1)
         # which tests are void hangs on the receptacle; the other path's prior on its far end
-        apart = np.where(h.kind == Kind.ELSEWHERE, h.near, h.far == 0)
-        key = key + h.kind * np.int64(0x2545F4914F6CDD1D) + apart * np.int64(0x5851F42D4C957F2D)
-    return key
+        apart: Masks = np.where(h.kind == Kind.ELSEWHERE, h.near, (h.far == 0).astype(np.int64))
+        kinds: Masks = h.kind.astype(np.int64)
+        found: Masks = key + kinds * 0x2545F4914F6CDD1D + apart * 0x5851F42D4C957F2D
+    return found

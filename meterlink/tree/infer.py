@@ -19,7 +19,7 @@ from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.fit import Known, Runs, linear_prediction, refit, runs_of_fit
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
-from meterlink.tree.isolation import Isolation
+from meterlink.tree.isolation import WRONG, Isolation, belonging, elsewhere
 from meterlink.tree.likelihood import Grounds
 from meterlink.tree.local_search import closed_between_points, improved
 from meterlink.tree.observations import Tests, no_ground_log_odds, observations_of
@@ -123,6 +123,7 @@ def infer(
     )
     room = capacity or capacity_for(n)
     strata = list(strata_of(n, assumptions, ring_usual=circuit.ring_usual))
+    strata = [_as_found(stratum, circuit.receptacles, findings) for stratum in strata]
     sound = search(setting, strata[0], capacity=room, seed=seed)
     found = [improved(sound, setting, strata[0])] if sound is not None else []
     for stratum in strata[1:]:
@@ -136,7 +137,7 @@ def infer(
     ensemble = Ensemble.joined(found)
     near = ensemble.log_weight > ensemble.log_weight.max() - NEGLIGIBLE
     ensemble = ensemble.take(near)
-    unexplained = _unexplained(ensemble, tests, assumptions) if n > 1 else 0.0
+    unexplained = _unexplained(ensemble, setting, assumptions) if n > 1 else 0.0
     orders = orders_of(ensemble, n)
     orders = replace(orders, probability=orders.probability * (1 - unexplained))
     return Posterior(
@@ -186,6 +187,16 @@ def strata_of(n: int, assumptions: Assumptions, *, ring_usual: bool) -> Iterator
         yield Stratum(Kind.ELSEWHERE, at, float(np.log(c.elsewhere / n)), others)
 
 
+def _as_found(stratum: Stratum, names: Sequence[str], findings: Sequence[Finding]) -> Stratum:
+    """A receptacle found live with the breaker off is probably on another circuit."""
+    if stratum.away is None:
+        return stratum
+    name = names[stratum.away]
+    sure = float(np.log((1 - WRONG) / WRONG))
+    told = (name in elsewhere(findings)) - (name in belonging(findings))
+    return replace(stratum, log_prior=stratum.log_prior + told * sure)
+
+
 def _badness(found: Sequence[Ensemble]) -> float:
     """Nats that the best of all loses: tests, runs and shape, against a perfect plain chain."""
     whole = Ensemble.joined(list(found))
@@ -228,11 +239,15 @@ def _contradicted(stratum: Stratum, setting: Setting) -> float:
     return float(lost.sum())
 
 
-def _unexplained(ensemble: Ensemble, tests: Tests, assumptions: Assumptions) -> float:
-    """Probability of something else: any reading at all is as likely as any other then."""
+def _unexplained(ensemble: Ensemble, setting: Setting, assumptions: Assumptions) -> float:
+    """Probability of something else: any reading at all is as likely as any other then.
+
+    What was found with the power off says nothing about it.
+    """
     share = assumptions.conditions.unexplained
-    total = float(np.logaddexp.reduce(ensemble.log_weight))
-    log_odds = np.log(share) + float(tests.log_void.sum()) - total
+    found = setting.isolation.log_weight(ensemble.masks)
+    total = float(np.logaddexp.reduce(ensemble.log_weight - found))
+    log_odds = np.log(share) + float(setting.known.tests.log_void.sum()) - total
     return float(1 / (1 + np.exp(-np.clip(log_odds, -700.0, 700.0))))
 
 

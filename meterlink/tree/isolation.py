@@ -60,27 +60,34 @@ class Isolation:
             tuple((at, tuple(found)) for at, found in looks.items()),
         )
 
-    def log_weight(self, masks: Masks) -> Floats:
+    def log_weight(self, masks: Masks, away: int | None = None) -> Floats:
         """Log probability of the findings on each tree, up to a constant, shape ``(trees,)``.
 
-        Pairs of which a tree does not have both receptacles yet say nothing.
+        Pairs of which a tree does not have both receptacles yet say nothing; a receptacle that is
+        ``away``, on another circuit, feeds none and is fed by none.
         """
         total = np.zeros(len(masks))
         for at, looked, log_ratio in self.pairs:
-            total += np.where(feeds(masks, at, looked), log_ratio / 2, -log_ratio / 2) * (
-                has(masks, at) & has(masks, looked)
-            )
+            there = _there(masks, at, away) & _there(masks, looked, away)
+            total += np.where(feeds(masks, at, looked), log_ratio / 2, -log_ratio / 2) * there
         for at, found in self.presses:
-            total += _log_press(masks, at, found)
+            total += _log_press(masks, at, found, away)
         return total
 
 
-def _log_press(masks: Masks, at: int, found: tuple[tuple[int, bool], ...]) -> Floats:
+def _there(masks: Masks, receptacle: int, away: int | None) -> Flags:
+    """On which trees it is known where a receptacle is."""
+    return np.ones(len(masks), dtype=bool) if receptacle == away else has(masks, receptacle)
+
+
+def _log_press(
+    masks: Masks, at: int, found: tuple[tuple[int, bool], ...], away: int | None
+) -> Floats:
     """Log probability of what a tripped device made dead, on each tree."""
     right, wrong = np.log(1 - WRONG), np.log(WRONG)
     used, unused = np.zeros((2, len(masks)))
     for looked, dead in found:
-        there = has(masks, at) & has(masks, looked)
+        there = _there(masks, at, away) & _there(masks, looked, away)
         used += np.where(feeds(masks, at, looked) == dead, right, wrong) * there
         unused += (wrong if dead else right) * there
     result: Floats = np.logaddexp(
@@ -99,7 +106,7 @@ def feeds(masks: Masks, upper: int, lower: int) -> Flags:
     """On which trees one receptacle feeds another, shape ``(trees,)``."""
     with_upper = np.where((masks >> upper) & 1, masks, np.iinfo(np.int64).max)
     own = with_upper.min(axis=1)  # nested masks: the smallest number is the inner one
-    result: Flags = ((own >> lower) & 1) != 0
+    result: Flags = (((own >> lower) & 1) != 0) & has(masks, upper)
     return result
 
 

@@ -370,5 +370,5 @@ class Problem:
 
     def unseen(self) -> Flags:
         """Hypotheses of which the tests see no run, nor the source in front of all of them."""
-        result: Flags = ~self.columns.used.any(axis=1) & (not self.with_source)
-        return result
+        used: Flags = np.asarray(self.columns.used.any(axis=1))
+        return np.zeros_like(used) if self.with_source else ~used

@@ -46,7 +46,8 @@ def log_prior_of(h: Hypotheses, setting: Setting, stratum: Stratum) -> Floats:
         shape = np.where(alone, -1e6, shape)
     else:
         shape = log_shape(h.masks, h.home, n, prior)
-    result: Floats = stratum.log_prior + shape + setting.isolation.log_weight(h.masks)
+    found = setting.isolation.log_weight(h.masks, stratum.away)
+    result: Floats = stratum.log_prior + shape + found
     return result
 
 

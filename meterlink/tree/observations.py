@@ -198,12 +198,14 @@ class Tests:
     def lead(self, masks: Masks) -> Floats:
         """How each run counts on the leads: 1 before A, -1 before B; ``masks.shape + (m,)``."""
         runs = masks[..., None]
-        return ((runs & self.lead_a) != 0).astype(np.float64) - ((runs & self.lead_b) != 0)
+        sign: Floats = ((runs & self.lead_a) != 0).astype(np.float64) - ((runs & self.lead_b) != 0)
+        return sign
 
     def current(self, masks: Masks) -> Floats:
         """Part of the current that takes each run, signed; ``masks.shape + (m,)``."""
         runs = masks[..., None]
-        return ((runs & self.load) != 0).astype(np.float64) - ((runs & self.back) != 0)
+        sign: Floats = ((runs & self.load) != 0).astype(np.float64) - ((runs & self.back) != 0)
+        return sign
 
     def carrying(self, masks: Masks) -> Flags:
         """Whether a run with each mask takes part in each test, shape ``masks.shape + (m,)``."""

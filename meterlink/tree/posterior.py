@@ -88,7 +88,8 @@ def orders_of(ensemble: Ensemble, n: int) -> Orders:
     h = ensemble.hypotheses
     feeds = fed(h, n)
     near = np.where(h.kind == Kind.CLOSED, 0, h.near)
-    rings = {row: _ring_key(h, row) for row in np.flatnonzero(h.kind == Kind.CLOSED)}
+    closed = [int(row) for row in np.flatnonzero(h.kind == Kind.CLOSED)]
+    rings = {row: _ring_key(h, row) for row in closed}
     number = {key: i for i, key in enumerate(dict.fromkeys(rings.values()), 1)}
     ring = np.array([number[rings[row]] if row in rings else 0 for row in range(len(h))])
     table = np.column_stack([feeds, h.kind, near, ring])

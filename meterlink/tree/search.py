@@ -31,6 +31,7 @@ from meterlink.tree.trees import (
     log_ring_shape,
     single,
     squeeze,
+    together,
 )
 
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
@@ -59,6 +60,11 @@ class Stratum:
     log_prior: float
     places: tuple[int, ...]
     ring: bool = True
+
+    @property
+    def away(self) -> int | None:
+        """The receptacle that is not on the circuit."""
+        return self.at if self.kind is Kind.ELSEWHERE else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,16 +121,24 @@ class Ensemble:
     @classmethod
     def joined(cls, parts: list["Ensemble"]) -> "Ensemble":
         """Ensembles of several strata as one."""
-        figures = [
-            np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(cls)[1:-1]
-        ]
+        log_prior, log_evidence, log_importance, badness = (
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("log_prior", "log_evidence", "log_importance", "badness")
+        )
         every = Hypotheses.joined([part.hypotheses for part in parts])
-        return cls(every, *figures, complete=all(part.complete for part in parts))
+        complete = all(part.complete for part in parts)
+        return cls(every, log_prior, log_evidence, log_importance, badness, complete)
 
     def take(self, rows: NDArray[np.intp] | Flags) -> "Ensemble":
         """Some of them."""
-        figures = [getattr(self, one.name)[rows] for one in fields(self)[1:-1]]
-        return Ensemble(self.hypotheses.take(rows), *figures, complete=self.complete)
+        return Ensemble(
+            self.hypotheses.take(rows),
+            self.log_prior[rows],
+            self.log_evidence[rows],
+            self.log_importance[rows],
+            self.badness[rows],
+            self.complete,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,21 +265,10 @@ def grow_under(
     pad = ((0, 0), (0, 2))
     more, more_home = np.pad(np.where(way, masks | new, masks), pad), np.pad(home, pad)
     more[:, grown.before] = new
-    closing = Grown(
-        more,
-        more_home,
-        rows,
-        np.full(len(rows), more.shape[1]),
-        grown.before,
-        np.zeros(len(rows)),
-    )
-    both = (
-        np.concatenate([getattr(part, one.name) for part in (grown, closing)])
-        if one.name != "before"
-        else grown.before
-        for one in fields(Grown)
-    )
-    return Grown(*both), np.concatenate([near, np.full(len(rows), new)])
+    none = np.zeros(len(rows))
+    beyond = np.full(len(rows), more.shape[1])
+    closing = Grown(more, more_home, rows, beyond, grown.before, none)
+    return together([grown, closing]), np.concatenate([near, np.full(len(rows), new)])
 
 
 def _grown(
@@ -291,7 +294,7 @@ def _grown(
     return _Population(
         trees,
         prior,
-        setting.isolation.log_weight(trees.masks),
+        setting.isolation.log_weight(trees.masks, stratum.away),
         population.evidence[grown.origin],
         population.importance[grown.origin],
     )

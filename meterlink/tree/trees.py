@@ -199,7 +199,7 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
     same_home = np.broadcast_to(home[:, None, :], above.shape)
     parted_home = same_home & ~itself
     named = no_more + prior.log_fork(n) - prior.log_splice(n)
-    return _together(
+    return together(
         [
             _at_panel(masks, home, new, prior.log_panel_fork() + one_more[:, 0]),
             _way(through, same_home, (lone, none), no_home, exists, np.where(leaf, 0.0, forked)),
@@ -260,7 +260,7 @@ def _way(
     )
 
 
-def _together(ways: Sequence[Grown]) -> Grown:
+def together(ways: Sequence[Grown]) -> Grown:
     """All of them, one after another."""
     masks, home, origin, split, ratio = (
         np.concatenate([getattr(way, name) for way in ways])
@@ -317,7 +317,8 @@ def log_ring_shape(masks: Masks, home: Flags, end: Masks, n: int, prior: TreePri
     A ring is here once in each direction, each with half its weight; one of a single point is none.
 
     Args:
-        masks, home: The trees.
+        masks: The trees.
+        home: Which runs start at the panel.
         end: For each a mask that just the runs on the way to its ring's last point contain.
         n: Number of receptacles.
         prior: Weights of shapes.

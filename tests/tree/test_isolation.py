@@ -143,7 +143,7 @@ def tripped(at: str, receptacle: str, state: State, number: int = 1) -> Finding:
 def test_what_a_tripped_device_made_dead_hangs_on_it() -> None:
     found = [tripped("Attic", "Bath", State.DEAD), tripped("Attic", "Cellar", State.LIVE, 2)]
     after = fed(3, found)
-    assert after[0, 1] > 0.95
+    assert after[0, 1] > 0.9
     assert after[0, 2] < 0.05
 
 

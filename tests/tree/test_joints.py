@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
+from meterlink.tree.hypotheses import RunPrior
 from meterlink.tree.joints import (
-    HOT_RATIO_SD,
     EXCESS_LOG_SD,
     EXCESS_MEDIAN_MOHM,
+    HOT_RATIO_SD,
     POOR_SHARE,
     HotRatio,
     weigh_joints,
 )
-from meterlink.tree.hypotheses import RunPrior
 
 PRIOR = RunPrior.for_conductor(8.2855e-3)
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from meterlink.tree import fit
-from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.fit import Known, refit
 from meterlink.tree.hypotheses import Hypotheses, RunPrior
 from meterlink.tree.likelihood import Grounds
+from meterlink.tree.observations import Tests, observations_of
 
 from .plain import NG, NN, circuit, row
 

@@ -4,10 +4,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.flags import Flag
 from meterlink.testlog.rows import TestRow
-from meterlink.assumptions import USUAL
 from meterlink.tree.observations import USUAL_AMPS, Tests, no_ground_log_odds, observations_of
 
 from .plain import LINE, NAMES, NG, NN, circuit, masks_of, parents, row, runs_seen, wirings

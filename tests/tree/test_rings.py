@@ -10,7 +10,7 @@ from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import Loop, WiringMap
 
 from .networks import circuit_of, common_path, rows_of_matrix
-from .plain import LINE, NAMES, NG, circuit, parents, random_rows, row, wirings
+from .plain import LINE, NAMES, circuit, parents, random_rows, row, wirings
 
 REFERENCE = Path(__file__).parents[2] / "fixtures" / "reference"
 RING = json.loads((REFERENCE / "ring_final.json").read_text("utf-8"))
