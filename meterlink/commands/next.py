@@ -1,6 +1,7 @@
 """``meterlink next``: the test that is worth most now."""
 
 import json
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,18 +16,26 @@ if TYPE_CHECKING:
     from meterlink.plan.next_test import NextTest
 
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", "loop-resistance")
+GOALS = ("order", "first", "protect", "fault", "joints")
 
 
 @click.command()
 @click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
 @click.option(
     "--goal",
-    type=click.Choice(["order", "first"]),
+    type=click.Choice(GOALS),
     default="order",
-    help="The whole order, or the receptacle right after the panel only.",
+    help="What you want to know: the whole order, the receptacle right after the panel, where "
+    "ground-fault devices go, which box to open, or poor connections.",
 )
 @click.option(
-    "--not-now", multiple=True, metavar="NAME", help="A receptacle that cannot be got at; repeat."
+    "--cover", multiple=True, metavar="NAME", help="With --goal protect: a receptacle to protect."
+)
+@click.option(
+    "--dead", multiple=True, metavar="NAME", help="With --goal fault: a receptacle that is dead."
+)
+@click.option(
+    "--not-now", multiple=True, metavar="NAME", help="A receptacle that is not accessible; repeat."
 )
 @click.option(
     "--with",
@@ -34,6 +43,11 @@ HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", 
     multiple=True,
     type=click.Choice(HOOKUPS),
     help="A hookup that can be done; repeat. Default: all that the circuit allows.",
+)
+@click.option(
+    "--one-place",
+    is_flag=True,
+    help="The load is where the leads are: a circuit tester that loads what it is plugged into.",
 )
 @click.option(
     "--hookup", type=click.Choice(HOOKUPS), help="Weigh a test of your own instead: its hookup,"
@@ -46,8 +60,11 @@ def command(
     job: Path,
     *,
     goal: str,
+    cover: tuple[str, ...],
+    dead: tuple[str, ...],
     not_now: tuple[str, ...],
     hookups: tuple[str, ...],
+    one_place: bool,
     hookup: str | None,
     lead_a: str | None,
     lead_b: str | None,
@@ -60,36 +77,39 @@ def command(
     Examples:
       meterlink next upstairs
       meterlink next upstairs --goal first --not-now Attic
+      meterlink next upstairs --goal protect --cover Sink --cover Porch
       meterlink next upstairs --with neutral-neutral
       meterlink next upstairs --hookup neutral-ground --lead-a Desk --load-at Bed
     """
     from meterlink.circuit.setup import Hookup
     from meterlink.commands.job_input import findings_of, job_from, rows_of
-    from meterlink.plan.next_test import Goal, next_test, worth_of
+    from meterlink.plan.next_test import next_test, worth_of
+    from meterlink.plan.questions import Goal, Question
     from meterlink.tree.infer import infer
 
     opened = job_from(job)
     _check_not_now(not_now, opened.circuit)
+    question = Question(Goal(goal), cover, dead)
     rows = rows_of(opened) if opened.log_path.exists() else []
     posterior = infer(opened.circuit, rows, findings=findings_of(opened))
     last = rows[-1].setup if rows else None
     own = _own_setup(opened.circuit, hookup, lead_a, lead_b, load_at)
     if own is not None:
-        answer = worth_of(posterior, own, last=last, goal=Goal(goal))
+        answer = worth_of(posterior, own, last=last, question=question)
     else:
         answer = next_test(
             posterior,
             last=last,
-            done={row.setup for row in rows},
-            goal=Goal(goal),
+            question=question,
             not_now=not_now,
             hookups=[Hookup(name) for name in hookups] or None,
+            one_place=one_place,
         )
     if as_json:
         click.echo(_as_json(answer))
         return
     only_order = len(opened.circuit.receptacles) == 1 and not rows
-    for line in _in_words(answer, is_own=own is not None, only_order=only_order):
+    for line in _in_words(answer, job, is_own=own is not None, only_order=only_order):
         click.echo(line)
 
 
@@ -124,9 +144,11 @@ def _own_setup(
     return own
 
 
-def _in_words(answer: "NextTest", *, is_own: bool, only_order: bool) -> Iterator[str]:
-    """What to do, and why; ``only_order``: one receptacle, and nothing was tested."""
-    from meterlink.plan.words import instruction
+def _in_words(
+    answer: "NextTest", job: Path, *, is_own: bool, only_order: bool
+) -> Iterator[str]:
+    """What to do, why, and what to type; ``only_order``: one receptacle, nothing tested."""
+    from meterlink.plan.instructions import instruction
 
     if answer.settled and not is_own:
         yield (
@@ -134,10 +156,22 @@ def _in_words(answer: "NextTest", *, is_own: bool, only_order: bool) -> Iterator
             if only_order
             else "Settled: no more tests are needed. One that would confirm it:"
         )
-        yield instruction(answer.setup)
-    else:
-        yield instruction(answer.setup)
-        yield f"{answer.why} (about {answer.gain_bits:.1f} bits)"
+    yield instruction(answer.setup, answer.cycles)
+    if not answer.settled or is_own:
+        yield answer.why
+    yield from answer.advice
+    yield f"Then: {_to_type(job, answer.setup)}"
+
+
+def _to_type(job: Path, setup: "Setup") -> str:
+    """The command that takes the result."""
+    named = [("--hookup", str(setup.hookup)), ("--lead-a", setup.lead_a)]
+    named += [("--lead-b", setup.lead_b)] if setup.lead_b else []
+    named += [("--load-at", setup.load_at)] if setup.load_at else []
+    named += [("--side", setup.side)] if setup.hookup.ohms else []
+    words = [shlex.quote(word) for pair in named for word in pair]
+    reading = "--ohms OHM" if setup.hookup.ohms else "--idle MV --on MV"
+    return f"meterlink enter {shlex.quote(str(job))} {' '.join(words)} {reading}"
 
 
 def _as_json(answer: "NextTest") -> str:
@@ -152,5 +186,7 @@ def _as_json(answer: "NextTest") -> str:
         "settled": answer.settled,
         "effort": round(answer.effort, 2),
         "side": setup.side or None,
+        "cycles": answer.cycles,
+        "advice": list(answer.advice),
     }
     return json.dumps(content)

@@ -21,6 +21,7 @@ class Effort:
     same_room: float = 0.1
     lead: float = 0.05
     load: float = 0.03
+    more_cycles: float = 0.2  # one more short cycle with nothing moved
 
     def of(self, setup: Setup, last: Setup | None, circuit: Circuit) -> float:
         """Cost of doing ``setup`` after ``last``; rooms not given count as different rooms."""
@@ -43,7 +44,11 @@ def _same_room(circuit: Circuit, a: str, b: str) -> bool:
 
 
 def possible_setups(
-    circuit: Circuit, *, not_now: Collection[str] = (), hookups: Collection[Hookup] | None = None
+    circuit: Circuit,
+    *,
+    not_now: Collection[str] = (),
+    hookups: Collection[Hookup] | None = None,
+    one_place: bool = False,
 ) -> Iterator[Setup]:
     """All tests that can be done now.
 
@@ -53,8 +58,9 @@ def possible_setups(
 
     Args:
         circuit: Names, and whether there are grounds.
-        not_now: Receptacles that nobody can get at.
+        not_now: Receptacles that are not accessible.
         hookups: The hookups to use; by default all that the circuit allows.
+        one_place: The load is where the leads are, as with a circuit tester.
     """
     names = [name for name in circuit.receptacles if name not in not_now]
     allowed = set(LIVE_HOOKUPS) if hookups is None else set(hookups)
@@ -69,10 +75,12 @@ def possible_setups(
                 continue
             if hookup.has_lead_b:
                 for a, b in combinations(names, 2):
-                    yield Setup(hookup, a, b, load)
+                    if not one_place or load in (a, b):
+                        yield Setup(hookup, a, b, load)
             else:
-                for a in names:
-                    yield Setup(hookup, a, None, load)
+                for a in [load] if one_place else names:
+                    if hookup is not Hookup.NEUTRAL_GROUND or a not in circuit.no_ground:
+                        yield Setup(hookup, a, None, load)
 
 
 def _dead_setups(

@@ -1,4 +1,4 @@
-"""What each possible test would show on each of the trees that are still in play."""
+"""What each possible test would show under each of the hypotheses that are still in play."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,17 +12,15 @@ from meterlink.tree import infer as inference
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import Tests, planned
 from meterlink.tree.search import thin
-from meterlink.tree.trees import Floats
+from meterlink.tree.trees import Flags, Floats
 
-PICKUP_U_MV = 6.0  # what pickup of 5 to 15 mV leaves of uncertainty in a drop (common practice)
-NO_JUMP_U_MV = 3.0  # the same where there is no jump
-SUPPLY_U_MV = 80.0  # wander of the supply between idle and on (common practice)
-AMPS_REL_U = 0.005
-OHMS_U_MOHM = 3.0  # an ohmmeter's reading: probes pushed home again (common practice)
-DIRECT_U_MV = 0.3  # a direct source's, thermal voltages taken off (common practice)
-LIE_NO_CHANGE = USUAL.outliers.no_change
 NODES = np.array([-1.7320508, 0.0, 1.7320508])  # Gauss-Hermite, exact to the fifth moment
 NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])
+JUMP_IN_U = 3.0  # a drop of so many uncertainties is seen as a jump
+NO_CHANGE = USUAL.outliers.no_change
+STILL_U_MV = USUAL.meter.no_jump_u_mv
+JUMP = USUAL.outliers.jump + USUAL.outliers.misnamed
+JUMP_RANGE = float(np.log(USUAL.outliers.jump_most_mv / USUAL.outliers.jump_least_mv))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,22 +49,25 @@ def particles_of(posterior: Posterior, count: int, seed: int = 0) -> Particles:
 
 def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
     """The possible tests in the form that the resolver computes with."""
-    return Tests.of(planned(posterior.circuit, setup) for setup in setups)
+    circuit, assumed = posterior.circuit, posterior.assumptions
+    return Tests.of([planned(circuit, setup, assumed) for setup in setups], assumed.outliers)
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """What ``C`` possible tests would show on each of ``S`` trees, in mV, shape ``(S, C)``.
+    """What ``C`` possible tests would show under ``S`` hypotheses, in mV, shape ``(S, C)``.
 
     Attributes:
         mean: Expected drop.
         runs_u: Its standard deviation from what is not known of the runs.
         meter_u: The standard uncertainty with which the meter will tell it.
+        signed: Whether the meter shows a sign, ``(C,)``.
     """
 
     mean: Floats
     runs_u: Floats
     meter_u: Floats
+    signed: Flags | bool = False
 
     @property
     def sd(self) -> Floats:
@@ -83,16 +84,23 @@ class Forecast:
         return bits
 
 
-def forecast(posterior: Posterior, particles: Particles, tests: Tests) -> Forecast:
-    """Forecast each possible test on each tree."""
-    signed, variance = inference.predict(posterior, particles.fitted, tests)
-    mean = np.abs(signed)
-    noise = np.where(
-        tests.source, SUPPLY_U_MV, np.where(mean > 3 * PICKUP_U_MV, PICKUP_U_MV, NO_JUMP_U_MV)
-    )
-    ohms = np.array([item.hookup.ohms for item in tests.items], dtype=bool)
-    noise = np.where(tests.signed | ohms, np.where(ohms, OHMS_U_MOHM, DIRECT_U_MV), noise)
-    return Forecast(mean, np.sqrt(variance), np.hypot(noise, AMPS_REL_U * mean))
+def forecast(
+    posterior: Posterior, particles: Particles, tests: Tests, u_mv: Sequence[tuple[float, float]]
+) -> Forecast:
+    """Forecast each possible test under each hypothesis.
+
+    Args:
+        posterior: What is known.
+        particles: The hypotheses.
+        tests: As ``as_tests`` made them.
+        u_mv: For each test the meter's standard uncertainty of a jump and of none.
+    """
+    mean, variance = inference.predict(posterior, particles.fitted, tests)
+    mean = np.where(tests.signed, mean, np.abs(mean))
+    jump, still = np.array(u_mv).T
+    noise = np.where(np.abs(mean) > JUMP_IN_U * jump, jump, still)
+    wander = posterior.assumptions.meter.amps_rel_u * mean
+    return Forecast(mean, np.sqrt(variance), np.hypot(noise, wander), tests.signed)
 
 
 def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Floats]:
@@ -105,19 +113,21 @@ def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Flo
     Returns:
         Probability of each outcome, ``(C, O)``, and the likelihood of it on each tree,
         ``(C, O, S)``. The outcomes are three from each tree's own forecast, and "no change"
-        because the test lies.
+        whatever the wiring.
     """
     mean, sd = expected.mean, expected.sd
-    nodes = np.abs(mean[:, None, :] + sd[:, None, :] * NODES[None, :, None])
-    honest = (1 - LIE_NO_CHANGE) * weight[:, None] * NODE_WEIGHTS
+    nodes = mean[:, None, :] + sd[:, None, :] * NODES[None, :, None]
+    nodes = np.where(expected.signed, nodes, np.abs(nodes))
+    honest = (1 - NO_CHANGE) * weight[:, None] * NODE_WEIGHTS
     trees = len(weight)
     outcomes = nodes.reshape(trees * 3, -1)
     outcomes = np.concatenate([outcomes, np.zeros((1, outcomes.shape[1]))]).T  # (C, O)
-    probability = np.append(honest.reshape(-1), LIE_NO_CHANGE)
+    probability = np.append(honest.reshape(-1), NO_CHANGE)
     z = (outcomes[:, :, None] - mean.T[:, None, :]) / sd.T[:, None, :]
-    likelihood = (1 - LIE_NO_CHANGE) * np.exp(-0.5 * z**2) / sd.T[:, None, :]
-    lie = LIE_NO_CHANGE * np.exp(-0.5 * (outcomes / NO_JUMP_U_MV) ** 2) / NO_JUMP_U_MV
-    likelihood += lie[:, :, None]
+    likelihood = (1 - NO_CHANGE) * np.exp(-0.5 * z**2) / sd.T[:, None, :]
+    still = NO_CHANGE * np.exp(-0.5 * (outcomes / STILL_U_MV) ** 2) / STILL_U_MV
+    jump = JUMP / (np.maximum(np.abs(outcomes), 1.0) * JUMP_RANGE)
+    likelihood += (still + jump)[:, :, None]
     return np.broadcast_to(probability, outcomes.shape), likelihood
 
 

@@ -1,15 +1,16 @@
-"""The test that is worth most now: information about the goal for the effort it takes."""
+"""The test that is worth most now: information about the question for the effort it takes."""
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
 from meterlink.plan.candidates import Effort, possible_setups
+from meterlink.plan.experience import Experience
 from meterlink.plan.forecast import (
     Particles,
     as_tests,
@@ -19,28 +20,27 @@ from meterlink.plan.forecast import (
     particles_of,
     settling_probability,
 )
-from meterlink.plan.words import reason
+from meterlink.plan.instructions import reason
+from meterlink.plan.questions import Goal, Question
 from meterlink.tree.infer import SETTLED, Posterior
-from meterlink.tree.posterior import first_probabilities
 from meterlink.tree.trees import Floats
+
+__all__ = ["Goal", "NextTest", "Question", "is_settled", "next_test", "worth_of"]
 
 SCREEN_TREES = 40  # every possible test is weighed with so many trees,
 FINAL_TREES = 128  # the best of them again with so many
 FINALISTS = 20
 CHUNK = 16  # possible tests at once: fits a core's cache (measured: twice as fast as 256)
-RUNS_SHARE = 0.25  # worth of a bit about the runs while the order is open: it lets later
+RUNS_SHARE = 0.25  # worth of a bit about the runs while the order is unknown: it lets later
 # readings tell the order; the share falls to nothing where one order is as likely as not
-OPENING_BITS = 3.0  # worth of a receptacle's own depth while the order is open, see ``_opens``
+OPENING_BITS = 3.0  # worth of a receptacle's own depth while the order is unknown, see ``_opens``
+LINE_OPENS = 0.7  # the same over hot and neutral where neutral to ground would do
 SETTLING_BITS = 1.0  # worth of being done: about what one more test would tell (measured at eight
 # receptacles: 0.2 tests fewer)
 CONTROL_BITS = 0.02  # worth of a hookup that has never shown a jump, to break ties
-
-
-class Goal(StrEnum):
-    """What the person wants to know."""
-
-    ORDER = "order"  # who feeds whom
-    FIRST = "first"  # the receptacle right after the panel only
+CYCLES = (1, 2, 4, 6)  # on/off cycles of one test over which a wandering supply is averaged
+CYCLES_OF = 4  # of the best line-drop tests the number of cycles is weighed
+LITTLE_BITS = 0.02  # a test that tells less is hardly worth doing
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,8 @@ class NextTest:
         effort: What it costs after the last test, in on/off cycles.
         why: The reason in a sentence.
         settled: The goal is reached; the test would only confirm.
+        cycles: How many short on/off cycles it should have.
+        advice: What else would help where no test tells much, in sentences.
     """
 
     setup: Setup
@@ -60,160 +62,237 @@ class NextTest:
     effort: float
     why: str
     settled: bool
+    cycles: int = 1
+    advice: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Worth:
+    """What some possible tests promise: bits about the question and the runs, and being done."""
+
+    gain: Floats
+    runs: Floats
+    settling: Floats
 
 
 def next_test(
     posterior: Posterior,
     *,
     last: Setup | None = None,
-    done: Collection[Setup] = (),
+    done: Collection[Setup] | None = None,
     goal: Goal = Goal.ORDER,
+    question: Question | None = None,
     not_now: Collection[str] = (),
     hookups: Collection[Hookup] | None = None,
+    one_place: bool = False,
     effort: Effort | None = None,
+    assumptions: Assumptions = USUAL,
 ) -> NextTest:
     """Choose the next test.
 
     Args:
         posterior: What is known.
         last: The setup of the last test: where leads and load are now.
-        done: Setups already tested; ties go to one that repeats none.
-        goal: Order of all, or the first only.
-        not_now: Receptacles that cannot be got at now.
+        done: Setups already tested (those of the posterior's rows where not given); ties go to one
+            that repeats none.
+        goal: What the person wants to know, where no ``question`` says so.
+        question: The goal and the receptacles that it is about.
+        not_now: Receptacles that are not accessible now.
         hookups: Hookups that can be done; by default all that the circuit allows.
+        one_place: The load is where the leads are, as with a circuit tester.
         effort: Costs.
+        assumptions: Noise where the log says nothing.
 
     Raises:
-        UsageError: No test is possible with what is allowed.
+        UsageError: No test is possible with what is allowed, or the question makes no sense.
     """
-    setups = list(possible_setups(posterior.circuit, not_now=not_now, hookups=hookups))
+    circuit = posterior.circuit
+    asked = (question or Question(goal)).checked(circuit.receptacles)
+    done = {row.setup for row in posterior.rows} if done is None else done
+    known = Experience.of(circuit, posterior.rows, assumptions)
+    setups = list(
+        possible_setups(circuit, not_now=not_now, hookups=hookups, one_place=one_place)
+    )
     if not setups:
         raise UsageError(
-            "No test is possible: too few receptacles can be got at, or no hookup is left. "
+            "No test is possible: too few receptacles are accessible, or no hookup is left. "
             "Allow more receptacles or hookups."
         )
-    settled = is_settled(posterior, goal)
-    bits, runs_bits, _ = _gains(posterior, setups, particles_of(posterior, SCREEN_TREES), goal)
+    setups = [s for s in setups if not known.tells_nothing(s)] or setups
+    settled = is_settled(posterior, question=asked)
+    planner = _Planner(posterior, asked, known)
     costs = effort or Effort()
-    cost = np.array([costs.of(setup, last, posterior.circuit) for setup in setups])
+    cost = np.array([costs.of(setup, last, circuit) for setup in setups])
     fresh = np.array([setup not in done for setup in setups])
+    unknown = max(0.0, 1 - 2 * float(posterior.orders.probability.max()))
+    share = {Goal.ORDER: RUNS_SHARE * unknown, Goal.JOINTS: 1.0}.get(asked.goal, 0.0)
+    opening = OPENING_BITS * unknown * _opens(posterior, setups, asked, known)
+    seen = planner.worth(setups, planner.screen)
+    screened = (seen.gain + share * seen.runs + opening) / cost
+    best = [(int(i), 1) for i in np.argsort(-screened, kind="stable")[:FINALISTS]]
+    wandering = [i for i, _ in best if setups[i].hookup is Hookup.LINE_DROP][:CYCLES_OF]
+    best += [(i, cycles) for i in wandering for cycles in CYCLES[1:]]
+    finalists = np.array([i for i, _ in best])
+    cycles = [count for _, count in best]
     proven = {(s.hookup, s.leads) for s in done}
-    control = np.array([CONTROL_BITS * ((s.hookup, s.leads) not in proven) for s in setups])
-    open_question = max(0.0, 1 - 2 * float(posterior.orders.probability.max()))
-    share = RUNS_SHARE * open_question if goal is Goal.ORDER else 0.0
-    opening = OPENING_BITS * open_question * _opens(posterior, setups, goal)
-    screened = (bits + share * runs_bits + opening) / cost
-    finalists = np.argsort(-screened, kind="stable")[:FINALISTS]
-    particles = particles_of(posterior, FINAL_TREES)
-    gains, runs_bits, settling = _gains(posterior, [setups[i] for i in finalists], particles, goal)
-    worth = gains * (1 + control[finalists] * fresh[finalists]) + share * runs_bits
-    worth += opening[finalists] + SETTLING_BITS * settling
-    worth = worth / cost[finalists] + 1e-9 * fresh[finalists]
-    best = int(worth.argmax())
-    setup = setups[finalists[best]]
+    control = np.array(
+        [CONTROL_BITS * ((setups[i].hookup, setups[i].leads) not in proven) for i in finalists]
+    )
+    final = planner.worth([setups[i] for i in finalists], planner.final, cycles)
+    worth = final.gain * (1 + control * fresh[finalists]) + share * final.runs
+    worth += opening[finalists] + SETTLING_BITS * final.settling
+    effort_of = cost[finalists] + costs.more_cycles * (np.array(cycles) - 1)
+    worth = worth / effort_of + 1e-9 * fresh[finalists]
+    chosen = int(worth.argmax())
+    gain = float(final.gain[chosen])
+    hopeless = not settled and gain < LITTLE_BITS and opening[finalists[chosen]] == 0
     return NextTest(
-        setup=setup,
-        gain_bits=float(gains[best]),
-        effort=float(cost[finalists[best]]),
-        why=explain(posterior, setup, particles, goal, settled=settled),
+        setup=setups[finalists[chosen]],
+        gain_bits=gain,
+        effort=float(effort_of[chosen]),
+        why=planner.why(setups[finalists[chosen]], cycles[chosen], settled=settled),
         settled=settled,
+        cycles=cycles[chosen],
+        advice=known.advice() if hopeless else (),
     )
 
 
 def worth_of(
-    posterior: Posterior, setup: Setup, *, last: Setup | None = None, goal: Goal = Goal.ORDER
+    posterior: Posterior,
+    setup: Setup,
+    *,
+    last: Setup | None = None,
+    goal: Goal = Goal.ORDER,
+    question: Question | None = None,
+    assumptions: Assumptions = USUAL,
 ) -> NextTest:
     """What a test of the person's own choice would tell."""
-    particles = particles_of(posterior, FINAL_TREES)
-    gain = _gains(posterior, [setup], particles, goal)[0][0]
-    settled = is_settled(posterior, goal)
+    asked = (question or Question(goal)).checked(posterior.circuit.receptacles)
+    known = Experience.of(posterior.circuit, posterior.rows, assumptions)
+    planner = _Planner(posterior, asked, known)
+    gain = planner.worth([setup], planner.final).gain[0]
+    settled = is_settled(posterior, question=asked)
     return NextTest(
         setup=setup,
         gain_bits=float(gain),
         effort=Effort().of(setup, last, posterior.circuit),
-        why=explain(posterior, setup, particles, goal, settled=settled),
+        why=planner.why(setup, 1, settled=settled),
         settled=settled,
     )
 
 
-def is_settled(posterior: Posterior, goal: Goal) -> bool:
-    """Whether the goal is reached with the probability that counts as settled."""
-    if goal is Goal.ORDER:
+def is_settled(
+    posterior: Posterior, goal: Goal = Goal.ORDER, *, question: Question | None = None
+) -> bool:
+    """Whether the question is answered with the probability that counts as settled."""
+    asked = question or Question(goal)
+    if asked.goal is Goal.ORDER:
         return posterior.settled
-    n = len(posterior.circuit.receptacles)
-    return bool(first_probabilities(posterior.orders, n).max() >= SETTLED)
+    return asked.certainty(posterior) >= SETTLED
 
 
-def _labels(posterior: Posterior, particles: Particles, goal: Goal) -> NDArray[np.intp]:
-    """For each tree the answer to the goal's question, as a number."""
-    order = posterior.orders.of_tree[particles.rows]
-    if goal is Goal.FIRST:
-        full = (1 << len(posterior.circuit.receptacles)) - 1
-        feeds_all = posterior.orders.clades[order] == full
-        answer = np.where(feeds_all.any(axis=1), feeds_all.argmax(axis=1), -1)
-    else:
-        answer = order
-    return np.unique(answer, return_inverse=True)[1].reshape(-1)
+class _Planner:
+    """The question put to a posterior: what possible tests tell about it."""
 
+    def __init__(self, posterior: Posterior, question: Question, known: Experience) -> None:
+        self.posterior, self.question, self.known = posterior, question, known
+        self.screen = particles_of(posterior, SCREEN_TREES)
+        self.final = particles_of(posterior, FINAL_TREES)
+        self._answer = question.labels(posterior)
 
-def _gains(
-    posterior: Posterior, setups: Sequence[Setup], particles: Particles, goal: Goal
-) -> tuple[Floats, Floats, Floats]:
-    """What each setup promises.
+    def worth(
+        self, setups: Sequence[Setup], particles: Particles, cycles: Sequence[int] = ()
+    ) -> _Worth:
+        """What each setup promises, with so many cycles each."""
+        label = self._labels(particles)
+        repeats = cycles or [1] * len(setups)
+        gains, runs, settling = [], [], []
+        for start in range(0, len(setups), CHUNK):
+            some = setups[start : start + CHUNK]
+            tests = as_tests(self.posterior, some)
+            u = [self.known.u_mv(s, c) for s, c in zip(some, repeats[start:], strict=False)]
+            expected = forecast(self.posterior, particles, tests, u)
+            outcomes = outcome_likelihoods(particles.weight, expected)
+            tells = 1 - self._void(some)
+            gains.append(tells * information_bits(*outcomes, particles.weight, label))
+            settling.append(
+                tells * settling_probability(*outcomes, particles.weight, label, SETTLED)
+            )
+            runs.append(tells * expected.bits_about_runs(particles.weight))
+        return _Worth(np.concatenate(gains), np.concatenate(runs), np.concatenate(settling))
 
-    Returns:
-        Expected information about the goal, and about the runs, in bits; and the probability that
-        the goal is settled then.
-    """
-    label = _labels(posterior, particles, goal)
-    parts, runs, settling = [], [], []
-    for start in range(0, len(setups), CHUNK):
-        tests = as_tests(posterior, setups[start : start + CHUNK])
-        expected = forecast(posterior, particles, tests)
+    def why(self, setup: Setup, cycles: int, *, settled: bool) -> str:
+        """The question that the test answers best, in words."""
+        particles = self.final
+        u = [self.known.u_mv(setup, cycles)]
+        expected = forecast(self.posterior, particles, as_tests(self.posterior, [setup]), u)
         outcomes = outcome_likelihoods(particles.weight, expected)
-        parts.append(information_bits(*outcomes, particles.weight, label))
-        settling.append(settling_probability(*outcomes, particles.weight, label, SETTLED))
-        runs.append(expected.bits_about_runs(particles.weight))
-    return np.concatenate(parts), np.concatenate(runs), np.concatenate(settling)
+
+        def bits(label: NDArray[np.intp]) -> float:
+            return float(information_bits(*outcomes, particles.weight, label)[0])
+
+        first_only = self.question.goal is Goal.FIRST
+        return reason(self.posterior, particles, bits, settled=settled, first_only=first_only)
+
+    def _labels(self, particles: Particles) -> NDArray[np.intp]:
+        """For each particle the answer to the question, as a number."""
+        answer = self._answer[self.posterior.orders.of_tree[particles.rows]]
+        return np.unique(answer, return_inverse=True)[1].reshape(-1)
+
+    def _void(self, setups: Sequence[Setup]) -> Floats:
+        """Probability that each test says nothing as there is no ground contact to measure at."""
+        names = self.posterior.circuit.receptacles
+        missing = no_ground(self.posterior)
+        return np.array(
+            [
+                missing[names.index(s.lead_a)] if s.hookup is Hookup.NEUTRAL_GROUND else 0.0
+                for s in setups
+            ]
+        )
 
 
-def _opens(posterior: Posterior, setups: Sequence[Setup], goal: Goal) -> Floats:
-    """1 for tests that measure the depth of a receptacle for the first time, else 0.
+def _opens(
+    posterior: Posterior, setups: Sequence[Setup], question: Question, known: Experience
+) -> Floats:
+    """How much of an opening each test is: a receptacle's depth measured for the first time.
 
     With meter and load at one receptacle the drop is that of everything between it and the panel.
     Such a reading tells little by itself; but with all depths known, the receptacles stand in
     line, and one later reading between two of them checks both against the line at once. Looking
     one test ahead does not see that (measured: 12.8 tests instead of 14.3 at eight receptacles).
     """
+    if question.goal is not Goal.ORDER:
+        return np.zeros(len(setups))
     names = posterior.circuit.receptacles
-    own = Hookup.NEUTRAL_GROUND if posterior.circuit.grounded else Hookup.LINE_DROP
-    known = {
-        names[item.load]
-        for item in posterior.tests.items
-        if item.hookup is own
-        and item.leads[0] == item.load
-        and item.drop_mv is not None
-        and item.drop_mv > 3 * item.u_mv
+    deep = {
+        row.setup.lead_a
+        for row in posterior.rows
+        if is_depth(row.setup) and row.verdict == "in-path" and not known.tells_nothing(row.setup)
     }
-    wanted = goal is Goal.ORDER
-    return np.array(
-        [
-            float(wanted and s.hookup is own and s.lead_a == s.load_at and s.load_at not in known)
-            for s in setups
-        ]
-    )
+    ground = {s.lead_a for s in setups if s.hookup is Hookup.NEUTRAL_GROUND}
+    missing = no_ground(posterior)
+
+    def opens(setup: Setup) -> float:
+        if not is_depth(setup) or setup.lead_a in deep:
+            return 0.0
+        there = 1 - float(missing[names.index(setup.lead_a)])
+        if setup.hookup is Hookup.NEUTRAL_GROUND:
+            return there
+        if setup.hookup is Hookup.LINE_DROP and setup.lead_a in ground:
+            return max(LINE_OPENS * there, 1 - there)
+        return 1.0
+
+    return np.array([opens(setup) for setup in setups])
 
 
-def explain(
-    posterior: Posterior, setup: Setup, particles: Particles, goal: Goal, *, settled: bool
-) -> str:
-    """The question that the test answers best, in words."""
-    expected = forecast(posterior, particles, as_tests(posterior, [setup]))
-    probability, likelihood = outcome_likelihoods(particles.weight, expected)
-    return reason(
-        posterior,
-        particles,
-        lambda label: float(information_bits(probability, likelihood, particles.weight, label)[0]),
-        settled=settled,
-        first_only=goal is Goal.FIRST,
-    )
+def no_ground(posterior: Posterior) -> Floats:
+    """Probability that each receptacle has no ground contact, as idle readings say, ``(n,)``."""
+    share: Floats = 1 / (1 + np.exp(-np.clip(posterior.grounds.log_odds, -30, 30)))
+    return share
+
+
+def is_depth(setup: Setup) -> bool:
+    """Whether a test measures everything between its receptacle and the panel."""
+    if setup.hookup.has_lead_b and setup.lead_b is not None:
+        return False
+    return setup.hookup.ohms or setup.lead_a == setup.load_at

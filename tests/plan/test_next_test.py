@@ -21,7 +21,7 @@ from meterlink.plan.forecast import (
     settling_probability,
 )
 from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
-from meterlink.plan.words import instruction
+from meterlink.plan.instructions import instruction
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.tree.infer import infer
 
@@ -146,9 +146,8 @@ def test_information_is_never_negative_nor_more_than_the_label_holds() -> None:
     posterior = infer(CIRCUIT, [])
     particles = particles_of(posterior, 60)
     tests = as_tests(posterior, list(possible_setups(CIRCUIT)))
-    probability, likelihood = outcome_likelihoods(
-        particles.weight, forecast(posterior, particles, tests)
-    )
+    expected = forecast(posterior, particles, tests, [(6.0, 3.0)] * len(tests))
+    probability, likelihood = outcome_likelihoods(particles.weight, expected)
     label = posterior.orders.of_tree[particles.rows]
     label = np.unique(label, return_inverse=True)[1]
     bits = information_bits(probability, likelihood, particles.weight, label)
@@ -160,7 +159,7 @@ def test_information_is_never_negative_nor_more_than_the_label_holds() -> None:
 @given(st.floats(0.05, 0.95), st.floats(-2.0, 2.0))
 @settings(max_examples=30)
 def test_two_trees_far_apart_tell_the_entropy_of_their_weights(p: float, shift: float) -> None:
-    """Shannon: an outcome that gives the label away tells all of its entropy, less the lies."""
+    """Shannon: an outcome that gives the label away tells all of its entropy, less the outliers."""
     weight = np.array([p, 1 - p])
     far = Forecast(np.array([[300.0], [900.0 + shift]]), np.zeros((2, 1)), np.full((2, 1), 5.0))
     bits = information_bits(*outcome_likelihoods(weight, far), weight, np.array([0, 1]))[0]

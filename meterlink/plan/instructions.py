@@ -12,8 +12,8 @@ from meterlink.tree.infer import Posterior
 SOME_BITS = 0.01
 
 
-def instruction(setup: Setup) -> str:
-    """Where the leads and the load go, as one sentence."""
+def instruction(setup: Setup, cycles: int = 1) -> str:
+    """Where the leads and the load go, and how often it is switched, in a sentence or two."""
     if setup.dead:
         return _dead_instruction(setup)
     if setup.hookup is Hookup.NEUTRAL_GROUND:
@@ -24,7 +24,8 @@ def instruction(setup: Setup) -> str:
         leads = (
             f"Put one lead in the neutral of {setup.lead_a}, the other in that of {setup.lead_b}"
         )
-    return f"{leads}; plug the load in at {setup.load_at}."
+    more = f" Switch it on and off {cycles} times, some 5 s each." if cycles > 1 else ""
+    return f"{leads}; plug the load in at {setup.load_at}.{more}"
 
 
 def _dead_instruction(setup: Setup) -> str:

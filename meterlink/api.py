@@ -1,0 +1,378 @@
+"""The front door for Python: plain arguments in, frozen results out, every trap an error.
+
+Heavy parts are imported inside the functions, so that a program that only measures arrays does not
+load the resolver, and one that only resolves does not load a driver.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from meterlink.assumptions import USUAL, Assumptions
+from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.errors import MeterlinkError, UsageError
+from meterlink.levels.detector import measure
+from meterlink.testlog.columns import row_mapping
+from meterlink.testlog.rows import Source, TestRow
+
+if TYPE_CHECKING:
+    from drivers.readings import Reading
+    from meterlink.answers.protection import Protection
+    from meterlink.plan.next_test import NextTest
+    from meterlink.tree.wiring import WiringMap
+
+__all__ = [
+    "Assumptions",
+    "Circuit",
+    "MeterlinkError",
+    "Rows",
+    "Test",
+    "measure",
+    "next_test",
+    "protect",
+    "read_log",
+    "readings",
+    "replay",
+    "resolve",
+    "trials",
+]
+
+AnyPath = str | PathLike[str]
+LIMIT_IN_U = 2.448  # a normal falls to a twentieth of its height so many deviations off
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """One test as a program states it; only what was measured need be given.
+
+    Attributes:
+        hookup: ``neutral-neutral``, ``neutral-ground``, ``line-drop``, ``path-resistance`` or
+            ``loop-resistance``.
+        lead_a, lead_b: Receptacles of the leads.
+        load: Receptacle of the load; ``None`` for an ohmmeter.
+        drop_mv, u_mv: The drop that the load made and its standard uncertainty, in mV.
+        jump: Instead of a drop, whether a jump was seen.
+        amps: Current of the load, where it is another than the circuit's.
+        path_mohm, path_u_mohm: What an ohmmeter read, in milliohms.
+        side: Conductors measured on the dead circuit (``neutral``, ``hot+ground``, …).
+
+    Raises:
+        UsageError: A word that is not known, a figure that is no number, or nothing measured.
+    """
+
+    __test__ = False  # keeps pytest from collecting the class by its name
+
+    hookup: str
+    lead_a: str
+    lead_b: str | None = None
+    load: str | None = None
+    drop_mv: float | None = None
+    u_mv: float | None = None
+    jump: bool | None = None
+    amps: float | None = None
+    path_mohm: float | None = None
+    path_u_mohm: float | None = None
+    side: str = ""
+
+    def __post_init__(self) -> None:
+        self._setup()
+        for name in ("drop_mv", "u_mv", "amps", "path_mohm", "path_u_mohm"):
+            value = getattr(self, name)
+            if value is not None and not math.isfinite(_number(value, name)):
+                raise UsageError(f"{name} is {value}; give a finite number, or leave it out.")
+        for name in ("u_mv", "path_u_mohm", "amps"):
+            value = getattr(self, name)
+            if value is not None and value <= 0:
+                raise UsageError(f"{name} is {value:g}; it is above 0.")
+        if self.drop_mv is None and self.jump is None and self.path_mohm is None:
+            raise UsageError("A test needs drop_mv (with u_mv), jump, or path_mohm.")
+        if (self.drop_mv is None) != (self.u_mv is None):
+            raise UsageError("A drop needs its standard uncertainty: give drop_mv and u_mv.")
+        if (self.path_mohm is None) != (self.path_u_mohm is None):
+            raise UsageError("Give path_mohm and path_u_mohm together.")
+
+    def _setup(self) -> Setup:
+        try:
+            hookup = Hookup(self.hookup)
+        except ValueError as error:
+            known = ", ".join(one.value for one in Hookup)
+            raise UsageError(f"hookup is {self.hookup!r}; expected one of {known}.") from error
+        return Setup(hookup, self.lead_a, self.lead_b, self.load or "", self.side)
+
+    def row(self, number: int) -> TestRow:
+        """The same as a row of a log."""
+        drop, u = self.drop_mv, self.u_mv
+        limit = None if u is None else LIMIT_IN_U * u
+        jump = self.jump if drop is None or u is None else abs(drop) > 3 * u
+        verdict = Verdict.UNCLEAR
+        if jump is not None:
+            verdict = Verdict.IN_PATH if jump else Verdict.NOT_IN_PATH
+        return TestRow(
+            number,
+            datetime(1970, 1, 1, tzinfo=UTC),
+            self._setup(),
+            amps=self.amps,
+            drop_mv=drop,
+            drop_u_mv=u,
+            limit_mv=limit,
+            verdict=verdict,
+            source=Source.ENTERED,
+            path_mohm=self.path_mohm,
+            path_u_mohm=self.path_u_mohm,
+        )
+
+
+class Rows(tuple[TestRow, ...]):
+    """Rows of a test log, in order."""
+
+    __slots__ = ()
+
+    def to_pandas(self) -> Any:  # pandas is no dependency
+        """A ``pandas.DataFrame``, one row a test, the log's columns by name.
+
+        Raises:
+            UsageError: pandas is not installed.
+        """
+        try:
+            import pandas
+        except ImportError as error:
+            raise UsageError("to_pandas needs pandas: pip install pandas.") from error
+        frame = pandas.DataFrame([row_mapping(row) for row in self])
+        if "time" in frame:
+            frame["time"] = pandas.to_datetime(frame["time"], utc=True)
+        return frame
+
+
+@contextmanager
+def readings(address: str, *, record: AnyPath | None = None) -> Iterator[Iterator["Reading"]]:
+    """The readings of a live meter, as they come.
+
+    Args:
+        address: As ``meterlink meters`` gives it, such as ``lines:/dev/ttyUSB0,9600``.
+        record: A file that does not exist yet, to record every byte in.
+
+    Example:
+        with ml.readings("lines:/dev/ttyUSB0,9600") as stream:
+            for reading in stream:
+                print(reading.t_s, reading.volts)
+
+    Raises:
+        DriverError: There is no such meter, or it cannot be opened.
+    """
+    from drivers.readings import Reading
+    from meterlink.live.session import LiveSession
+
+    def stream(session: LiveSession) -> Iterator[Reading]:
+        while True:
+            for event in session.poll(timeout_s=0.2):
+                if isinstance(event, Reading):
+                    yield event
+
+    with LiveSession(address, None if record is None else Path(record)) as session:
+        yield stream(session)
+
+
+def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None) -> Rows:
+    """The tests in recorded visits, measured anew; nothing is written.
+
+    Args:
+        paths: Captures, or folders whose ``*.jsonl`` files are captures.
+        circuit: Takes the place of the one that the captures describe.
+
+    Raises:
+        MeterlinkError: A capture describes no circuit, or names what the circuit does not have.
+        DriverError: A capture cannot be read.
+    """
+    from drivers.capture import CaptureReader
+    from drivers.replay import replay as events
+    from meterlink.circuit.job import circuit_from_header
+    from meterlink.levels.visit_split import completed_tests
+    from meterlink.testlog.measured import measured_row
+
+    rows: list[TestRow] = []
+    for path in _captures([paths] if isinstance(paths, str | PathLike) else paths):
+        with CaptureReader(path) as capture:
+            described = circuit
+            if described is None:
+                header = capture.header.circuit
+                if header is None:
+                    raise UsageError(f"{path} describes no circuit; give one with circuit=.")
+                described, _ = circuit_from_header(header, str(path))
+            started = capture.header.started
+            for done in completed_tests(events(capture), described):
+                row = measured_row(
+                    done,
+                    started=started,
+                    amps=described.load_amps,
+                    source=Source.REPLAY,
+                    capture=path.name,
+                )
+                rows.append(row)
+    return Rows(_numbered(rows))
+
+
+def read_log(path: AnyPath) -> Rows:
+    """The rows of a test log (``tests.csv``), or of a job folder's.
+
+    Raises:
+        LogError: It is no test log, or a row cannot be read.
+    """
+    from meterlink.circuit.job import LOG_FILE
+    from meterlink.testlog.reader import read_rows
+
+    log = Path(path)
+    log = log / LOG_FILE if log.is_dir() else log
+    if not log.exists():
+        raise UsageError(f"{log} is not there. Give a test log, or a job folder with one.")
+    return Rows(read_rows(log))
+
+
+def resolve(
+    circuit: Circuit, tests: Iterable[Test | TestRow], *, assumptions: Assumptions = USUAL
+) -> "WiringMap":
+    """What the tests say about the wiring, with probabilities.
+
+    Args:
+        circuit: The receptacles, and what else is known.
+        tests: Tests of your own, or rows of a log.
+        assumptions: Priors and noise.
+
+    Raises:
+        UsageError: A test names a receptacle that the circuit does not have.
+    """
+    from meterlink.tree.resolve import resolve as resolved
+
+    return resolved(circuit, _rows(tests), assumptions=assumptions)
+
+
+def next_test(
+    circuit: Circuit,
+    tests: Iterable[Test | TestRow],
+    *,
+    goal: str = "order",
+    cover: Sequence[str] = (),
+    dead: Sequence[str] = (),
+    hookups: Sequence[str] = (),
+    not_now: Sequence[str] = (),
+    assumptions: Assumptions = USUAL,
+) -> "NextTest":
+    """The test that is worth most now.
+
+    Args:
+        circuit: The receptacles, and what else is known.
+        tests: What was tested so far.
+        goal: ``order``, ``first``, ``protect``, ``fault`` or ``joints``.
+        cover: Receptacles to protect, for ``protect``; all by default.
+        dead: Receptacles that are dead, for ``fault``.
+        hookups: Limits the hookups.
+        not_now: Receptacles that are not accessible.
+        assumptions: Priors and noise.
+
+    Raises:
+        UsageError: A word or a name that is not known, or no test is possible.
+    """
+    from meterlink.plan.next_test import next_test as planned
+    from meterlink.plan.questions import Goal, Question
+    from meterlink.tree.infer import infer
+
+    rows = _rows(tests)
+    question = Question(_word(Goal, goal, "goal"), tuple(cover), tuple(dead))
+    return planned(
+        infer(circuit, rows, assumptions=assumptions),
+        last=rows[-1].setup if rows else None,
+        question=question,
+        hookups=[_word(Hookup, name, "hookup") for name in hookups] or None,
+        not_now=not_now,
+        assumptions=assumptions,
+    )
+
+
+def protect(
+    circuit: Circuit,
+    tests: Iterable[Test | TestRow],
+    *,
+    cover: Sequence[str] = (),
+    at: Sequence[str] = (),
+    assumptions: Assumptions = USUAL,
+) -> "Protection":
+    """Where ground-fault devices go so that all receptacles, or those named, are protected.
+
+    Args:
+        circuit: The receptacles, and what else is known.
+        tests: What was tested.
+        cover: Receptacles to protect; all by default.
+        at: Places of devices to judge instead of choosing them.
+        assumptions: Priors and noise.
+
+    Raises:
+        UsageError: A name that the circuit does not have.
+    """
+    from meterlink.answers.protection import protect as protected
+    from meterlink.answers.wirings import known_of
+
+    for name in (*cover, *at):
+        if name not in circuit.receptacles:
+            raise UsageError(f"{name!r} is no receptacle of the circuit.")
+    known = known_of(circuit, _rows(tests), assumptions=assumptions)
+    return protected(known.wirings, cover, at)
+
+
+def trials(values: Sequence[float], by: Sequence[object] | None = None) -> Any:
+    """Repeat trials: mean, spread, uncertainty, outliers, drift; with ``by`` between levels too.
+
+    Needs SciPy: ``pip install 'meterlink[lab]'``.
+
+    Args:
+        values: Shape (n,), in one unit, in the order in which they were taken.
+        by: Shape (n,), what differed from trial to trial (an operator, a meter).
+
+    Raises:
+        UsageError: Values that are not finite, or lengths that differ.
+    """
+    from meterlink.lab.front import trials as evaluated
+
+    return evaluated(values, by=by)
+
+
+def _captures(paths: Iterable[AnyPath]) -> Iterator[Path]:
+    for path in map(Path, paths):
+        found = sorted(path.glob("*.jsonl")) if path.is_dir() else [path]
+        if not found:
+            raise UsageError(f"{path} has no capture (*.jsonl) in it.")
+        yield from found
+
+
+def _numbered(rows: Iterable[TestRow]) -> Iterator[TestRow]:
+    from dataclasses import replace
+
+    return (replace(row, test=number) for number, row in enumerate(rows, start=1))
+
+
+def _rows(tests: Iterable[Test | TestRow]) -> list[TestRow]:
+    """Rows of a log as they are; tests of the caller's own get numbers."""
+    rows = []
+    for number, test in enumerate(tests, start=1):
+        if not isinstance(test, Test | TestRow):
+            raise UsageError(f"Test {number} is {test!r:.60}; expected a Test or a row of a log.")
+        rows.append(test.row(number) if isinstance(test, Test) else test)
+    return rows
+
+
+def _word(kind: Any, word: str, what: str) -> Any:
+    try:
+        return kind(word)
+    except ValueError as error:
+        known = ", ".join(one.value for one in kind)
+        raise UsageError(f"{what} is {word!r}; expected one of {known}.") from error
+
+
+def _number(value: object, name: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise UsageError(f"{name} is {value!r:.60}; give a number.")
+    return float(value)

@@ -1,0 +1,108 @@
+"""The front door for Python: light, complete, and every trap an error."""
+
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+import meterlink as ml
+
+CIRCUIT = ml.Circuit("Study", ("Door", "Desk", "Bed"), volts=120, load_amps=10)
+
+
+def depth(name: str, mv: float) -> ml.Test:
+    return ml.Test("neutral-ground", name, load=name, drop_mv=mv, u_mv=5)
+
+
+CHAIN = [
+    depth("Door", 800),
+    depth("Desk", 1100),
+    depth("Bed", 1500),
+    ml.Test("neutral-neutral", "Door", "Bed", load="Desk", drop_mv=300, u_mv=5),
+    ml.Test("neutral-neutral", "Desk", "Bed", load="Door", jump=False),
+]
+
+
+def test_importing_it_loads_neither_numpy_nor_a_driver():
+    code = "import meterlink, sys; print([m for m in ('numpy', 'drivers', 'click') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_every_name_of_the_front_door_is_there_and_documented():
+    for name in ml.__all__:
+        assert getattr(ml, name).__doc__, name
+        assert name in dir(ml)
+    with pytest.raises(AttributeError, match="no attribute 'guess'"):
+        ml.guess  # noqa: B018
+
+
+def test_tests_of_ones_own_are_resolved_and_the_next_one_named():
+    found = ml.resolve(CIRCUIT, CHAIN)
+    assert found.first.receptacle == "Door"
+    feeds = {point.name: point.fed_from for point in found.points}
+    assert feeds == {"Door": "panel", "Desk": "Door", "Bed": "Desk"}
+    assert ml.next_test(CIRCUIT, CHAIN[:1]).gain_bits > 0
+    assert ml.next_test(CIRCUIT, CHAIN, goal="first").settled
+
+
+def test_what_a_device_protects_is_asked_in_one_call():
+    answer = ml.protect(CIRCUIT, CHAIN, cover=["Desk", "Bed"])
+    assert answer.devices[0] in ("Door", "Desk")
+    assert answer.covered > 0.9
+
+
+def test_recorded_visits_are_replayed_to_rows_and_a_table(tmp_path):
+    rows = ml.replay("fixtures/captures/circuit-101/visit.jsonl")
+    assert [row.test for row in rows] == list(range(1, len(rows) + 1))
+    assert np.median([row.drop_mv for row in rows]) > 1000
+    with pytest.raises(ml.MeterlinkError, match="no capture"):
+        ml.replay(tmp_path)
+    pandas = pytest.importorskip("pandas")
+    frame = rows.to_pandas()
+    assert isinstance(frame, pandas.DataFrame)
+    assert frame["drop_mV"].notna().all()
+
+
+def test_arrays_are_measured_without_marks():
+    rng = np.random.default_rng(3)
+    t = np.arange(0, 30, 0.25)
+    volts = 0.006 + 0.4 * ((t > 10) & (t < 20)) + 1e-4 * rng.normal(size=t.size)
+    found = ml.measure(t, volts, hertz=60)
+    assert found.verdict == "in-path"
+    assert abs(found.drop_mv - 400) < 3 * found.drop_u_mv
+    assert ml.measure(t, np.full_like(volts, 0.006), hertz=60).verdict == "unclear"
+
+
+def test_a_log_that_is_not_there_is_an_error(tmp_path):
+    with pytest.raises(ml.MeterlinkError, match="not there"):
+        ml.read_log(tmp_path / "tests.csv")
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: ml.Test("neutral", "Desk", load="Desk", drop_mv=1, u_mv=1), "expected one of"),
+        (lambda: ml.Test("neutral-ground", "Desk", load="Desk"), "needs drop_mv"),
+        (lambda: ml.Test("neutral-ground", "Desk", load="Desk", drop_mv=5), "standard uncertainty"),
+        (lambda: depth("Desk", math.nan), "finite"),
+        (lambda: ml.Test("neutral-ground", "Desk", load="Desk", drop_mv="9", u_mv=1), "a number"),
+        (lambda: ml.Test("neutral-ground", "Desk", load="Desk", drop_mv=9, u_mv=-1), "above 0"),
+        (lambda: ml.Circuit("Study", "Door"), "list of names"),
+        (lambda: ml.Circuit("Study", ("Door", "Door")), "named twice"),
+        (lambda: ml.resolve(CIRCUIT, [depth("Attic", 9.0)]), "Attic"),
+        (lambda: ml.resolve(CIRCUIT, ["Door"]), "expected a Test"),
+        (lambda: ml.next_test(CIRCUIT, [], goal="everything"), "goal is 'everything'"),
+        (lambda: ml.next_test(CIRCUIT, [], hookups=["ohms"]), "hookup is 'ohms'"),
+        (lambda: ml.protect(CIRCUIT, [], cover=["Moon"]), "Moon"),
+        (lambda: ml.measure([0, 1, 0.5], [0, 0, 0], hertz=60), "order"),
+        (lambda: ml.measure([0, 1, 2], [0, math.nan, 0], hertz=60), "finite|NaN|nan"),
+        (lambda: ml.trials([1.0, math.nan, 2.0]), "finite|number"),
+        (lambda: ml.trials([1.0, 2.0], by=["Ann"]), "length|as many|each"),
+    ],
+)
+def test_what_would_give_a_wrong_answer_is_an_error(make, message):
+    with pytest.raises(ml.MeterlinkError, match=message):
+        make()
