@@ -60,7 +60,7 @@ class Wirings:
         second += [wiring_map.loop.probability] if wiring_map.loop else []
         return cls(
             names=names,
-            probability=posterior.ensemble.weights,
+            probability=posterior.ensemble.weights * (1 - posterior.unexplained),
             masks=posterior.ensemble.masks,
             clades=fed(posterior.ensemble.hypotheses, len(names)),
             best=best_tree(posterior.ensemble, posterior.orders),

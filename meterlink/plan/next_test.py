@@ -110,9 +110,7 @@ def next_test(
     asked = (question or Question(goal)).checked(circuit.receptacles)
     done = {row.setup for row in posterior.rows} if done is None else done
     known = Experience.of(circuit, posterior.rows, assumptions)
-    setups = list(
-        possible_setups(circuit, not_now=not_now, hookups=hookups, one_place=one_place)
-    )
+    setups = list(possible_setups(circuit, not_now=not_now, hookups=hookups, one_place=one_place))
     if not setups:
         raise UsageError(
             "No test is possible: too few receptacles are accessible, or no hookup is left. "

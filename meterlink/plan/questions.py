@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meterlink.errors import UsageError
+from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
 from meterlink.tree.posterior import first_probabilities
-from meterlink.tree.trees import Floats, Masks
+from meterlink.tree.trees import Flags, Floats, Masks
 
 MOST_PLACES = 3  # places for one device that are told apart: the likeliest
 
@@ -63,10 +64,11 @@ class Question:
         clades = posterior.orders.clades
         names = posterior.circuit.receptacles
         if self.goal is Goal.FIRST:
-            feeds_all = clades == (1 << len(names)) - 1
+            feeds_all = clades == _here(posterior, (1 << len(names)) - 1)[:, None]
             answer = np.where(feeds_all.any(axis=1), feeds_all.argmax(axis=1), -1)
         elif self.goal is Goal.PROTECT:
-            answer = _places(clades, posterior.orders.probability, _mask(self.cover, names))
+            wanted = _here(posterior, _mask(self.cover, names))
+            answer = _places(clades, posterior.orders.probability, wanted)
         elif self.goal is Goal.FAULT:
             answer = _boxes(clades, _mask(self.dead, names))
         else:
@@ -80,8 +82,8 @@ class Question:
         if self.goal is Goal.FIRST:
             return float(first_probabilities(orders, n).max())
         if self.goal is Goal.PROTECT:
-            wanted = _mask(self.cover, posterior.circuit.receptacles)
-            one = ((orders.clades & wanted) == wanted) * orders.probability[:, None]
+            wanted = _here(posterior, _mask(self.cover, posterior.circuit.receptacles))
+            one = _does(orders.clades, wanted) * orders.probability[:, None]
             tops = np.unique(_tops(orders.clades, wanted), return_inverse=True)[1].reshape(-1)
             several = np.bincount(tops, orders.probability)
             return float(max(one.sum(axis=0).max(), several.max()))
@@ -94,22 +96,36 @@ def _mask(names: tuple[str, ...], known: tuple[str, ...]) -> int:
     return sum(1 << known.index(name) for name in names) or (1 << len(known)) - 1
 
 
-def _tops(clades: Masks, wanted: int) -> Masks:
+def _here(posterior: Posterior, mask: int) -> Masks:
+    """Of some receptacles those that are on the circuit, for each order, shape ``(orders,)``."""
+    orders = posterior.orders
+    away = np.where(orders.kind == Kind.ELSEWHERE, orders.near, 0)
+    result: Masks = mask & ~away
+    return result
+
+
+def _does(clades: Masks, wanted: Masks) -> Flags:
+    """Where one device covers all that is wanted, shape ``(orders, n)``."""
+    result: Flags = (clades & wanted[:, None]) == wanted[:, None]
+    return result
+
+
+def _tops(clades: Masks, wanted: Masks) -> Masks:
     """The fewest places that cover what is wanted: the receptacles that nobody feeds, as bits."""
     n = clades.shape[1]
     bits = np.int64(1) << np.arange(n, dtype=np.int64)
     fed = ((clades[:, :, None] & bits) != 0) & ~np.eye(n, dtype=bool)
-    top = ~fed.any(axis=1) & ((clades & wanted) != 0)
+    top = ~fed.any(axis=1) & ((clades & wanted[:, None]) != 0)
     result: Masks = (top * bits).sum(axis=1)
     return result
 
 
-def _places(clades: Masks, probability: Floats, wanted: int) -> Masks:
+def _places(clades: Masks, probability: Floats, wanted: Masks) -> Masks:
     """Which of the likeliest places for one device do in each order, or the several that it takes.
 
     A place does where everything wanted is at or beyond it.
     """
-    does = (clades & wanted) == wanted
+    does = _does(clades, wanted)
     likely = np.argsort(-(does * probability[:, None]).sum(axis=0), kind="stable")[:MOST_PLACES]
     one = (does[:, likely] << np.arange(len(likely))).sum(axis=1)
     several = -_tops(clades, wanted) - 1

@@ -20,8 +20,8 @@ from meterlink.plan.forecast import (
     particles_of,
     settling_probability,
 )
-from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
 from meterlink.plan.instructions import instruction
+from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.tree.infer import infer
 

