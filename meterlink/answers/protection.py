@@ -96,7 +96,7 @@ def protect(wirings: Wirings, cover: Collection[str] = (), at: Collection[str] =
         devices=devices,
         wanted=wanted,
         covered=_covered(wirings, reach, devices, wanted),
-        covered_tested=_covered(wirings, reach, devices, tested),
+        covered_tested=_covered(wirings, reach, devices, tested or wanted),
         each=tuple(item for item in each if item.protected >= PROBABLE),
         not_covered=tuple(item for item in each if item.protected < PROBABLE),
         settled=right * _present(wirings, wanted) * _certain_of_shape(wirings, devices) >= SETTLED

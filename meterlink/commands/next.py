@@ -144,9 +144,7 @@ def _own_setup(
     return own
 
 
-def _in_words(
-    answer: "NextTest", job: Path, *, is_own: bool, only_order: bool
-) -> Iterator[str]:
+def _in_words(answer: "NextTest", job: Path, *, is_own: bool, only_order: bool) -> Iterator[str]:
     """What to do, why, and what to type; ``only_order``: one receptacle, nothing tested."""
     from meterlink.plan.instructions import instruction
 

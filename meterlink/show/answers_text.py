@@ -59,7 +59,7 @@ def protection_text(
             lines += wrap(f"! {condition_sentence(condition)}", width)
     for sentence in protection_sentences(protection, wiring_map.tests):
         lines += wrap(f"{sentence}.", width)
-    if wiring_map.tests or len(protection.wanted) == 1:
+    if wiring_map.tests:
         lines += ["", *_table(protection)]
         if not protection.settled:
             lines += ["", *wrap(_why_unsettled(protection, wiring_map), width)]
@@ -142,7 +142,10 @@ def fault_text(fault: Fault, width: int) -> str:
 
 def _fault_sentences(fault: Fault) -> Iterator[str]:
     best = fault.boxes[0]
-    what = "flicker" if fault.flickers else "are dead"
+    one = len(fault.dead) == 1
+    what = (
+        ("flickers" if one else "flicker") if fault.flickers else f"{'is' if one else 'are'} dead"
+    )
     yield f"{names_listed(fault.dead)} {what}. First box to open: {named(best.name)} " + (
         f"({percent(best.probability)})."
     )
@@ -152,9 +155,10 @@ def _fault_sentences(fault: Fault) -> Iterator[str]:
             "order of the list. Some tests with a heater, where there is power, tell far more."
         )
     if fault.last_live is not None and fault.first_dead is not None:
+        live = "the panel" if fault.last_live == PANEL else f"{named(fault.last_live)} (last live)"
         yield (
-            f"Most probable place: between {named(fault.last_live)} (last live) and "
-            f"{named(fault.first_dead)} (first dead), {percent(fault.place_probability)}."
+            f"Most probable place: between {live} and {named(fault.first_dead)} (first dead), "
+            f"{percent(fault.place_probability)}."
         )
     if fault.on_ring:
         yield (

@@ -108,13 +108,13 @@ def protection_sentences(protection: Protection, tests: int) -> tuple[str, ...]:
         protection: The answer.
         tests: Number of tests; without one nothing is said of places.
     """
-    if not tests and len(protection.wanted) > 1:
+    if not tests:
         return (f"Ground-fault protection: unknown; {NOTHING}",)
     return tuple(
         sentence
         for sentence in (
             _devices_sentence(protection),
-            *(_load_side(protection, device) for device in protection.devices),
+            *(_load_side(protection, d) for d in protection.devices if len(protection.wanted) > 1),
             *_unprotected(protection),
         )
         if sentence
@@ -358,6 +358,7 @@ def is_device(name: str, protection: Protection | None) -> bool:
     return (
         protection is not None
         and name in protection.devices
+        and name not in protection.untested
         and (protection.covered_tested >= LIKELY_FROM or not protection.chosen)
     )
 

@@ -144,7 +144,7 @@ def test_before_any_test_fault_says_that_it_is_only_the_usual_order(
 
 def test_flickering_is_a_hazard(job: Path, meterlink: Callable) -> None:
     said = " ".join(meterlink("fault", job, "--dead", "Desk", "--flickers").out.split())
-    assert "Desk flicker" in said
+    assert "Desk flickers" in said
     assert "Switch the breaker off until it is found." in said
 
 

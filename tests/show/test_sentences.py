@@ -112,3 +112,9 @@ def test_where_something_contradicts_every_wiring_nothing_is_called_confirmed() 
     assert "Porch (possible, 99.8" in first
     assert "confirmed" not in first
     assert "likely" not in first
+
+
+def test_without_a_test_no_place_is_marked_in_the_drawing() -> None:
+    text = draw(untouched(), protect(known(untouched()).wirings), width=80)
+    assert "device here" not in text
+    assert "covers" not in text
