@@ -172,3 +172,21 @@ def test_a_recording_that_was_moved_away_is_said_at_the_next_mark(
         move(writer.path)
         with pytest.raises(CaptureError, match="moved, deleted or replaced"):
             writer.write(Mark(2.0, "note"))
+
+
+def test_a_recording_in_a_folder_that_is_not_there_or_on_a_dead_disk_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with pytest.raises(CaptureError, match="cannot be created: no such file"):
+        CaptureWriter(tmp_path / "none" / "visit.jsonl", HEADER)
+
+    def fails(handle: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    with CaptureWriter(tmp_path / "visit.jsonl", HEADER) as writer:
+        with monkeypatch.context() as patch:
+            patch.setattr(os, "fsync", fails)
+            with pytest.raises(CaptureError, match="recording stopped: input/output error"):
+                writer.write(Mark(1.0, "note"))
+        writer.write(Mark(2.0, "note"))
+    assert len(writer.path.read_bytes().splitlines()) == 3
