@@ -479,8 +479,10 @@ class Visit:
             self._set_off()
         elif test.must_be_confirmed:
             test.is_confirmed, test.is_called = True, False
-        else:  # said once more that it is off, although the reading stayed up
+        elif test.is_still_on(state.now_s):  # said once more, although the reading stayed up
             self._end()
+        else:  # it was called out, and the person says so too
+            test.is_confirmed = True
 
     def _set_on(self, text: str = "") -> None:
         test = self._state.test

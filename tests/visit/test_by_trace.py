@@ -161,8 +161,9 @@ def test_called_out_switching_needs_one_tap_where_no_jump_comes_and_none_where_o
         play.until_sign(Sign.SWITCH_ON)
         play.wait(1.0)
         play.switch(on=True, drop_mv=drop_mv)
-        while play.marks[-1] != "load-off":
-            play.wait(PERIOD_S)
+        play.until_sign(Sign.SWITCH_OFF, Sign.CONFIRM_LOAD)
+        assert play.marks[-1] == "load-off"
+        assert "OFF now" in play.visit.view.instruction
         play.switch(on=False, drop_mv=drop_mv)
         play.until_sign(Sign.CONFIRM_LOAD, Sign.SET_UP, Sign.SETTLED)
         if play.visit.view.sign is Sign.CONFIRM_LOAD:
