@@ -110,38 +110,31 @@ def _replay_many(
     *,
     as_json: bool,
 ) -> None:
-    from meterlink.lab.executors import cluster, processes, worker_count
-    from meterlink.lab.many import (
-        Totals,
-        replay_into_one,
-        replay_into_own,
-        summary_json,
-        summary_lines,
-    )
+    from meterlink.lab import many
     from meterlink.lab.worklist import into_one_job, into_own_jobs
 
     if job is not None:
         tasks = into_one_job(captures, job)
     elif jobs is not None:
         tasks = into_own_jobs(captures, jobs)
-    totals = Totals()
+    totals = many.Totals()
     for name in ("SIGTERM", "SIGHUP"):  # end in order, as by Ctrl-C
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.default_int_handler)
     try:
         if cluster_address is not None:
-            chosen = cluster(cluster_address)
+            chosen = many.cluster(cluster_address)
         else:
-            chosen = processes(min(workers or worker_count(), len(tasks)))
+            chosen = many.processes(min(workers or many.worker_count(), len(tasks)))
         with chosen as measuring:
             if job is not None:
-                outcomes = replay_into_one(tasks, job, measuring)
+                outcomes = many.replay_into_one(tasks, job, measuring)
             elif jobs is not None:
-                outcomes = replay_into_own(tasks, jobs, measuring)
+                outcomes = many.replay_into_own(tasks, jobs, measuring)
             _count(outcomes, len(tasks), totals)
     except KeyboardInterrupt:
         totals.stopped = len(tasks) - totals.captures
-    click.echo(summary_json(totals) if as_json else "\n".join(summary_lines(totals)))
+    click.echo(many.summary_json(totals) if as_json else "\n".join(many.summary_lines(totals)))
     if totals.failed or totals.stopped:
         sys.exit(1)
 

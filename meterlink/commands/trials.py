@@ -204,7 +204,7 @@ def _conditions(texts: tuple[str, ...], *, wanted: bool) -> "list[Condition]":
 
 def _moment(option: str, text: str | None) -> float | None:
     """Seconds since 1970 of ``--since`` and ``--until``."""
-    from meterlink.lab.read_logs import moment
+    from meterlink.lab.csv_records import moment
 
     if text is None:
         return None
@@ -236,7 +236,7 @@ def _left_out(texts: tuple[str, ...], logs: tuple[Path, ...]) -> frozenset[tuple
 
 def _shown(study: "Study", *, as_json: bool, as_csv: bool) -> str:
     from meterlink.lab.figures import study_csv, study_json
-    from meterlink.lab.wording import study_lines
+    from meterlink.lab.overview import study_lines
 
     if as_json:
         return study_json(study)

@@ -10,6 +10,7 @@ import csv
 import math
 import re
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
 
@@ -47,6 +48,29 @@ def figure(cell: str, column: str, *, comma: bool = False) -> float | None:
         "with '.' as decimal point and no unit",
         reason,
     )
+
+
+def moment(cell: str) -> datetime | None:
+    """A time, taken as UTC where it has no offset; ``None`` where the cell holds none."""
+    try:
+        time = datetime.fromisoformat(cell)
+    except ValueError:
+        return None
+    return time if time.tzinfo else time.replace(tzinfo=UTC)
+
+
+def seconds(cell: str) -> float:
+    """Seconds since 1970 of a time; NaN where the cell holds none."""
+    time = moment(cell)
+    try:
+        return time.timestamp() if time is not None else math.nan
+    except OverflowError:  # the first or last day of the calendar, moved by its offset
+        return math.nan
+
+
+def number(cell: str) -> int:
+    """The number of a test; 0 where the cell holds none."""
+    return int(cell) if cell.isascii() and cell.isdigit() and len(cell) < 18 else 0
 
 
 def _reason(cell: str, value: float) -> str:

@@ -17,8 +17,7 @@ from typing import Any
 from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
 from meterlink.files import write_durably
-from meterlink.lab.csv_records import LogRecords, figure
-from meterlink.lab.read_logs import moment
+from meterlink.lab.csv_records import LogRecords, figure, moment
 from meterlink.testlog.columns import COLUMNS, TABLE, Kind
 from meterlink.testlog.formula import restored
 from meterlink.testlog.withdrawn import left_out_text, withdrawn_from

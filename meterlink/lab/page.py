@@ -20,7 +20,8 @@ from markupsafe import Markup
 
 from meterlink import __version__
 from meterlink.lab.study import Group, Study
-from meterlink.lab.wording import figure, group_lines
+from meterlink.lab.uncertainty import figure
+from meterlink.lab.wording import group_lines
 from meterlink.levels.statistics import Floats
 from meterlink.show.svg import ACCENT, ALERT, FAINT, INK, PAPER, RULE, add, markup, picture
 from meterlink.show.text_width import clean

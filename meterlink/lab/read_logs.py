@@ -11,14 +11,13 @@ import os
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from operator import itemgetter
 from pathlib import Path
 from typing import IO
 
 from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
-from meterlink.lab.csv_records import LogRecords, figure
+from meterlink.lab.csv_records import LogRecords, figure, number, seconds
 from meterlink.lab.table import Condition, Question, Row, Table, Tally
 from meterlink.show.text_width import clean
 from meterlink.testlog.captures import sha256
@@ -140,15 +139,6 @@ def group_text(value: Hashable) -> str:
     return restored(str(value)) or "(empty)"
 
 
-def moment(cell: str) -> datetime | None:
-    """A time, taken as UTC where it has no offset; ``None`` where the cell holds none."""
-    try:
-        time = datetime.fromisoformat(cell)
-    except ValueError:
-        return None
-    return time if time.tzinfo else time.replace(tzinfo=UTC)
-
-
 class _Teller:
     """Passes progress on, counted over all logs."""
 
@@ -211,7 +201,7 @@ class _LogReader:
         conditions = [(one, self._key(names, one.column)) for one in self._question.conditions]
         for line, cells in records:
             tell.row(stream)
-            test = _number(cells[places.test]) if places.test is not None else 0
+            test = number(cells[places.test]) if places.test is not None else 0
             if not self._counts(test, cells, places, conditions):
                 continue
             group = self._table.group_codes.of(group_of(cells))
@@ -230,7 +220,7 @@ class _LogReader:
                 Row(
                     value=value,
                     u=u,
-                    time_s=_seconds(cells[places.time]) if places.time is not None else math.nan,
+                    time_s=seconds(cells[places.time]) if places.time is not None else math.nan,
                     test=test,
                     group=group,
                     verdict=cells[places.verdict] if places.verdict is not None else "",
@@ -276,7 +266,7 @@ class _LogReader:
         since_s, until_s = self._question.since_s, self._question.until_s
         if since_s is None and until_s is None:
             return True
-        time_s = _seconds(cells[places.time]) if places.time is not None else math.nan
+        time_s = seconds(cells[places.time]) if places.time is not None else math.nan
         late = since_s is None or time_s >= since_s
         if late and (until_s is None or time_s < until_s):
             return True
@@ -383,26 +373,7 @@ def _odd(trials: Trials) -> list[str]:
     if trials.negative_u:
         found.append(f"{trials.negative_u} rows state an uncertainty below zero; it is not used.")
     found += [f"{n} rows are left out: {why}." for why, n in trials.filtered.items()]
-    for codes in (trials.table.group_codes, *trials.table.factor_codes):
-        found += _alike(list(codes.codes))
-    return found
-
-
-def _alike(keys: list[Hashable]) -> list[str]:
-    """Names that differ in blanks or capitals alone, each pair once."""
-    first: dict[str, str] = {}
-    found: list[str] = []
-    for key in keys:
-        parts = key if isinstance(key, tuple) else (key,)
-        flat = [cell for part in parts for cell in (part if isinstance(part, tuple) else (part,))]
-        for cell in dict.fromkeys(map(str, flat)):
-            other = first.setdefault(" ".join(cell.split()).casefold(), cell)
-            if other != cell and len(found) < MAX_NAMED:
-                found.append(
-                    f"{clean(repr(other))} and {clean(repr(cell))} count as two names. If they are "
-                    "one, write them alike."
-                )
-    return list(dict.fromkeys(found))
+    return found + trials.table.alike()
 
 
 def _same(path: Path, other: Path) -> bool:
@@ -435,15 +406,3 @@ def _tuple_of(keys: list[KeyOf]) -> KeyOf:
         only = keys[0]
         return lambda cells: (only(cells),)
     return lambda cells: tuple(key(cells) for key in keys)
-
-
-def _seconds(cell: str) -> float:
-    time = moment(cell)
-    try:
-        return time.timestamp() if time is not None else math.nan
-    except OverflowError:  # the first or last day of the calendar, moved by its offset
-        return math.nan
-
-
-def _number(cell: str) -> int:
-    return int(cell) if cell.isascii() and cell.isdigit() and len(cell) < 18 else 0

@@ -10,9 +10,11 @@ import numpy.typing as npt
 
 from meterlink.circuit.setup import Verdict
 from meterlink.errors import LabError
+from meterlink.show.text_width import clean
 
 MAX_ROWS = 5_000_000  # some 350 MB of columns
 MAX_LEVELS = 20_000  # groups, or levels of a factor
+_MOST_ALIKE = 10  # pairs that are named
 _UNCLEAR, _NOT_IN_PATH, _IN_PATH = 1, 2, 3
 _VERDICTS = {
     Verdict.UNCLEAR.value: _UNCLEAR,
@@ -196,6 +198,11 @@ class Table:
                 found[name] = numbers[counts > 1].tolist()
         return found
 
+    def alike(self) -> list[str]:
+        """Names of groups and levels that differ in blanks or capitals alone, in sentences."""
+        every = (self.group_codes, *self.factor_codes)
+        return [text for codes in every for text in _alike(list(codes.codes))]
+
     def series(self) -> list["Series"]:
         """The groups, in the order in which they came; those without a value are empty."""
         group = np.frombuffer(self._group, np.intc)
@@ -280,3 +287,20 @@ class Series:
             log=self.log[places],
             factors=tuple(column[places] for column in self.factors),
         )
+
+
+def _alike(keys: list[Hashable]) -> list[str]:
+    """Names that differ in blanks or capitals alone, each pair once."""
+    first: dict[str, str] = {}
+    found: list[str] = []
+    for key in keys:
+        parts = key if isinstance(key, tuple) else (key,)
+        flat = [cell for part in parts for cell in (part if isinstance(part, tuple) else (part,))]
+        for cell in dict.fromkeys(map(str, flat)):
+            other = first.setdefault(" ".join(cell.split()).casefold(), cell)
+            if other != cell and len(found) < _MOST_ALIKE:
+                found.append(
+                    f"{clean(repr(other))} and {clean(repr(cell))} count as two names. If they are "
+                    "one, write them alike."
+                )
+    return list(dict.fromkeys(found))

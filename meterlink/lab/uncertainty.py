@@ -220,3 +220,33 @@ def rounded(value: float, u: float, digits: int = 2) -> tuple[str, str]:
     pair = (Decimal(value).quantize(least, context=_WIDE), shown.quantize(least, context=_WIDE))
     long = abs(least.adjusted()) > _MOST_PLACES or pair[0].adjusted() > _MOST_PLACES
     return tuple(f"{one:E}" if long else f"{one:f}" for one in pair)  # type: ignore[return-value]
+
+
+def figure(value: float | None, *, signed: bool = False) -> str:
+    """A figure to four digits or a thousandth, whatever is more."""
+    if value is None or math.isnan(value):
+        return "-"
+    if value != 0 and (abs(value) < 0.01 or abs(value) >= 1e9):
+        return f"{value:+.3g}" if signed else f"{value:.3g}"
+    places = 3 if abs(value) < 10 else 2 if abs(value) < 10_000 else 1
+    return f"{value:+.{places}f}" if signed else f"{value:.{places}f}"
+
+
+def dof_text(dof: float) -> str:
+    """Degrees of freedom."""
+    return "unlimited" if math.isinf(dof) else f"{dof:.1f}".removesuffix(".0")
+
+
+def p_text(p: float) -> str:
+    """A probability as tests give it."""
+    return "-" if math.isnan(p) else "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def certificate(mean: float, expanded: Expanded, unit: str, confidence: float) -> str:
+    """The line for a certificate: rounded as the uncertainty is (JCGM 100:2008, 7.2.4, 7.2.6)."""
+    value, half = rounded(mean, expanded.expanded)
+    return (
+        f"result: ({value} ± {half}) {unit}".rstrip()
+        + f", expanded uncertainty with k = {expanded.k:.2f}, {100 * confidence:g} % "
+        f"({dof_text(expanded.dof)} degrees of freedom)"
+    )

@@ -8,11 +8,11 @@ from lab.logs import write_log
 
 from meterlink.errors import MeterlinkError
 from meterlink.lab.figures import study_csv, study_json
+from meterlink.lab.overview import study_lines
 from meterlink.lab.page import render_page
 from meterlink.lab.series import Terms
 from meterlink.lab.study import study_logs, trials
 from meterlink.lab.table import Question
-from meterlink.lab.wording import study_lines
 
 CELLS = (
     st.floats(allow_nan=True, allow_infinity=True)

@@ -18,8 +18,7 @@ from lab.visits import write_visit
 
 from meterlink.errors import LabError
 from meterlink.lab import many
-from meterlink.lab.executors import HERE, Workers, processes
-from meterlink.lab.many import replay_into_one, replay_into_own
+from meterlink.lab.many import HERE, Workers, processes, replay_into_one, replay_into_own
 from meterlink.lab.worklist import Task, into_one_job, into_own_jobs
 
 

@@ -10,6 +10,7 @@ import pytest
 from lab.logs import drops, write_log
 from lab.reference import facts
 
+from meterlink.commands.progress import Progress
 from meterlink.testlog.withdrawn import withdraw
 
 
@@ -311,3 +312,20 @@ def test_choices_that_make_no_sense_are_wrong_usage(meterlink, bench, options, m
     run = meterlink("trials", bench, *options)
     assert run.code == 2
     assert message in run.err
+
+
+def test_rows_that_were_not_chosen_stand_on_the_page(meterlink, bench, tmp_path):
+    page = tmp_path / "page.html"
+    meterlink("trials", bench, "--without", "operator=B", "--plot", page)
+    assert "15 rows: --without operator=B" in page.read_text(encoding="utf-8")
+
+
+def test_progress_is_told_now_and_then(capsys):
+    seconds = iter([0.0, 1.0, 6.0, 7.0, 12.0, 20.0])
+    with Progress("rows", clock=lambda: next(seconds)) as progress:
+        for rows, share in ((100, 0.1), (600, 0.5), (700, 0.55), (900, 0.75), (1200, 1.0)):
+            progress.share(rows, share)
+    assert capsys.readouterr().err.splitlines() == [
+        "600 rows, 50 %, about 6 s left",
+        "900 rows, 75 %, about 4 s left",
+    ]
