@@ -7,9 +7,9 @@ from datetime import datetime
 #: Marks of the capture format, and five of our own (readers that do not know them pass over them
 #: with a warning): ``source``: from now on a direct source gives so many signed amperes (``text``;
 #: 0 is off, another word that it is being changed); ``null``: the leads are joined, so that their
-#: resistance is read until ``end``; ``link-open``: the port was opened or opened again, and the bytes that follow
-#: may start in mid-reading; ``link-lost``: it failed; ``void``: ends the open test, which is not to
-#: be logged. ``text`` says why.
+#: resistance is read until ``end``; ``link-open``: the port was opened or opened again, and the
+#: bytes that follow may start in mid-reading; ``link-lost``: it failed; ``void``: ends the open
+#: test, which is not to be logged. ``text`` says why.
 MARK_KINDS = frozenset(
     (
         *("test", "load-on", "load-off", "end", "note", "link-open", "link-lost", "void"),
