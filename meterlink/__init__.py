@@ -16,21 +16,12 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from meterlink.api import (
-        Assumptions,
-        Circuit,
-        MeterlinkError,
-        Rows,
-        Test,
-        measure,
-        next_test,
-        protect,
-        read_log,
-        readings,
-        replay,
-        resolve,
-        trials,
-    )
+    from meterlink.api import Rows, Test, next_test, protect, read_log, readings, replay, resolve
+    from meterlink.assumptions import Assumptions
+    from meterlink.circuit.circuit import Circuit
+    from meterlink.errors import MeterlinkError
+    from meterlink.lab.study import trials
+    from meterlink.levels.measure import measure
 
 __version__ = "0.1.0"
 
@@ -49,13 +40,20 @@ __all__ = [
     "resolve",
     "trials",
 ]
+_ELSEWHERE = {
+    "Assumptions": "meterlink.assumptions",
+    "Circuit": "meterlink.circuit.circuit",
+    "MeterlinkError": "meterlink.errors",
+    "measure": "meterlink.levels.measure",
+    "trials": "meterlink.lab.study",
+}
 
 
 def __getattr__(name: str) -> object:
     """Load a name of the front door on first use."""
     if name not in __all__:
         raise AttributeError(f"module 'meterlink' has no attribute {name!r}")
-    value = getattr(import_module("meterlink.api"), name)
+    value = getattr(import_module(_ELSEWHERE.get(name, "meterlink.api")), name)
     globals()[name] = value
     return value
 

@@ -7,7 +7,7 @@ load the resolver, and one that only resolves does not load a driver.
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from os import PathLike
 from pathlib import Path
@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Any
 from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.errors import MeterlinkError, UsageError
-from meterlink.levels.detector import measure
+from meterlink.errors import UsageError
 from meterlink.testlog.columns import row_mapping
 from meterlink.testlog.rows import Source, TestRow
 
@@ -26,22 +25,6 @@ if TYPE_CHECKING:
     from meterlink.answers.protection import Protection
     from meterlink.plan.next_test import NextTest
     from meterlink.tree.wiring import WiringMap
-
-__all__ = [
-    "Assumptions",
-    "Circuit",
-    "MeterlinkError",
-    "Rows",
-    "Test",
-    "measure",
-    "next_test",
-    "protect",
-    "read_log",
-    "readings",
-    "replay",
-    "resolve",
-    "trials",
-]
 
 AnyPath = str | PathLike[str]
 LIMIT_IN_U = 2.448  # a normal falls to a twentieth of its height so many deviations off
@@ -323,23 +306,6 @@ def protect(
     return protected(known.wirings, cover, at)
 
 
-def trials(values: Sequence[float], by: Sequence[object] | None = None) -> Any:
-    """Repeat trials: mean, spread, uncertainty, outliers, drift; with ``by`` between levels too.
-
-    Needs SciPy: ``pip install 'meterlink[lab]'``.
-
-    Args:
-        values: Shape (n,), in one unit, in the order in which they were taken.
-        by: Shape (n,), what differed from trial to trial (an operator, a meter).
-
-    Raises:
-        UsageError: Values that are not finite, or lengths that differ.
-    """
-    from meterlink.lab.front import trials as evaluated
-
-    return evaluated(values, by=by)
-
-
 def _captures(paths: Iterable[AnyPath]) -> Iterator[Path]:
     for path in map(Path, paths):
         found = sorted(path.glob("*.jsonl")) if path.is_dir() else [path]
@@ -349,8 +315,6 @@ def _captures(paths: Iterable[AnyPath]) -> Iterator[Path]:
 
 
 def _numbered(rows: Iterable[TestRow]) -> Iterator[TestRow]:
-    from dataclasses import replace
-
     return (replace(row, test=number) for number, row in enumerate(rows, start=1))
 
 

@@ -6,6 +6,7 @@ from typing import Self
 
 import numpy as np
 
+from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
@@ -108,9 +109,15 @@ class Known:
     wirings: Wirings
 
 
-def known_of(circuit: Circuit, rows: Sequence[TestRow], findings: Sequence[Finding] = ()) -> Known:
+def known_of(
+    circuit: Circuit,
+    rows: Sequence[TestRow],
+    findings: Sequence[Finding] = (),
+    *,
+    assumptions: Assumptions = USUAL,
+) -> Known:
     """Resolve a log once for the map and for every answer. See ``infer`` for errors."""
-    posterior = infer(circuit, rows, findings=findings)
+    posterior = infer(circuit, rows, findings=findings, assumptions=assumptions)
     wiring_map = map_of(posterior, rows)
     return Known(wiring_map, Wirings.of(posterior, wiring_map))
 
