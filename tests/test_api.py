@@ -98,10 +98,10 @@ def test_a_log_that_is_not_there_is_an_error(tmp_path):
         (lambda: ml.next_test(CIRCUIT, [], goal="everything"), "goal is 'everything'"),
         (lambda: ml.next_test(CIRCUIT, [], hookups=["ohms"]), "hookup is 'ohms'"),
         (lambda: ml.protect(CIRCUIT, [], cover=["Moon"]), "Moon"),
-        (lambda: ml.measure([0, 1, 0.5], [0, 0, 0], hertz=60), "order"),
+        (lambda: ml.measure([0, 1, 0.5], [0, 0, 0], hertz=60), "run back"),
         (lambda: ml.measure([0, 1, 2], [0, math.nan, 0], hertz=60), "finite|NaN|nan"),
         (lambda: ml.trials([1.0, math.nan, 2.0]), "finite|number"),
-        (lambda: ml.trials([1.0, 2.0], by=["Ann"]), "length|as many|each"),
+        (lambda: ml.trials([1.0, 2.0], by=["Ann"]), "shape"),
     ],
 )
 def test_what_would_give_a_wrong_answer_is_an_error(make, message):

@@ -70,7 +70,7 @@ class Wirings:
             ring=wiring_map.loop,
             second_path=max(second, default=0.0),
             bonded=tuple(
-                c.at for c in conditions if c.name == BONDED and c.probability >= PROBABLE
+                c.at for c in conditions if c.name == BONDED and c.at and c.probability >= PROBABLE
             ),
             explained=wiring_map.explained,
         )

@@ -67,10 +67,9 @@ class Circuit:
         Raises:
             UsageError: One text in the place of a list of names, or a name twice.
         """
-        if isinstance(self.receptacles, str):
-            raise UsageError(
-                f"receptacles is the one text {self.receptacles!r:.60}; give a list of names."
-            )
+        given: object = self.receptacles
+        if isinstance(given, str):
+            raise UsageError(f"receptacles is the one text {given!r:.60}; give a list of names.")
         object.__setattr__(self, "receptacles", tuple(self.receptacles))
         object.__setattr__(self, "load_kind", LoadKind(self.load_kind))
         if len(set(self.receptacles)) != len(self.receptacles):

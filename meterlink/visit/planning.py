@@ -9,6 +9,7 @@ from meterlink.answers.wirings import Wirings
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
+from meterlink.plan.experience import Experience
 from meterlink.plan.forecast import as_tests, forecast, particles_of
 from meterlink.plan.next_test import Goal, is_settled, next_test
 from meterlink.show.layout import MapRow, map_rows
@@ -160,7 +161,8 @@ def _check(wirings: Wirings) -> tuple[str, ...]:
 def _expected(posterior: Posterior, setup: Setup) -> tuple[float, float]:
     """Lowest and highest drop that the trees still in play let a test show, in mV."""
     particles = particles_of(posterior, EXPECTING_TREES)
-    found = forecast(posterior, particles, as_tests(posterior, [setup]))
+    shown = Experience.of(posterior.circuit, posterior.rows, posterior.assumptions).u_mv(setup)
+    found = forecast(posterior, particles, as_tests(posterior, [setup]), [shown])
     counts = particles.weight > LEAST_WEIGHT
     spread = SPREADS * found.sd[counts, 0]
     means = found.mean[counts, 0]

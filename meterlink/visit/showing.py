@@ -404,9 +404,9 @@ def _with_load(test: RunningTest, setup: Setup) -> Face:
 def _after_load(state: State, test: RunningTest, setup: Setup) -> Face:
     progress = test.progress
     if test.must_be_confirmed:
-        keys = ((Key.LOAD_OFF, "It ran, and is OFF now"), (Key.NO_LOAD, "It did not run"))
+        said = ((Key.LOAD_OFF, "It ran, and is OFF now"), (Key.NO_LOAD, "It did not run"))
         text = f"OFF now. No jump. Did it run at {setup.load_at}?"
-        return Face(VisitStage.WAITING_FOR_OFF, Sign.CONFIRM_LOAD, text, (*keys, *_DISCARD))
+        return Face(VisitStage.WAITING_FOR_OFF, Sign.CONFIRM_LOAD, text, (*said, *_DISCARD))
     if test.is_called and test.is_seen and not test.is_seen_off:
         keys = ((Key.LOAD_OFF, "It is OFF"), *_DISCARD)
         return Face(VisitStage.WAITING_FOR_OFF, Sign.SWITCH_OFF, "OFF now!", keys)
