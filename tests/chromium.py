@@ -83,13 +83,7 @@ class Chromium:
         target = self.call("Target.createTarget", url="about:blank", browserContextId=context)
         session = self.call("Target.attachToTarget", targetId=target["targetId"], flatten=True)
         tab = Tab(self, session["sessionId"])
-        tab.call(
-            "Emulation.setDeviceMetricsOverride",
-            width=width,
-            height=height,
-            deviceScaleFactor=2,
-            mobile=width < 600,
-        )
+        tab.size(width, height)
         tab.call("Runtime.enable")
         tab.call("Log.enable")
         tab.call("Page.enable")
@@ -157,6 +151,46 @@ class Tab:
         quoted = json.dumps(selector)
         self.wait(f"document.querySelector({quoted}).offsetParent !== null")
         self.run(f"document.querySelector({quoted}).click()")
+
+    def tap(self, selector: str) -> None:
+        """Press an element as a finger does: where it is seen, if nothing covers it."""
+        quoted = json.dumps(selector)
+        self.wait(f"document.querySelector({quoted})?.offsetParent")
+        x, y = self.run(
+            f"""(() => {{
+              const found = document.querySelector({quoted});
+              found.scrollIntoView({{block: "nearest"}});
+              const box = found.getBoundingClientRect();
+              const at = [box.x + box.width / 2, box.y + box.height / 2];
+              return found.contains(document.elementFromPoint(...at)) ? at : [-1, -1];
+            }})()"""
+        )
+        assert x >= 0, f"{selector} cannot be reached"
+        for kind in ("mousePressed", "mouseReleased"):
+            self.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
+
+    def size(self, width: int, height: int) -> None:
+        """Give the window another size."""
+        self.call(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=2,
+            mobile=width < 600,
+        )
+
+    def prefer(self, **features: str) -> None:
+        """What the person prefers, such as ``prefers_color_scheme="dark"``."""
+        named = [{"name": k.replace("_", "-"), "value": v} for k, v in features.items()]
+        self.call("Emulation.setEmulatedMedia", features=named)
+
+    def online(self, yes: bool) -> None:
+        """Cut the page off from all networks, or give them back."""
+        self.call("Network.enable")
+        self.call(
+            "Network.emulateNetworkConditions",
+            offline=not yes, latency=0, downloadThroughput=-1, uploadThroughput=-1,
+        )  # fmt: skip
 
     def complaints(self) -> list[str]:
         """What the page or the browser logged as an error."""

@@ -134,7 +134,7 @@ def command(
             bench = prepare(
                 opened, address, stack, source=source, amps=source_amps, volts=source_volts
             )
-        hub = _page(stack, lan=lan) if page or lan else None
+        hub = _page(stack, opened.folder, lan=lan) if page or lan else None
         keys = stack.enter_context(Keys())
         run: VisitRun | None = None
 
@@ -216,12 +216,12 @@ def _end_in_order() -> None:
             signal.signal(getattr(signal, name), signal.default_int_handler)
 
 
-def _page(stack: ExitStack, *, lan: bool) -> "Hub":
+def _page(stack: ExitStack, folder: Path, *, lan: bool) -> "Hub":
     from meterlink.page.invitation import invitation
     from meterlink.page.server import LOOPBACK, PageServer, lan_address
 
-    server = stack.enter_context(PageServer(lan_address() if lan else LOOPBACK))
-    for line in invitation(server.address):
+    server = stack.enter_context(PageServer(lan_address() if lan else LOOPBACK, folder=folder))
+    for line in invitation(server):
         click.echo(line, err=True)
     return server.hub
 

@@ -26,7 +26,7 @@ from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.session import LiveSession
 from meterlink.live.terminal import StopSignals
 from meterlink.live.visit_recording import VisitRecording
-from meterlink.page.hub import Hub, Press
+from meterlink.page.hub import Hub, Press, papers_of
 from meterlink.plan.next_test import Goal
 from meterlink.testlog.findings import read_findings
 from meterlink.testlog.log import TestLog
@@ -86,7 +86,7 @@ class Thinking:
     """Works things out in a thread of its own, which never holds the program's end up."""
 
     def __init__(self) -> None:
-        self._asked: queue.SimpleQueue[Callable[[], Outlook]] = queue.SimpleQueue()
+        self._asked: queue.SimpleQueue[Callable[[], Outlook | None]] = queue.SimpleQueue()
         self._found: queue.SimpleQueue[Outlook | Exception] = queue.SimpleQueue()
         self._waiting = 0
         threading.Thread(target=self._run, name="thinking", daemon=True).start()
@@ -94,6 +94,10 @@ class Thinking:
     def ask(self, work: Callable[[], Outlook]) -> None:
         """Have something worked out; what was asked before is not waited for any more."""
         self._waiting += 1
+        self._asked.put(work)
+
+    def do(self, work: Callable[[], None]) -> None:
+        """Have something done after what was asked; it has no answer."""
         self._asked.put(work)
 
     def answer(self) -> Outlook | None:
@@ -115,7 +119,9 @@ class Thinking:
         while True:
             work = self._asked.get()
             try:
-                self._found.put(work())
+                found = work()
+                if found is not None:
+                    self._found.put(found)
             except Exception as error:  # noqa: BLE001 (told in the visit's thread)
                 self._found.put(error)
 
@@ -172,6 +178,8 @@ class VisitRun(Closing):
         self._goal = goal
         self._hub = hub
         self._thinking = Thinking()
+        if hub is not None:
+            hub.hurry(speed)
         self._made: dict[CompletedTest, TestRow] = {}
         self.was_interrupted = False
         self._looked_s = 0.0
@@ -251,6 +259,7 @@ class VisitRun(Closing):
             self.latest = outlook
             self._surface.outlook(outlook)
             self.visit.planned(outlook)
+            self._hand_over(outlook)
         self._look_at_files()
         self._look_at_source()
         for request in self.visit.advance(self.now_s()):
@@ -317,6 +326,12 @@ class VisitRun(Closing):
         digits = text.strip().removeprefix("#")
         if not (digits.isascii() and digits.isdigit()) or not self.visit.undo(int(digits[:9])):
             raise UsageError(f"Test {text[:20]!r} cannot be undone now: name one of the log.")
+
+    def _hand_over(self, outlook: Outlook) -> None:
+        """Give the phone map, report and label; they are made in a thread of their own."""
+        if self._hub is not None and outlook.known is not None and self.rows:
+            hub, known, rows = self._hub, outlook.known, tuple(self.rows)
+            self._thinking.do(lambda: hub.keep(papers_of(self._job, rows, known)))
 
     def _leave_out(self, names: frozenset[str]) -> None:
         """Receptacles that cannot be reached, or can again."""

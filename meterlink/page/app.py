@@ -1,36 +1,55 @@
 """The page as an ASGI application: a few fixed addresses, none of which names a file.
 
-``/join`` trades the key in the address for a viewer's secret; ``/`` and its style and script are
+``/join`` trades the key in the address for a viewer's ticket; ``/`` and its style and script are
 read once at the start; ``/events`` tells what changes (server-sent events); ``/key`` and
-``/operate`` take what the operator presses or decides.
+``/operate`` take what the operator presses or decides. ``/plain`` is all of that for a browser
+without script.
 """
 
 import asyncio
+import hashlib
 import json
 from collections.abc import AsyncIterator
 from contextlib import suppress
 from importlib.resources import files
+from urllib.parse import parse_qs
 
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import (
+    HTMLResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.routing import Route
 
-from meterlink.page.guard import COOKIE, JOIN_PATH, VIEWER, Guard, viewer_of
-from meterlink.page.hub import MAX_NOTE, Hub, Press, RefusedError, Seen, same_secret
+from meterlink.page.access import JOIN_PATH, VIEWER, Access, Guard, refusal_page
+from meterlink.page.hub import MAX_NOTE, Hub, Press, RefusedError, Seen
+from meterlink.show.report import style_digest
+from meterlink.show.text_width import clean
 from meterlink.visit.view import Key, Word
 
 MAX_BODY_BYTES = 4096
 BODY_TIMEOUT_S = 5.0
 TOGETHER_S = 0.05  # changes within this time go out as one message
 BEAT_S = 5.0  # a message at least so often, so that a page notices when it is cut off
-KEYS = {str(key): key for key in (*Key, Word.CHOOSE, Word.NOT_NOW)}  # what the page can press
+TICKET_S = 30 * 24 * 3600  # for how long a phone keeps its ticket
+_WORDS = (Word.CHOOSE, Word.NOT_NOW, Word.UNDO, Word.IDLE, Word.ON, Word.LEVELS, Word.RHYTHM)
+KEYS: dict[str, Key | Word] = {str(key): key for key in (*Key, *_WORDS)}  # what a page can press
 
 _STATIC = {
     "/": ("page.html", "text/html"),
     "/page.css": ("page.css", "text/css"),
     "/page.js": ("page.js", "text/javascript"),
     "/icon.svg": ("icon.svg", "image/svg+xml"),
+}
+_PAPERS = {
+    "/map.svg": ("map_svg", "image/svg+xml"),
+    "/report.html": ("report", "text/html"),
+    "/label.txt": ("label", "text/plain"),
 }
 
 
@@ -39,30 +58,42 @@ class Page:
 
     Args:
         hub: What is shown and pressed.
-        key: Secret of the address.
+        access: What opens the page.
         hosts: Values of the Host header that are served.
 
     Attributes:
         asgi: The application with its guard in front.
     """
 
-    def __init__(self, hub: Hub, *, key: str, hosts: frozenset[str]) -> None:
+    def __init__(self, hub: Hub, *, access: Access, hosts: frozenset[str]) -> None:
         self._hub = hub
-        self._key = key
+        self._access = access
         self._changed = asyncio.Event()
         self._closing = False
         folder = files("meterlink.page") / "static"
         self._bodies = {
             path: ((folder / name).read_bytes(), kind) for path, (name, kind) in _STATIC.items()
         }
+        every = b"".join(body for body, _ in self._bodies.values())
+        self._edition = hashlib.sha256(every).hexdigest()[:12]
+        self._plain_template = Environment(
+            loader=PackageLoader("meterlink.page", "static"),
+            autoescape=True,
+            undefined=StrictUndefined,
+        ).get_template("plain.html")
         routes = [
             Route(JOIN_PATH, self._join, methods=["GET"]),
             Route("/events", self._events, methods=["GET"]),
             Route("/key", self._press, methods=["POST"]),
             Route("/operate", self._operate, methods=["POST"]),
+            Route("/plain", self._plain, methods=["GET"]),
+            Route("/plain", self._plain_press, methods=["POST"]),
             *(Route(path, self._static, methods=["GET"]) for path in _STATIC),
+            *(Route(path, self._paper, methods=["GET"]) for path in _PAPERS),
         ]
-        self.asgi = Guard(Starlette(routes=routes), hosts=hosts, knows=hub.knows)
+        self.asgi = Guard(
+            Starlette(routes=routes), access=access, hosts=hosts, style_hash=style_digest()
+        )
 
     def ring(self) -> None:
         """Wake all viewers' streams; only in the server's own thread."""
@@ -70,37 +101,51 @@ class Page:
         changed.set()
 
     def close(self) -> None:
-        """End all streams; only in the server's own thread."""
+        """End all streams, with a word that the program ends; only in the server's own thread."""
         self._closing = True
         self.ring()
 
     async def _join(self, request: Request) -> Response:
-        if not same_secret(request.query_params.get("key", ""), self._key):
+        if not self._access.opens(request.query_params.get("key", "")):
             self.asgi.refused += 1
-            return _refused(403, "That key is not the one of this visit.")
-        secret = viewer_of(request.headers)
-        if secret is None or not self._hub.knows(secret):
-            try:
-                secret = self._hub.join()
-            except RefusedError as error:
-                return _refused(503, f"Not admitted: {error}.")
+            return refusal_page(
+                403,
+                "The key in this address is not the one of this visit. Scan the code that the "
+                "laptop shows now.",
+                JOIN_PATH,
+            )
         response = RedirectResponse("/", status_code=303)
-        response.set_cookie(COOKIE, secret, httponly=True, samesite="lax", path="/")
+        if request.scope[VIEWER] is None:
+            response.set_cookie(
+                self._access.cookie,
+                self._access.ticket(),
+                max_age=TICKET_S,
+                httponly=True,
+                samesite="lax",
+            )
         return response
 
     async def _static(self, request: Request) -> Response:
         body, kind = self._bodies[request.url.path]
         return Response(body, media_type=kind)
 
+    async def _paper(self, request: Request) -> Response:
+        name, kind = _PAPERS[request.url.path]
+        text = getattr(self._hub.papers, name)
+        return Response(text, media_type=kind) if text else _refused(404, "It is not made yet.")
+
     async def _events(self, request: Request) -> Response:
-        return StreamingResponse(
-            self._stream(request.scope[VIEWER]), media_type="text/event-stream"
-        )
+        viewer = request.scope[VIEWER]
+        try:
+            self._hub.arrive(viewer)
+        except RefusedError as error:
+            return _refused(503, f"Not admitted: {error}.")
+        return StreamingResponse(self._stream(viewer), media_type="text/event-stream")
 
     async def _stream(self, viewer: str) -> AsyncIterator[str]:
         seen = Seen()
-        self._hub.arrive(viewer)
         try:
+            yield f'data: {{"edition":"{self._edition}"}}\n\n'
             while not self._closing:
                 changed = self._changed
                 news = self._hub.news(viewer, seen)
@@ -108,6 +153,8 @@ class Page:
                 with suppress(TimeoutError):
                     await asyncio.wait_for(changed.wait(), BEAT_S)
                     await asyncio.sleep(TOGETHER_S)
+            yield f"data: {self._hub.news(viewer, seen) or '{}'}\n\n"
+            yield 'data: {"over":true}\n\n'
         finally:
             self._hub.leave(viewer)
 
@@ -115,13 +162,23 @@ class Page:
         body = await _body(request)
         if isinstance(body, Response):
             return body
-        press = _read_press(body)
+        try:
+            found = json.loads(body)
+        except (ValueError, RecursionError):
+            found = None
+        if not isinstance(found, dict):
+            return _refused(400, "Not a key press.")
+        return self._take(request, found)
+
+    def _take(self, request: Request, found: dict[str, object]) -> Response:
+        press = _read_press(found)
         if press is None:
             return _refused(400, "Not a key press.")
+        run = found.get("run", "")
         try:
-            self._hub.press(request.scope[VIEWER], press)
+            self._hub.press(request.scope[VIEWER], press, run if isinstance(run, str) else "?")
         except RefusedError as error:
-            return _refused(409, f"Not taken: {error}.")
+            return _refused(409, f"{error}.")
         return Response(status_code=204)
 
     async def _operate(self, request: Request) -> Response:
@@ -130,6 +187,40 @@ class Page:
             return body
         self._hub.take_over(request.scope[VIEWER])
         return Response(status_code=204)
+
+    async def _plain(self, request: Request) -> Response:
+        """The page for a browser without script; it asks again by itself."""
+        return self._plain_page(request, "")
+
+    async def _plain_press(self, request: Request) -> Response:
+        body = await _body(request)
+        if isinstance(body, Response):
+            return body
+        sent = parse_qs(body.decode("utf-8", "replace"), max_num_fields=10)
+        found: dict[str, object] = {name: values[0] for name, values in sent.items()}
+        if found.get("key") == "operate":
+            self._hub.take_over(request.scope[VIEWER])
+            return RedirectResponse("/plain", status_code=303)
+        step = str(found.get("step", ""))
+        found["step"] = int(step) if step.isascii() and step.isdigit() and len(step) < 10 else None
+        answer = self._take(request, found)
+        if answer.status_code == 204:
+            return RedirectResponse("/plain", status_code=303)
+        return self._plain_page(request, bytes(answer.body).decode())
+
+    def _plain_page(self, request: Request, answer: str) -> Response:
+        view = self._hub.view
+        asks_again = not (answer or "still" in request.query_params or (view and view.typed))
+        text = self._plain_template.render(
+            view=view,
+            asks_again=asks_again,
+            run=self._hub.run,
+            operates=self._hub.operates(request.scope[VIEWER]),
+            papers=self._hub.papers,
+            answer=answer,
+            clean=clean,
+        )
+        return HTMLResponse(text, headers={"refresh": "3; url=/plain"} if asks_again else {})
 
 
 def _refused(status: int, text: str) -> Response:
@@ -152,14 +243,8 @@ async def _body(request: Request) -> bytes | Response:
     return bytes(found)
 
 
-def _read_press(body: bytes) -> Press | None:
+def _read_press(found: dict[str, object]) -> Press | None:
     """``{"key": ..., "step": ..., "text": ...}``, or ``None`` for anything else."""
-    try:
-        found = json.loads(body)
-    except (ValueError, RecursionError):
-        return None
-    if not isinstance(found, dict):
-        return None
     name, step, text = found.get("key"), found.get("step"), found.get("text", "")
     key = KEYS.get(name) if isinstance(name, str) else None
     if key is None or type(step) is not int or not isinstance(text, str):

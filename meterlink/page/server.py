@@ -1,47 +1,31 @@
 """The page's server: a thread of its own, so that a visit never waits for the network."""
 
 import asyncio
-import secrets
 import socket
 import threading
-from typing import Self
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Self
 
 import uvicorn
-from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from drivers.closing import Closing
 from meterlink.errors import MeterlinkError
+from meterlink.page.access import Access, keep, kept_access
 from meterlink.page.app import Page
 from meterlink.page.hub import Hub
 
 LOOPBACK = "127.0.0.1"
 REQUEST_TIMEOUT_S = 5.0  # for the head of a request to be there
 MAX_HEAD_BYTES = 16 * 1024
-MAX_CONNECTIONS = 100
+MAX_WAITING = 50  # connections without a whole head
+_BACKLOG = 100  # who comes before the loop runs waits, and is not refused
 _START_TIMEOUT_S = 10.0
 _GONE_AFTER_MS = 20_000
 
 
 class PageError(MeterlinkError):
     """The page cannot be served: no network, port taken."""
-
-
-class _HastyProtocol(H11Protocol):
-    """HTTP/1.1 that hangs up on who does not get a request together in time, and on crowds."""
-
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # theirs
-        super().connection_made(transport)
-        self._deadline = self.loop.call_later(REQUEST_TIMEOUT_S, self._expire)
-        if len(self.connections) > MAX_CONNECTIONS:
-            transport.abort()
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        self._deadline.cancel()
-        super().connection_lost(exc)
-
-    def _expire(self) -> None:
-        if getattr(self, "cycle", None) is None:  # no request is whole yet
-            self.transport.close()
 
 
 class PageServer(Closing):
@@ -56,41 +40,50 @@ class PageServer(Closing):
 
     Args:
         host: Numeric address to listen on; by default this computer only.
-        port: 0 for any that is free.
+        port: 0 for the one that the job had last time, or any that is free.
+        folder: Of the job, which keeps address and key; without it they are made anew.
 
     Attributes:
         hub: Where views are left and presses are found.
-        address: What to open in a browser, with its key. Made anew each time.
+        address: What to open in a browser, with its key.
+        has_moved: The job had another port, which is taken.
 
     Raises:
         PageError: The address cannot be listened on.
     """
 
-    def __init__(self, host: str = LOOPBACK, port: int = 0) -> None:
+    def __init__(self, host: str = LOOPBACK, port: int = 0, folder: Path | None = None) -> None:
         self.hub = Hub()
-        self._socket = _listen(host, port)
-        port = self._socket.getsockname()[1]
-        key = secrets.token_urlsafe(16)
+        access = kept_access(folder) if folder is not None else Access()
+        self._socket = _listen_again(host, port or access.port, anywhere=port == 0)
+        self.port = int(self._socket.getsockname()[1])
+        self.has_moved = access.port not in (0, self.port)
+        if folder is not None:
+            keep(access, folder, self.port)
         names = {host, "localhost"} if host == LOOPBACK else {host}
-        self.address = f"http://{host}:{port}/join?key={key}"
-        self._page = Page(self.hub, key=key, hosts=frozenset(f"{name}:{port}" for name in names))
+        self.address = f"http://{host}:{self.port}/join?key={access.key}"
+        hosts = frozenset(f"{name}:{self.port}" for name in names)
+        self._page = Page(self.hub, access=access, hosts=hosts)
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._server = uvicorn.Server(
-            uvicorn.Config(
-                self._page.asgi,
-                http=_HastyProtocol,
-                ws="none",
-                lifespan="off",
-                log_config=None,
-                log_level="critical",
-                access_log=False,
-                proxy_headers=False,
-                server_header=False,
-                date_header=False,
-                h11_max_incomplete_event_size=MAX_HEAD_BYTES,
-                timeout_graceful_shutdown=1,
-            )
+        self._waiting = _WaitingRoom()
+        config = uvicorn.Config(
+            self._page.asgi,
+            http="h11",
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            log_level="critical",
+            access_log=False,
+            proxy_headers=False,
+            server_header=False,
+            date_header=False,
+            h11_max_incomplete_event_size=MAX_HEAD_BYTES,
+            timeout_graceful_shutdown=3,
         )
+        config.load()
+        self._waiting.serve = config.http_protocol_class
+        config.http_protocol_class = self._waiting.newcomer  # type: ignore[assignment]
+        self._server = uvicorn.Server(config)
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
 
@@ -106,10 +99,11 @@ class PageServer(Closing):
         return self
 
     def close(self) -> None:
-        """Stop serving; viewers see that the connection is gone."""
+        """Stop serving; viewers are told before."""
         self.hub.on_change = lambda: None
         if self._loop is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._page.close)
+            self._loop.call_soon_threadsafe(self._waiting.close)
         self._server.should_exit = True
         self._thread.join(timeout=5.0)
         self._socket.close()
@@ -133,6 +127,69 @@ class PageServer(Closing):
         await self._server.serve(sockets=[self._socket])
 
 
+class _WaitingRoom:
+    """Connections whose request is not there yet, each for a short time.
+
+    Where it is full the one that has been silent for longest goes, so that a crowd that says
+    nothing keeps nobody out.
+    """
+
+    def __init__(self) -> None:
+        self.serve: Callable[..., asyncio.Protocol]
+        self.inside: dict[_Newcomer, None] = {}  # oldest first
+
+    def newcomer(self, **theirs: Any) -> asyncio.Protocol:
+        """A protocol for a new connection; ``theirs``: what the server makes its own with."""
+        return _Newcomer(self, lambda: self.serve(**theirs))
+
+    def close(self) -> None:
+        """Hang up on all."""
+        for one in list(self.inside):
+            one.hang_up()
+
+
+class _Newcomer(asyncio.Protocol):
+    """Collects the head of a request, then leaves the connection to who serves it."""
+
+    def __init__(self, room: _WaitingRoom, make: Callable[[], asyncio.Protocol]) -> None:
+        self._room = room
+        self._make = make
+        self._head = bytearray()
+        self._transport: asyncio.Transport
+        self._deadline: asyncio.TimerHandle
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        inside = self._room.inside
+        if len(inside) >= MAX_WAITING:
+            next(iter(inside)).hang_up()
+        inside[self] = None
+        self._deadline = asyncio.get_running_loop().call_later(REQUEST_TIMEOUT_S, self.hang_up)
+
+    def data_received(self, data: bytes) -> None:
+        self._head += data
+        if b"\r\n\r\n" in self._head[-len(data) - 3 :] or len(self._head) > MAX_HEAD_BYTES:
+            self._leave()
+            server = self._make()
+            self._transport.set_protocol(server)
+            server.connection_made(self._transport)
+            server.data_received(bytes(self._head))
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        del exc
+        self._leave()
+
+    def hang_up(self) -> None:
+        """Close the connection without a word."""
+        self._leave()
+        self._transport.abort()
+
+    def _leave(self) -> None:
+        self._deadline.cancel()
+        self._room.inside.pop(self, None)
+
+
 def lan_address() -> str:
     """This computer's address in the local network. Nothing is sent to find it.
 
@@ -151,6 +208,16 @@ def lan_address() -> str:
     return host
 
 
+def _listen_again(host: str, port: int, *, anywhere: bool) -> socket.socket:
+    """Listen where the page was before, or where that is taken (and may be) anywhere."""
+    try:
+        return _listen(host, port)
+    except PageError:
+        if not (port and anywhere):
+            raise
+    return _listen(host, 0)
+
+
 def _listen(host: str, port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
@@ -158,7 +225,7 @@ def _listen(host: str, port: int) -> socket.socket:
         if hasattr(socket, "TCP_USER_TIMEOUT"):  # where a phone is gone, its stream ends soon
             listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, _GONE_AFTER_MS)
         listener.bind((host, port))
-        listener.listen(MAX_CONNECTIONS)  # who comes before the loop runs waits, and is not refused
+        listener.listen(_BACKLOG)
     except OSError as error:
         listener.close()
         raise PageError(

@@ -37,6 +37,7 @@ SOLID_FROM = 0.95  # a feed is drawn as a whole line from the probability that c
 _LANE, _LEFT, _TEXT_GAP, _COLUMN_GAP = 26.0, 20.0, 18.0, 14.0
 _LINE, _SMALL_LINE = 23.0, 15.0
 _NAME_CELLS, _SMALL_CELLS = 26, 66
+_NARROW_CELLS = 20, 36  # the same on a phone
 _NAME_PX, _SMALL_PX = 14.0, 12.0
 
 
@@ -101,6 +102,7 @@ def draw_map(
     *,
     identity: str = "map",
     heading: str = "",
+    narrow: bool = False,
 ) -> str:
     """Draw the map as SVG.
 
@@ -109,12 +111,14 @@ def draw_map(
         protection: Where ground-fault devices go.
         identity: Prefix of element ids, unique in the page.
         heading: Printed on top with the answers, where the picture is to stand alone.
+        narrow: For a phone: without resistances and lengths.
 
     Raises:
         ValueError: The map is no tree from the panel.
     """
     headlines = [*wrap(clean(heading), 60), *_answers(wiring_map, protection)] if heading else []
-    rows = list(_rows(wiring_map, protection, 6.0 + 21.0 * len(headlines)))
+    top = 6.0 + 21.0 * len(headlines)
+    rows = list(_rows(wiring_map, protection, top, narrow=narrow))
     columns = _Columns.fitted(rows)
     height = rows[-1].bottom + 6
     width = max(
@@ -171,14 +175,19 @@ def _answers(wiring_map: WiringMap, protection: Protection | None) -> Iterator[s
         yield from wrap(sentence, 80)
 
 
-def _rows(wiring_map: WiringMap, protection: Protection | None, top: float) -> Iterator[_Row]:
+def _rows(
+    wiring_map: WiringMap, protection: Protection | None, top: float, *, narrow: bool
+) -> Iterator[_Row]:
+    name_cells, small_cells = _NARROW_CELLS if narrow else (_NAME_CELLS, _SMALL_CELLS)
     untested = frozenset(wiring_map.untested)
     for place in places(wiring_map):
         point = place.point
-        names = wrap("Panel" if point is None else clean(point.name), _NAME_CELLS)
+        names = wrap("Panel" if point is None else clean(point.name), name_cells)
         said = () if point is None else point_remarks(point, wiring_map, protection)
-        small = [Remark(line, r.alert) for r in said for line in wrap(r.text, _SMALL_CELLS)]
-        row = _Row(place, top, tuple(names), _figures(point, untested), tuple(small))
+        small = [Remark(line, r.alert) for r in said for line in wrap(r.text, small_cells)]
+        figures = _figures(point, untested)
+        figures = ("", "", figures[2]) if narrow else figures
+        row = _Row(place, top, tuple(names), figures, tuple(small))
         yield row
         top = row.bottom
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from meterlink.answers.power_off import expectations, place_to_open
 from meterlink.answers.protection import Protection, protect
-from meterlink.answers.wirings import Wirings
+from meterlink.answers.wirings import Known, Wirings
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
@@ -49,6 +49,7 @@ class Outlook:
         setup: The test that is worth most now; ``None`` where none is possible.
         why: Why that one, or why none.
         answer: What the tests come to, in sentences.
+        known: What the log says, for reports and other questions.
         cycles: How often the load is to be switched on and off in that test.
         expected: What the log lets that test show: bounds of its drop in mV, or of its ohms;
             ``None`` where they were not asked for.
@@ -62,6 +63,7 @@ class Outlook:
     setup: Setup | None = None
     why: str = ""
     answer: Answer | None = None
+    known: Known | None = None
     cycles: int = 1
     expected: tuple[float, float] | None = None
 
@@ -120,6 +122,7 @@ def look_ahead(
         setup=setup,
         why=why,
         answer=answer_of(wiring_map, wirings, protection),
+        known=Known(wiring_map, wirings),
         cycles=cycles,
         expected=_expected(posterior, setup) if is_typed and setup and rows else None,
     )

@@ -115,8 +115,7 @@ class Viewer(threading.Thread):
             while line := self._stream.readline():
                 if line.startswith(b"data: "):
                     news = json.loads(line[6:])
-                    if "points" in news:
-                        self.heard += [point[0] for point in news["points"]]
+                    self.heard += [point[0] for point in news.get("points", ())]
 
 
 def many_viewers(seconds: float) -> None:

@@ -1,18 +1,21 @@
 import http.client
 import json
+import os
 import socket
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 
 import pytest
 
 from meterlink.page import app, server
+from meterlink.page.access import ACCESS_FILE, kept_access
 from meterlink.page.hub import Press
 from meterlink.page.server import PageError, PageServer
 from meterlink.visit.view import Key, Word
 
-from .fake_visit import IDLE, ON, SET_UP
+from .fake_visit import EVERY, IDLE, ON, PAPERS, SET_UP, TYPED
 
 
 class Client:
@@ -67,7 +70,7 @@ def page() -> Iterator[PageServer]:
 def client(page: PageServer) -> Client:
     made = Client(page)
     made.join()
-    page.hub.take_over(made.cookie.split("=", 1)[1])
+    page.hub.take_over(made.cookie.split("=", 1)[1].split(".")[0])
     page.hub.presses()
     page.hub.show(ON)
     page.hub.show(IDLE)
@@ -121,8 +124,7 @@ def test_what_is_no_test_is_refused_with_the_reason(page: PageServer, client: Cl
     body = {"key": "choose", "step": SET_UP.step, "text": "nn 1 1 2"}
     status, _, answer = client.ask("POST", "/key", json.dumps(body).encode())
     assert status == 409
-    assert b"Not taken: Both leads are at 'Door'" in answer
-    assert client.press("not-now", IDLE.step, text="3") == 409  # a step that is over
+    assert b"Both leads are at 'Door'" in answer
     assert client.press("not-now", SET_UP.step, text="<b>") == 409
     assert page.hub.presses() == []
 
@@ -136,7 +138,8 @@ def test_a_choice_from_elsewhere_is_refused_like_any_key(
     body = json.dumps({"key": word, "step": SET_UP.step, "text": text}).encode()
     foreign: list[dict[str, str | None]] = [
         {"Cookie": None},
-        {"Cookie": "meterlink_viewer=guess"},
+        {"Cookie": client.cookie.split("=")[0] + "=guess.guess"},
+        {"Cookie": client.cookie[:-1] + ("0" if client.cookie[-1] != "0" else "1")},
         {"Origin": "http://evil.example"},
         {"Origin": None},
         {"Sec_Fetch_Site": "cross-site"},
@@ -154,7 +157,7 @@ def test_a_press_that_is_late_or_doubled_does_nothing(page: PageServer, client: 
     assert client.press("load-on", IDLE.step) == 204
     assert client.press("load-on", IDLE.step) == 409
     assert client.press("load-off", IDLE.step) == 409
-    assert client.press("stop", ON.step) == 409
+    assert client.press("stop", ON.step) == 409  # a step that has not come yet
     assert page.hub.presses() == [Press(Key.LOAD_ON, IDLE.step)]
 
 
@@ -187,6 +190,8 @@ def test_a_body_that_is_no_key_press_is_refused(
 HOSTILE: dict[str, tuple[str, str, dict[str, str | None], int]] = {
     "no cookie": ("GET", "/", {"Cookie": None}, 403),
     "no cookie for events": ("GET", "/events", {"Cookie": None}, 403),
+    "no cookie for the page without script": ("GET", "/plain", {"Cookie": None}, 403),
+    "no cookie for the report": ("GET", "/report.html", {"Cookie": None}, 403),
     "a guessed cookie": ("GET", "/", {"Cookie": "meterlink_viewer=guess"}, 403),
     "a cookie of rubbish": ("GET", "/", {"Cookie": '"\\;=;,\x7f' * 50}, 403),
     "a cookie of 5,000 bytes": ("GET", "/", {"Cookie": "a" * 5000}, 403),
@@ -218,7 +223,7 @@ def test_everything_else_is_refused(page: PageServer, client: Client, name: str)
     method, path, headers, expected = HOSTILE[name]
     status, found, body = client.ask(method, path, None, **headers)
     assert status == expected
-    assert len(body) < 400
+    assert len(body) < 700
     assert b"Traceback" not in body
     assert "content-security-policy" in found
     assert "set-cookie" not in found
@@ -274,8 +279,8 @@ def test_a_body_that_trickles_is_hung_up_on(
     assert page.hub.presses() == []
 
 
-def test_a_crowd_is_turned_away_and_viewers_stay(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "MAX_CONNECTIONS", 5)
+@pytest.mark.parametrize("said", [b"", b"GET / HT"])
+def test_a_silent_crowd_without_a_key_shuts_no_phone_out(said: bytes) -> None:
     with PageServer() as page:
         page.hub.show(IDLE)
         client = Client(page)
@@ -283,14 +288,27 @@ def test_a_crowd_is_turned_away_and_viewers_stay(monkeypatch: pytest.MonkeyPatch
         viewer = Events(client)
         assert viewer.next()["view"]["title"] == "Test 7"
         host, port = client.host.split(":")
-        crowd = [socket.create_connection((host, int(port)), timeout=10) for _ in range(20)]
-        turned_away = [one for one in crowd[8:] if one.recv(1) == b""]
-        assert len(turned_away) == 12
+        crowd = [socket.create_connection((host, int(port)), timeout=10) for _ in range(150)]
+        for one in crowd:
+            one.sendall(said)
+        other = Client(page)  # a second phone comes while they sit there
+        other.join()
+        assert other.ask("GET", "/")[0] == 200
+        assert client.press("load-on", IDLE.step) == 204
         page.hub.show(ON)
         assert viewer.next()["view"]["step"] == ON.step
+        assert [gone(one) for one in crowd[:90]] == [True] * 90  # the oldest make room
         for one in crowd:
             one.close()
         viewer.close()
+
+
+def gone(connection: socket.socket) -> bool:
+    """Whether the page has hung up; waits for that."""
+    try:
+        return connection.recv(1) == b""
+    except ConnectionResetError:
+        return True
 
 
 def test_events_tell_the_view_then_changes(page: PageServer, client: Client) -> None:
@@ -301,10 +319,170 @@ def test_events_tell_the_view_then_changes(page: PageServer, client: Client) -> 
     viewer.close()
 
 
+def test_at_the_end_viewers_are_told_that_it_was_meant() -> None:
+    with PageServer() as page:
+        page.hub.show(IDLE)
+        client = Client(page)
+        client.join()
+        viewer = Events(client)
+        viewer.next()
+    assert viewer.next() == {"over": True}
+    viewer.close()
+
+
+def test_map_report_and_label_are_there_once_they_are_made() -> None:
+    with PageServer() as page:
+        client = Client(page)
+        client.join()
+        assert client.ask("GET", "/report.html")[0] == 404
+        page.hub.keep(PAPERS)
+        kinds = {}
+        for path, text in (
+            ("/map.svg", PAPERS.map_svg),
+            ("/report.html", PAPERS.report),
+            ("/label.txt", PAPERS.label),
+        ):
+            status, headers, body = client.ask("GET", path)
+            assert (status, body.decode()) == (200, text)
+            kinds[path] = headers["content-type"].split(";")[0]
+        assert kinds == {
+            "/map.svg": "image/svg+xml", "/report.html": "text/html", "/label.txt": "text/plain"
+        }  # fmt: skip
+
+
+# -- the page without script -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_without_script_each_state_can_be_read_and_asks_again_by_itself(
+    page: PageServer, client: Client, name: str
+) -> None:
+    view = EVERY[name]
+    page.hub.show(view)
+    status, headers, body = client.ask("GET", "/plain")
+    text = body.decode()
+    assert status == 200
+    assert view.instruction in text
+    assert ("refresh" in headers) == (name != "typed")
+    assert "refresh" not in client.ask("GET", "/plain?still=1")[1]
+    assert "Bed <b>" not in text
+    for button in view.buttons:
+        assert (button.label in text) == (button.key is not Key.NOTE)
+
+
+def form(client: Client, **fields: object) -> int:
+    return client.ask("POST", "/plain", urlencode(fields).encode())[0]
+
+
+def test_without_script_keys_are_pressed_by_forms(page: PageServer, client: Client) -> None:
+    run = page.hub.run
+    assert form(client, key="load-on", step=IDLE.step, run=run) == 303
+    assert form(client, key="load-on", step=IDLE.step, run=run) == 200  # said on the page
+    page.hub.show(TYPED)
+    assert form(client, key="idle", step=TYPED.step, run=run, text="6.5") == 303
+    assert form(client, key="stop", step=TYPED.step, run="before") == 200
+    assert form(client, key="stop", step="9" * 30, run=run) == 200
+    assert form(client, rubbish="1") == 200
+    assert page.hub.presses() == [
+        Press(Key.LOAD_ON, IDLE.step),
+        Press(Word.IDLE, TYPED.step, "6.5"),
+    ]
+
+
+def test_without_script_a_second_phone_takes_control(page: PageServer, client: Client) -> None:
+    other = Client(page)
+    other.join()
+    assert b"Another phone is in control." in other.ask("GET", "/plain")[2]
+    assert form(other, key="operate") == 303
+    assert b"Another phone is in control." not in other.ask("GET", "/plain")[2]
+    assert b"Another phone is in control." in client.ask("GET", "/plain")[2]
+
+
+# -- address, key and tickets ------------------------------------------------------------------
+
+
+def test_a_restart_keeps_address_key_and_tickets(tmp_path: Path) -> None:
+    with PageServer(folder=tmp_path) as page:
+        client = Client(page)
+        client.join()
+        address = page.address
+    with PageServer(folder=tmp_path) as again:
+        again.hub.show(IDLE)
+        assert again.address == address
+        assert not again.has_moved
+        assert client.ask("GET", "/")[0] == 200
+        viewer = Events(client)
+        assert viewer.next()["operator"] is True
+        viewer.close()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes are POSIX's")
+def test_the_key_on_the_disk_is_for_its_owner_only_and_is_made_anew_where_it_was_not(
+    tmp_path: Path,
+) -> None:
+    with PageServer(folder=tmp_path) as page:
+        first = page.address
+    path = tmp_path / ACCESS_FILE
+    assert path.stat().st_mode & 0o777 == 0o600
+    path.chmod(0o644)
+    with PageServer(folder=tmp_path) as page:
+        assert page.address.split("key=")[1] != first.split("key=")[1]
+    assert path.stat().st_mode & 0o777 == 0o600
+
+
+def test_where_the_port_is_taken_another_one_is_used_and_said(tmp_path: Path) -> None:
+    with PageServer(folder=tmp_path) as page, PageServer(folder=tmp_path) as other:
+        assert other.port != page.port
+        assert other.has_moved
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "[]", "{}", '{"key": "short", "port": 80}', '{"key": 5, "port": 80}', "\x00" * 5000]
+    + [f'{{"key": "{"k" * 22}", "port": {port}}}' for port in ("0", "-1", "70000", "true", '"a"')],
+)
+def test_a_damaged_key_file_is_no_key(tmp_path: Path, text: str) -> None:
+    path = tmp_path / ACCESS_FILE
+    path.write_text(text)
+    path.chmod(0o600)
+    access = kept_access(tmp_path)
+    assert access.port == 0
+    assert len(access.key) >= 22
+    assert access.key != "k" * 22
+
+
+def test_a_folder_that_cannot_be_written_has_a_page_all_the_same(tmp_path: Path) -> None:
+    with PageServer(folder=tmp_path / "not there") as page:
+        client = Client(page)
+        client.join()
+
+
+def test_two_visits_on_one_computer_share_no_cookie() -> None:
+    with PageServer() as one, PageServer() as other:
+        first, second = Client(one), Client(other)
+        first.join()
+        second.join()
+        assert first.cookie.split("=")[0] != second.cookie.split("=")[0]
+        first.cookie = second.cookie = f"{first.cookie}; {second.cookie}"  # as a browser sends them
+        assert first.ask("GET", "/")[0] == second.ask("GET", "/")[0] == 200
+        name = first.cookie.split("=")[0]
+        swapped = f"{name}={second.cookie.split('=')[2]}"
+        assert first.ask("GET", "/", Cookie=swapped)[0] == 403
+
+
+@pytest.mark.parametrize("path", ["/join?key=guess", "/join", "/", "/plain"])
+def test_who_has_no_key_gets_a_page_that_says_what_to_do(page: PageServer, path: str) -> None:
+    status, headers, body = Client(page).ask("GET", path)
+    assert status == 403
+    assert headers["content-type"].startswith("text/html")
+    assert b"Scan the code that the laptop shows" in body
+    assert b"width=device-width" in body
+
+
 def test_a_viewer_that_comes_again_keeps_its_place(page: PageServer, client: Client) -> None:
     status, headers, _ = client.ask("GET", client.join_path)
     assert status == 303
-    assert headers["set-cookie"].split(";")[0] == client.cookie
+    assert "set-cookie" not in headers
 
 
 def test_a_port_that_is_taken_is_named(page: PageServer) -> None:
@@ -317,7 +495,7 @@ def test_a_port_that_is_taken_is_named(page: PageServer) -> None:
             PageServer(port=taken.getsockname()[1])
 
 
-def test_each_run_has_a_key_of_its_own() -> None:
+def test_without_a_folder_each_run_has_a_key_of_its_own() -> None:
     with PageServer() as one, PageServer() as other:
         assert one.address.split("key=")[1] != other.address.split("key=")[1]
         assert len(one.address.split("key=")[1]) >= 22
@@ -356,7 +534,7 @@ class Events:
         while True:
             line = self._stream.readline()
             assert line, "the stream ended"
-            if line.startswith(b"data: ") and line != b"data: {}\n":
+            if line.startswith(b"data: ") and line != b"data: {}\n" and b"edition" not in line:
                 return json.loads(line[6:])
 
     def close(self) -> None:

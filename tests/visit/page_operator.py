@@ -1,6 +1,5 @@
 """A scripted operator with a phone: presses the keys of the page in a real browser."""
 
-import json
 from pathlib import Path
 
 from ..chromium import Chromium, Tab
@@ -34,12 +33,17 @@ class PageOperator(ScriptOperator):
         self.tab: Tab = browser.open(line.removeprefix("Page: ").strip(), width=width)
 
     def say(self, line: str) -> None:
-        """Press the key of that name, twice where the page asks again."""
+        """Press the key of that name; one that the trace has answered already is gone."""
         key = f"document.querySelector('[data-key={line}]')"
-        last = json.dumps(self.said.split(". ")[-1])
-        said = f"document.querySelector('#instruction').textContent.endsWith({last})"
-        self.tab.wait(f"{said} && {key} && !{key}.disabled")
-        self.tab.click(f"[data-key={line}]")
-        if line in ("void", "stop"):
-            self.tab.wait(f"{key}.textContent.includes('again')")
-            self.tab.click(f"[data-key={line}]")
+        if line.startswith("load"):
+            self.tab.wait(f"!{key} || {key}.ariaDisabled === 'false' && !void {key}.click()")
+        else:
+            press(self.tab, line)
+
+
+def press(tab: Tab, key: str) -> None:
+    """Tap a key of the page as soon as it counts, and confirm it where the page asks again."""
+    tab.wait(f"document.querySelector('[data-key={key}]')?.ariaDisabled === 'false'")
+    tab.tap(f"[data-key={key}]")
+    if tab.run("document.querySelector('[data-key=yes]') !== null"):
+        press(tab, "yes")

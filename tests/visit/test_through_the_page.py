@@ -12,7 +12,7 @@ from meterlink.testlog.reader import read_rows
 
 from ..chromium import Chromium
 from .hands import Hands
-from .page_operator import PageOperator
+from .page_operator import PageOperator, press
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 
@@ -51,24 +51,27 @@ def test_a_person_with_a_phone_leaves_a_receptacle_out_and_takes_a_test_of_their
         operator = PageOperator(job.folder, hands, browser, stop_when_settled=False)
         tab = operator.tab
         tab.wait("document.querySelector('[data-key=ready]') !== null")
-        tab.click("#leave-open")
-        tab.click("#leave-list input[value='3']")
-        tab.click("#leave-send")
-        tab.wait(f"document.querySelector('#left-out').textContent.endsWith({json.dumps(third)})")
-        tab.wait("!document.querySelector('#choose-send').disabled")
-        tab.click("#choose-open")
+        tab.tap("#tab-More")
+        tab.tap("#skip-3")
+        tab.tap("[data-focus=Save]")
+        tab.wait("document.querySelector('#sheet').hidden")
+        tab.wait("document.querySelector('[data-key=ready]') !== null")
+        tab.tap("#tab-More")
+        tab.wait("document.querySelector('#skip-3')?.checked && document.querySelector('#hookup')")
         for name, value in (("hookup", "nn"), ("lead-a", "3"), ("lead-b", "1"), ("load-at", "2")):
             field = f"document.querySelector('#{name}')"
-            tab.run(f"{field}.value = '{value}'; {field}.dispatchEvent(new Event('change'))")
-        tab.click("#choose-send")
-        tab.wait("document.querySelector('#why').textContent === 'Your own choice.'")
-        said = tab.text("#instruction")
-        tab.click("[data-key=stop]")
-        tab.click("[data-key=stop]")
+            tab.run(
+                f"{field}.value = '{value}'; "
+                f"{field}.dispatchEvent(new Event('change', {{bubbles: true}}))"
+            )
+        tab.tap("[data-focus='Take this test']")
+        tab.wait(f"document.querySelector('#leads').textContent.includes({json.dumps(third)})")
+        leads, load = tab.text("#leads"), tab.text("#load")
+        press(tab, "stop")
         messages = operator.finish()[1]
         assert tab.complaints() == []
     hands.meter.close()
     first, second, _ = hands.circuit.receptacles
-    assert f"neutral of {third} to neutral of {first}" in said
-    assert f"plugged in at {second}" in said
-    assert f"Left out for now: {third}." in messages
+    assert leads == f"neutral of {third} to neutral of {first}"
+    assert load == second
+    assert f"Skipped for now: {third}." in messages
