@@ -14,6 +14,8 @@ class PageOperator(ScriptOperator):
         tab: The page.
     """
 
+    most_s = 240.0  # a browser takes its time on a busy machine
+
     def __init__(
         self,
         job: Path,

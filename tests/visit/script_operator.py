@@ -27,6 +27,8 @@ def command_line(job: Path, hands: Hands, *more: str) -> list[str]:
 class ScriptOperator:
     """Runs the command and does what it says with the hands. Iterate over its events."""
 
+    most_s = MOST_S
+
     def __init__(
         self,
         job: Path,
@@ -51,7 +53,7 @@ class ScriptOperator:
             text=True,
             env=os.environ | {"METERLINK_TRACE": "1"},
         )
-        self._watchdog = threading.Timer(MOST_S, self.process.kill)
+        self._watchdog = threading.Timer(self.most_s, self.process.kill)
         self._watchdog.start()
 
     def events(self) -> Iterator[dict]:
