@@ -15,15 +15,43 @@ import meterlink
 
 ROOT = Path(__file__).parents[1]
 
+#: Rooms from the ground up: a room may import what stands above it in this table, and itself.
+LAYERS = (
+    "drivers",
+    "meterlink.errors",
+    "meterlink.files",
+    "meterlink.assumptions",
+    "meterlink.circuit",
+    "meterlink.levels",
+    "meterlink.testlog",
+    "meterlink.tree",
+    "meterlink.answers",
+    "meterlink.plan",
+    "meterlink.simulation",
+    "meterlink.show",
+    "meterlink.visit",
+    "meterlink.page",
+    "meterlink.live",
+    "meterlink.lab",
+    "meterlink.api",
+    "meterlink.commands",
+    "meterlink.cli",
+)
+OUTSIDE = ("meterlink.__main__",)  # starts cli; nothing imports it
+
 #: Talk to devices, people or the network; everything else is pure of the libraries for that.
 TALKING = (
-    "drivers.link",
-    "drivers.listen",
-    "drivers.live",
-    "drivers.open",
-    "drivers.serial",
-    "drivers.simulat",
-    "drivers.visa",
+    "drivers.address",
+    "drivers.discovery",
+    "drivers.links",
+    "drivers.meter",
+    "drivers.pseudo_terminal",
+    "drivers.reopening",
+    "drivers.scpi_dialogue",
+    "drivers.scpi_source",
+    "drivers.serial_link",
+    "drivers.simulated",
+    "drivers.visa_link",
     "meterlink.__main__",
     "meterlink.cli",
     "meterlink.commands",
@@ -93,9 +121,34 @@ def test_each_pure_module_keeps_devices_commands_and_the_web_unloaded():
     assert loaded == {name: [] for name in pure}
 
 
-@pytest.mark.parametrize("module", [name for name in modules() if name.startswith("drivers")])
-def test_drivers_know_nothing_of_meterlink(module):
-    assert not {name for name in imported_names(module) if name.split(".")[0] == "meterlink"}
+def layer_of(module: str) -> int | None:
+    """Place of a module's room in the table; ``None`` where it is in none."""
+    for place, room in enumerate(LAYERS):
+        if module == room or module.startswith(f"{room}."):
+            return place
+    return None
+
+
+def test_the_table_of_layers_names_every_room_and_none_that_is_not_there():
+    rooms = set(LAYERS)
+    assert {name for name in modules() if layer_of(name) is None} == set(OUTSIDE)
+    assert rooms <= {*modules(), "drivers"}
+
+
+def test_what_talks_is_named_by_prefixes_that_match_something():
+    for prefix in (*TALKING, *COMPUTING):
+        assert [name for name in modules() if name.startswith(prefix)], prefix
+
+
+@pytest.mark.parametrize("module", [name for name in modules() if name not in OUTSIDE])
+def test_imports_run_up_the_table_of_layers_and_never_back(module):
+    here = layer_of(module)
+    back = {
+        name
+        for name in imported_names(module)
+        if name != "meterlink" and (there := layer_of(name)) is not None and there > here
+    }
+    assert not back
 
 
 @pytest.mark.parametrize(
