@@ -55,6 +55,12 @@ GOALS = ("order", "first", "protect", "fault", "joints")
 @click.option("--lead-a", metavar="NAME", help="the receptacle of its first lead,")
 @click.option("--lead-b", metavar="NAME", help="of its second lead,")
 @click.option("--load-at", metavar="NAME", help="and of the load.")
+@click.option(
+    "--step-ohms",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="OHM",
+    help="Last digit of your ohmmeter: says whether it can tell the runs apart.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     job: Path,
@@ -69,6 +75,7 @@ def command(
     lead_a: str | None,
     lead_b: str | None,
     load_at: str | None,
+    step_ohms: float | None,
     as_json: bool,
 ) -> None:
     r"""Say which test tells most for its effort, and why; or what a test of your own would tell.
@@ -82,12 +89,15 @@ def command(
       meterlink next upstairs --hookup neutral-ground --lead-a Desk --load-at Bed
     """
     from meterlink.circuit.setup import Hookup
-    from meterlink.commands.job_input import findings_of, job_from, rows_of
+    from meterlink.commands.job_input import findings_of, job_from, remark, rows_of
     from meterlink.plan.next_test import next_test, worth_of
     from meterlink.plan.questions import Goal, Question
+    from meterlink.testlog.dead_rows import coarse_step
     from meterlink.tree.infer import infer
 
     opened = job_from(job)
+    if step_ohms is not None and (coarse := coarse_step(step_ohms, opened.circuit)):
+        remark(coarse)
     _check_not_now(not_now, opened.circuit)
     question = Question(Goal(goal), cover, dead)
     rows = rows_of(opened) if opened.log_path.exists() else []

@@ -20,14 +20,16 @@ from drivers.events import Mark
 from drivers.readings import Function, Reading
 from drivers.scpi_source import ScpiSource
 from meterlink.circuit.job import Job
-from meterlink.circuit.setup import Hookup
+from meterlink.circuit.setup import Hookup, made_setup
 from meterlink.errors import LogError, UsageError
+from meterlink.levels.steady import DeadDetector
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.session import LiveSession
 from meterlink.live.terminal import StopSignals
 from meterlink.live.visit_recording import VisitRecording
 from meterlink.page.hub import Hub, Press, papers_of
 from meterlink.plan.next_test import Goal
+from meterlink.testlog.dead_rows import coarse_step
 from meterlink.testlog.findings import read_findings
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.measured import measured_row
@@ -52,6 +54,7 @@ from meterlink.visit.typed_levels import typed_levels, typed_row
 from meterlink.visit.view import Key, Word
 
 POLL_S = 0.05
+NULL_S = 60.0  # for a person to press the tips of the leads together
 ENDS_WITHIN_S = 1.0  # after a signal, whatever is still on its way
 _LAST_LOOK_S = 0.3
 _LOOK_AT_FILES_S = 1.0
@@ -192,6 +195,7 @@ class VisitRun(Closing):
             VisitRecording(job, address, speed=speed, wanted=wanted) if address else None
         )
         settings = self._recording.session.meter.settings if self._recording else {}
+        self._nulls = ohms and settings.get("wires") != 4
         self.visit = Visit(
             job.circuit,
             number=log.next_test,
@@ -225,6 +229,7 @@ class VisitRun(Closing):
             MeterlinkError: The log cannot be made sense of.
         """
         ends_s = float("inf")
+        self._null_leads()
         with StopSignals() as signals:
             while not self.visit.is_stopped and steady_s() < ends_s and signals.count < 2:
                 if signals.count and ends_s == float("inf"):
@@ -235,6 +240,31 @@ class VisitRun(Closing):
             if self._hub is not None and not self.was_interrupted:  # told before it goes
                 threading.Event().wait(_LAST_LOOK_S)
         return self.visit.is_whole
+
+    def _null_leads(self) -> None:
+        """Read the leads of a two-wire ohmmeter by themselves, so that they are taken off."""
+        session = self.session
+        if session is None or not self._nulls:
+            return
+        self._surface.say("Press the tips of the leads together: their resistance is read first.")
+        session.mark("null")
+        leads = DeadDetector(made_setup(Hookup.PATH_RESISTANCE, "the leads"), self.now_s())
+        until_s = self.now_s() + NULL_S
+        progress = leads.progress()
+        while not progress.enough and self.now_s() < until_s:
+            for event in session.poll(POLL_S):
+                self.visit.take(event)
+                if isinstance(event, Reading):
+                    leads.add(event)
+            progress = leads.progress()
+        session.mark("end")
+        if progress.enough and progress.idle_mv is not None:
+            self._surface.say(f"The leads have {progress.idle_mv:.1f} mohm; it is taken off.")
+        else:
+            self._surface.say("No steady reading: null the leads at the meter.")
+        step = leads.last.resolution_ohm if leads.last is not None else None
+        if step and (coarse := coarse_step(step, self._job.circuit)):
+            self._surface.say(coarse)
 
     def now_s(self) -> float:
         """Seconds of the recording, or of the visit where there is none."""

@@ -9,8 +9,9 @@ import math
 from dataclasses import replace
 from datetime import datetime
 
+from meterlink.assumptions import USUAL
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.circuit.setup import Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.testlog.rows import TestRow
 
@@ -142,21 +143,25 @@ def source_row(
     )
 
 
-def coarse_step(step_ohms: float, run_mohm: float) -> str | None:
+def usual_run_mohm(circuit: Circuit) -> float:
+    """Resistance of a run of usual length between neighbours, with its joints."""
+    per_m = circuit.ohm_per_m()
+    if per_m is None:
+        return USUAL.runs.median_mohm
+    return 1e3 * per_m * USUAL.runs.length_m + USUAL.runs.joints_mohm
+
+
+def coarse_step(step_ohms: float, circuit: Circuit) -> str | None:
     """What to say of a meter whose step is too coarse for the runs; ``None`` where it is not.
 
     Args:
         step_ohms: Weight of its last digit.
-        run_mohm: A usual short run.
+        circuit: For the size of its runs.
     """
+    run_mohm = usual_run_mohm(circuit)
     if 1e3 * step_ohms <= COARSE * run_mohm:
         return None
     return (
         f"This meter's step of {step_ohms:g} ohm cannot tell runs of {run_mohm:.0f} mohm. Use a "
         "milliohm meter, or a direct source of some amperes with a millivoltmeter."
     )
-
-
-def is_signed(setup: Setup) -> bool:
-    """Whether the drop of a test has a sign: a direct source on the dead circuit."""
-    return setup.dead and not setup.hookup.ohms and setup.hookup is not Hookup.LINE_DROP

@@ -36,6 +36,7 @@ class House(Closing):
         cable: To the supply.
         meter: The meter, with its own cable.
         setup: Where leads and source are; ``None`` before the first test.
+        lead_mohm: Resistance of the leads of an ohmmeter of two wires.
         on_flow: Called with the current each time the meter looks while it flows.
     """
 
@@ -43,6 +44,7 @@ class House(Closing):
         self.supply = SimulatedSupply(bends=bends, ohms=0.4)
         self.cable = Cable(self.supply)
         self.setup: Setup | None = None
+        self.lead_mohm = 0.0
         self.on_flow: Callable[[float], None] = lambda _: None
         self.meter = SimulatedMeter(self._seen, driver="scpi", rate_hz=200.0, seed=3)
         self.meter.display.noise_v = 2e-6
@@ -82,11 +84,14 @@ class House(Closing):
         flow = self.supply.flow()
         if flow:
             self.on_flow(flow)
-        if self.meter.instrument.function is Function.AC or self.setup is None:
+        is_ohms = self.meter.instrument.function is Function.OHM
+        if self.meter.instrument.function is Function.AC or (self.setup is None and not is_ohms):
             return 0.002
+        if self.setup is None:  # tips together
+            return 1e-3 * self.lead_mohm
         mohm = self.neutral_mohm(self.setup)
         if self.meter.instrument.function is Function.OHM:
-            return 1e-3 * mohm
+            return 1e-3 * (mohm + self.lead_mohm)
         return 1e-3 * mohm * flow + 15e-6
 
 

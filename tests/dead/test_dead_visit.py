@@ -277,3 +277,19 @@ def _setup_of(event: dict) -> object:
     return made_setup(
         Hookup(told["hookup"]), told["lead_a"], told["lead_b"], told["load_at"], direct=True
     )
+
+
+def test_leads_of_a_two_wire_ohmmeter_are_read_first_and_taken_off(
+    tmp_path: Path, meterlink, house: House
+) -> None:
+    house.meter.instrument.refused = ("CONF:FRES",)
+    house.lead_mohm = 3000.0  # a long wander lead, not nulled at the meter
+    job = write_job(tmp_path / "job", house.circuit)
+    person = Person(house, most_tests=2)
+    visited(job, house, person, OHMS)
+    rows = list(read_rows(job.log_path))
+    for row in rows:
+        assert row.path_mohm == pytest.approx(house.neutral_mohm(row.setup), abs=1.0)
+        assert row.path_u_mohm > 2.9  # contacts of two wires
+    assert any("The leads have 3000" in text for text in person.heard)
+    assert replayed(job, meterlink, tmp_path / "again") == rows

@@ -169,9 +169,15 @@ def test_the_step_is_the_last_digit_typed(number):
 
 
 def test_a_step_of_a_tenth_of_an_ohm_is_said_to_be_too_coarse():
-    assert "step of 0.1 ohm cannot tell runs of 25 mohm" in coarse_step(0.1, 25.0)
-    assert coarse_step(0.01, 25.0) is None
-    assert Circuit("c", ("A",)).signed is False
+    copper = Circuit("c", ("A",), conductor="14 AWG copper")  # 3 m and two joints
+    assert "step of 0.1 ohm cannot tell runs of 31 mohm" in coarse_step(0.1, copper)
+    assert coarse_step(0.01, copper) is None
+
+
+def test_next_says_before_anything_is_clipped_on_that_the_meter_is_too_coarse(job, meterlink):
+    path = ("next", job, "--with", "path-resistance", "--step-ohms")
+    assert "cannot tell runs" in meterlink(*path, "0.1").err
+    assert "cannot tell runs" not in meterlink(*path, "0.001").err
 
 
 def test_a_current_between_two_receptacles_needs_no_ground(injected, meterlink):
