@@ -156,7 +156,8 @@ def run(job: Path, *, meter: str, **options: Any) -> None:
     done = sum(_done(opened, setup, columns)[0] for setup in setups)
     _tell(f"{done} of {asked.repeat * len(setups)} trials are in {opened.log_path}.")
     if stopped:
-        _tell("stopped. The same command goes on with the rest.")
+        more = " with --load-is-off, once it is off," if load.may_be_on else ""
+        _tell(f"stopped. The same command{more} goes on with the rest.")
         sys.exit(1)
 
 

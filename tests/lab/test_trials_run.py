@@ -1,5 +1,7 @@
 """``meterlink trials run`` with a simulated meter on a real serial device, twentyfold time."""
 
+import csv
+import io
 import shlex
 import signal
 import sys
@@ -100,6 +102,10 @@ def test_a_hand_that_stops_with_the_load_on_is_told_to_switch_it_off(
     assert run.code == 1
     assert "switch the load ON now" in run.err
     assert "SWITCH THE LOAD OFF NOW" in run.err
+    assert "The same command with --load-is-off, once it is off, goes on" in run.err
+    again = meterlink(*take, "--repeat", 5, "--idle", 5, "--on", 300)
+    assert again.code == 1
+    assert "*** THE LOAD MAY BE ON, at Desk, since 2" in again.err
 
 
 @pytest.mark.parametrize(
@@ -133,3 +139,59 @@ def test_a_job_that_lacks_the_receptacle_is_refused(meterlink, tmp_path, capture
     )
     assert run.code == 2
     assert "'Desk'" in run.err
+
+
+SETUPS = ("--setup", "neutral-ground,Desk,Desk", "--setup", "neutral-neutral,Desk,Door,Desk")
+
+
+def test_several_hookups_come_in_random_order_that_is_noted(
+    meterlink, tmp_path, bench, monkeypatch
+):
+    address, command = bench
+    monkeypatch.setattr(terminal.Keys, "pressed", lambda _keys: " ")
+    made = terminal.Keys.__init__
+
+    def at_a_terminal(keys):
+        made(keys)
+        keys.available = True
+
+    monkeypatch.setattr(terminal.Keys, "__init__", at_a_terminal)
+    take = ("trials", "run", tmp_path / "b", "--meter", address, *QUICK, *SETUPS, "--seed", 5)
+    run = meterlink(*take, "--repeat", 2, "--switch-command", command)
+    assert run.code == 0, run.err
+    assert "Hookups in random order, --seed 5." in run.err
+    assert "move the leads and the load, then press a key" in run.err
+    assert "4 of 4 trials" in run.err
+    text = (tmp_path / "b" / "tests.csv").read_text(encoding="utf-8")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    hookups = [row["hookup"] for row in rows]  # more where a trial had to be made up for
+    assert min(hookups.count("neutral-ground"), hookups.count("neutral-neutral")) >= 2
+    assert {row["note"] for row in rows} == {
+        f"random order, seed 5, place {place}" for place in range(1, 5)
+    }
+
+
+def test_several_hookups_need_a_person_who_moves_the_leads(meterlink, tmp_path, bench):
+    address, command = bench
+    take = ("trials", "run", tmp_path / "b", "--meter", address, *QUICK, *SETUPS)
+    run = meterlink(*take, "--repeat", 1, "--switch-command", command)
+    assert run.code == 2
+    assert "a person moves the leads" in run.err
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ((), "Say what is repeated"),
+        (("--setup", "neutral-ground,Desk"), "expected HOOKUP,A,B,LOAD"),
+        (("--setup", "nowhere,Desk,Desk"), "expected HOOKUP,A,B,LOAD"),
+        (("--setup", "neutral-ground,Desk,Desk", *HOOKUP), "--setup stands for"),
+        ((*HOOKUP, "--duty", "0"), "a duty above 0"),
+        ((*HOOKUP, "--cool-down", "-3"), "A cool-down is 0"),
+    ],
+)
+def test_what_is_repeated_has_to_be_clear(meterlink, tmp_path, options, message):
+    take = ("trials", "run", tmp_path / "b", "--meter", "lines:/nowhere,9600", "--repeat", 2)
+    run = meterlink(*take, *options)
+    assert run.code == 2
+    assert message in run.err
