@@ -30,11 +30,13 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--goal",
-    type=click.Choice(["first", "order"]),
+    type=click.Choice(["order", "first", "protect", "fault", "joints"]),
     default="order",
     show_default=True,
-    help="What is asked: the first receptacle only, or the order of all.",
+    help="What is asked; the visit stops when it is answered.",
 )
+@click.option("--cover", multiple=True, metavar="NAME", help="goal protect: what to protect.")
+@click.option("--found-dead", multiple=True, metavar="NAME", help="goal fault: what is dead.")
 @click.option(
     "--not-now", multiple=True, metavar="NAME", help="A receptacle that cannot be reached today."
 )
@@ -68,6 +70,8 @@ def command(
     *,
     meter: str | None,
     goal: str,
+    cover: tuple[str, ...],
+    found_dead: tuple[str, ...],
     not_now: tuple[str, ...],
     rhythm: bool,
     dead: bool,
@@ -111,13 +115,19 @@ def command(
     from meterlink.live.remembered import find_address
     from meterlink.live.terminal import Keys
     from meterlink.live.visiting import VisitRun
-    from meterlink.plan.next_test import Goal
+    from meterlink.plan.questions import Goal, Question
     from meterlink.testlog.log import TestLog
     from meterlink.visit.keyboard import place
 
     address = find_address(meter) if meter else None
     opened = job_from(job)
-    away = frozenset(place(name, opened.circuit.receptacles) for name in not_now)
+    names = opened.circuit.receptacles
+    away = frozenset(place(name, names) for name in not_now)
+    question = Question(
+        Goal(goal),
+        tuple(place(name, names) for name in cover),
+        tuple(place(name, names) for name in found_dead),
+    ).checked(names)
     dead = dead or source is not None or opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
     if dead:
         cautions(opened.folder, confirmed=confirm_cautions, dead=True)
@@ -151,7 +161,7 @@ def command(
                 bench.address,
                 surface,
                 rows=rows,
-                goal=Goal(goal),
+                question=question,
                 not_now=away,
                 hub=hub,
                 speed=speed,

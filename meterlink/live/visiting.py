@@ -28,7 +28,7 @@ from meterlink.live.session import LiveSession
 from meterlink.live.terminal import StopSignals
 from meterlink.live.visit_recording import VisitRecording
 from meterlink.page.hub import Hub, Press, papers_of
-from meterlink.plan.next_test import Goal
+from meterlink.plan.questions import Question
 from meterlink.testlog.dead_rows import coarse_step
 from meterlink.testlog.findings import read_findings
 from meterlink.testlog.log import TestLog
@@ -138,7 +138,7 @@ class VisitRun(Closing):
         address: Of the meter; ``None`` where readings are typed.
         surface: Where a person sees and answers.
         rows: The log so far.
-        goal: Order of all, or the first only.
+        question: What the person wants to know.
         not_now: Receptacles that cannot be reached.
         hub: Of the page, where there is one.
         speed: How many times faster than the wall clock time runs; for simulated meters only.
@@ -164,7 +164,7 @@ class VisitRun(Closing):
         surface: Surface,
         *,
         rows: Sequence[TestRow] = (),
-        goal: Goal = Goal.ORDER,
+        question: Question = Question(),  # noqa: B008 (frozen)
         not_now: frozenset[str] = frozenset(),
         hub: Hub | None = None,
         speed: float = 1.0,
@@ -178,7 +178,7 @@ class VisitRun(Closing):
         self._job = job
         self._log = log
         self._surface = surface
-        self._goal = goal
+        self._question = question
         self._hub = hub
         self._thinking = Thinking()
         if hub is not None:
@@ -421,7 +421,7 @@ class VisitRun(Closing):
         self.visit.source_failed(str(error))
 
     def _think(self, request: Think) -> None:
-        circuit, rows, goal = self._job.circuit, tuple(self.rows), self._goal
+        circuit, rows, question = self._job.circuit, tuple(self.rows), self._question
         findings = read_findings(self._job.folder, lambda _: None)
         is_typed, hookups = self._recording is None, self._hookups
         self._thinking.ask(
@@ -430,7 +430,7 @@ class VisitRun(Closing):
                 rows,
                 findings,
                 last=request.last,
-                goal=goal,
+                question=question,
                 not_now=request.not_now,
                 is_typed=is_typed,
                 hookups=hookups,

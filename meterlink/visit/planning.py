@@ -11,7 +11,8 @@ from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
 from meterlink.plan.experience import Experience
 from meterlink.plan.forecast import as_tests, forecast, particles_of
-from meterlink.plan.next_test import Goal, is_settled, next_test
+from meterlink.plan.next_test import is_settled, next_test
+from meterlink.plan.questions import Goal, Question
 from meterlink.show.layout import MapRow, map_rows
 from meterlink.show.sentences import (
     condition_sentence,
@@ -74,7 +75,7 @@ def look_ahead(
     findings: Sequence[Finding] = (),
     *,
     last: Setup | None = None,
-    goal: Goal = Goal.ORDER,
+    question: Question = Question(),  # noqa: B008 (frozen)
     not_now: Collection[str] = (),
     is_typed: bool = False,
     hookups: Collection[Hookup] | None = None,
@@ -86,7 +87,7 @@ def look_ahead(
         rows: The log.
         findings: What was found with the power off.
         last: Where leads and load are now.
-        goal: Order of all, or the first only.
+        question: What the person wants to know.
         not_now: Receptacles that cannot be reached.
         is_typed: Readings are typed: work out as well what the next one can be.
         hookups: Those that can be done; by default all that the circuit allows.
@@ -98,24 +99,24 @@ def look_ahead(
     wiring_map = map_of(posterior, rows)
     wirings = Wirings.of(posterior, wiring_map)
     protection = protect(wirings)
-    settled = wiring_map.settled if goal is Goal.ORDER else is_settled(posterior, goal)
-    sentence = order_sentence if goal is Goal.ORDER else first_sentence
+    is_order = question.goal is Goal.ORDER
+    settled = wiring_map.settled if is_order else is_settled(posterior, question=question)
     setup, why, cycles = None, "", 1
     try:
         test = next_test(
             posterior,
             last=last,
             done=[row.setup for row in rows],
-            goal=goal,
+            question=question,
             not_now=not_now,
             hookups=hookups,
         )
-        setup, why, cycles = test.setup, test.why, getattr(test, "cycles", 1)
+        setup, why, cycles = test.setup, test.why, test.cycles
     except UsageError as error:
         why = str(error)
     return Outlook(
         settled=settled and bool(rows),
-        certainty=sentence(wiring_map),
+        certainty=_certainty(question.goal, wiring_map, protection),
         map_rows=map_rows(wiring_map),
         wiring_map=wiring_map,
         protection=protection,
@@ -126,6 +127,15 @@ def look_ahead(
         cycles=cycles,
         expected=_expected(posterior, setup) if is_typed and setup and rows else None,
     )
+
+
+def _certainty(goal: Goal, wiring_map: WiringMap, protection: Protection) -> str:
+    """How sure the answer to the question is, one sentence."""
+    if goal is Goal.FIRST:
+        return first_sentence(wiring_map)
+    if goal is Goal.PROTECT and wiring_map.tests:
+        return protection_sentences(protection, wiring_map.tests)[0]
+    return order_sentence(wiring_map)
 
 
 def answer_of(wiring_map: WiringMap, wirings: Wirings, protection: Protection) -> Answer:

@@ -408,8 +408,8 @@ def _after_load(state: State, test: RunningTest, setup: Setup) -> Face:
         text = f"OFF now. No jump. Did it run at {setup.load_at}?"
         return Face(VisitStage.WAITING_FOR_OFF, Sign.CONFIRM_LOAD, text, (*said, *_DISCARD))
     if test.is_called and test.is_seen and not test.is_seen_off:
-        keys = ((Key.LOAD_OFF, "It is OFF"), *_DISCARD)
-        return Face(VisitStage.WAITING_FOR_OFF, Sign.SWITCH_OFF, "OFF now!", keys)
+        off = ((Key.LOAD_OFF, "It is OFF"), *_DISCARD)
+        return Face(VisitStage.WAITING_FOR_OFF, Sign.SWITCH_OFF, "OFF now!", off)
     if test.is_still_on(state.now_s):
         text = "The reading is still up. Switch it OFF."
         return Face(
