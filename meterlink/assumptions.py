@@ -151,7 +151,7 @@ class Levels:
     load_noise_share: float = assumed(
         0.02, "1", "sag of the first seconds", "noise of large levels"
     )
-    line_noise_share: float = assumed(0.002, "1", PRACTICE, "noise of the supply in blocks")
+    line_noise_share: float = assumed(0.0012, "1", PRACTICE, "noise of the supply in blocks")
     least_noise_mv: float = assumed(1e-3, "mV", PRACTICE, "no meter here is quieter")
     stray_sds: float = assumed(8.0, "sd", CONVENTION, "one damaged reading is left out")
     tap_before_s: float = assumed(10.0, "s", PRACTICE, "a tap that comes before the switch")

@@ -190,6 +190,8 @@ class TestDetector:
             flags.append(Flag.LOAD_STAYED_ON)
         for one in stages:
             flags += self._stage_flags(one, marks)
+        if levels is not None and seen.runs and levels.idle.sd < 0.02 * abs(levels.idle.value):
+            flags = [flag for flag in flags if flag is not Flag.FLOATING]  # it follows the load
         if levels is not None:
             flags += _level_flags(levels, stayed_on=Flag.LOAD_STAYED_ON in flags)
         return tuple(dict.fromkeys(flags))

@@ -22,6 +22,9 @@ SIZES = 6  # of steps that are tried as the load's
 
 # Costs in nats, about minus the log of how often a thing happens (common practice).
 OTHER_CHANGE = 5.0  # another appliance, or a joint that moves
+LARGER_CHANGE = 2.0  # ... for each factor of e that it is larger than the load's
+JOINT_MOVES = 2.5  # a level with the load on that jumps to another
+JOINT_SHARE = 0.6  # of the load's step: it does not part altogether
 SLOW_CHANGE = 1.0  # a level that creeps to another
 NO_TAP = 4.0  # a switch without a tap near it, in a test that has taps
 NO_SWITCH = 3.0  # a tap without a switch near it
@@ -214,32 +217,35 @@ def _one_lag(from_s: float, to_s: float, assumed: Levels) -> float:
 def _best_states(
     steps: _Steps, size: float, marks: Marks, assumed: Levels
 ) -> tuple[float, list[bool]]:
-    """States of all plateaus at least cost, if the load's step is ``size``."""
+    """States of all plateaus at least cost, if the load's step is ``size``.
+
+    The states are off, on, and on since before the test, in which case nobody tapped.
+    """
     ratio = steps.size / size
     with np.errstate(divide="ignore", invalid="ignore"):
-        off_by = 0.5 * (np.log(np.abs(ratio)) / SIZE_LOG_SD) ** 2
+        logs = np.log(np.abs(ratio))
+        off_by = 0.5 * (logs / SIZE_LOG_SD) ** 2
     up = np.where(ratio > 0, off_by, np.inf)
     down = np.where(ratio < 0, off_by, np.inf)
-    same = steps.other.copy()
+    same = steps.other + LARGER_CHANGE * np.maximum(logs, 0.0)
+    moves = np.where(np.abs(ratio) < JOINT_SHARE, np.minimum(same, JOINT_MOVES), same)
     if marks.has_settings:  # a smaller step first, and one more while it is on
         up = np.where((ratio > 0) & (ratio < 1.0), 0.0, up)
-        same_on = np.where(steps.comes < ODD_TAP, np.minimum(same, steps.comes), same)
-    else:
-        same_on = same
-    cost = np.array([0.0, ALREADY_ON])
-    came: list[tuple[bool, bool]] = []
+        moves = np.where(steps.comes < ODD_TAP, np.minimum(moves, steps.comes), moves)
+    cost = np.array([0.0, np.inf, ALREADY_ON])
+    came: list[tuple[int, int, int]] = []
     for k in range(steps.size.size):
-        to_off = (cost[0] + same[k], cost[1] + down[k] + steps.goes[k])
-        to_on = (cost[0] + up[k] + steps.comes[k], cost[1] + same_on[k])
-        came.append((to_off[1] < to_off[0], to_on[1] <= to_on[0]))
-        cost = np.array([min(to_off), min(to_on)])
-    cost[1] += _end_cost(marks, assumed)
-    state = bool(cost[1] < cost[0])
-    total, states = float(cost[int(state)]), [state]
+        off = (cost[0] + same[k], cost[1] + down[k] + steps.goes[k], cost[2] + down[k])
+        on = (cost[0] + up[k] + steps.comes[k], cost[1] + moves[k], np.inf)
+        came.append((int(np.argmin(off)), int(np.argmin(on)), 2))
+        cost = np.array([min(off), min(on), cost[2] + moves[k]])
+    cost[1:] += _end_cost(marks, assumed)
+    state = int(np.argmin(cost))
+    total, states = float(cost[state]), [state]
     for back in reversed(came):
-        state = back[int(state)]
+        state = back[state]
         states.append(state)
-    return total, states[::-1]
+    return total, [bool(state) for state in reversed(states)]
 
 
 def _end_cost(marks: Marks, assumed: Levels) -> float:
