@@ -12,7 +12,7 @@ from statistics import median
 from meterlink.assumptions import USUAL, Assumptions, Meter
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.flags import Flag
+from meterlink.levels.test_flags import Flag
 from meterlink.testlog.rows import TestRow
 
 LIMIT_IN_U = 2.448  # the limit of a test that saw nothing, in its standard uncertainties

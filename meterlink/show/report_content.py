@@ -13,7 +13,7 @@ from meterlink.answers.wirings import Known
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Verdict
-from meterlink.levels.flags import MEANINGS
+from meterlink.levels.test_flags import MEANINGS
 from meterlink.show.format import leads_text, load_text, percent, with_uncertainty
 from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.flags import MEANINGS
+from meterlink.levels.test_flags import MEANINGS
 from meterlink.show.format import NBSP, with_uncertainty
 from meterlink.show.text_width import clean, display_width, isolated, pad, pad_left, wrap
 from meterlink.testlog.rows import TestRow

@@ -32,7 +32,7 @@ class TestRow:
         limit_mv: Smallest drop that would have been seen with 95 % probability.
         verdict: What the test says.
         source, capture: Where the readings came from, and the capture file's name.
-        flags: Names of what was noticed (documented in ``meterlink.levels.flags``).
+        flags: Names of what was noticed (documented in ``meterlink.levels.test_flags``).
         note: Free text.
         path_mohm, path_u_mohm: What an ohmmeter read between the leads, and its standard
             uncertainty.

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from meterlink.circuit.setup import Hookup
-from meterlink.levels.flags import Flag
+from meterlink.levels.test_flags import Flag
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.fit import linear_prediction, runs_of_fit
 from meterlink.tree.hypotheses import Kind

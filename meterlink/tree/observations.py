@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from meterlink.assumptions import USUAL, Assumptions, Outliers
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.flags import Flag
+from meterlink.levels.test_flags import Flag
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.trees import Flags, Floats, Masks
 

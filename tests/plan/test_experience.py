@@ -6,7 +6,7 @@ import pytest
 
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.flags import Flag
+from meterlink.levels.test_flags import Flag
 from meterlink.plan.experience import LIMIT_IN_U, Experience
 from meterlink.testlog.rows import TestRow
 
