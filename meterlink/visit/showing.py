@@ -15,6 +15,7 @@ from meterlink.visit.phrases import (
     reading_text,
     result_text,
 )
+from meterlink.visit.planning import Outlook
 from meterlink.visit.state import PATIENCE_S, Phase, RunningTest, State
 from meterlink.visit.typed_levels import level_text, unit_of
 from meterlink.visit.view import (
@@ -79,7 +80,7 @@ def view_of(state: State, before: VisitView | None) -> VisitView:
         certainty=outlook.certainty if outlook else "",
         map_rows=outlook.map_rows if outlook else (),
         map=outlook.map_rows if outlook else (),
-        answer=outlook.answer if outlook and state.phase is Phase.SETTLED else None,
+        answer=outlook.answer if outlook and _is_answered(state, outlook) else None,
         alerts=_alerts(state),
         cue=state.cue,
         choices=_choices(state),
@@ -91,6 +92,11 @@ def view_of(state: State, before: VisitView | None) -> VisitView:
         same = _asked(view) == _asked(before)
         view = replace(view, step=before.step if same else before.step + 1)
     return replace(view, buttons=_buttons(face, view, before, state.now_s))
+
+
+def _is_answered(state: State, outlook: Outlook) -> bool:
+    """Whether the answer stands: nothing more to test, also when the visit is over after that."""
+    return state.phase is Phase.SETTLED or (state.phase is Phase.STOPPED and outlook.settled)
 
 
 def _asked(view: VisitView) -> tuple[object, ...]:

@@ -15,8 +15,9 @@ from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import NoticeKind
+from meterlink.visit.planning import Outlook
 from meterlink.visit.state import LogTest, Record
-from meterlink.visit.view import Choices, Key, Sign, Sound, VisitStage, Word
+from meterlink.visit.view import Answer, Choices, Key, Sign, Sound, VisitStage, Word
 
 from .playing import AT_A, AT_A_LOAD_B, CIRCUIT, FROM_A_TO_B, STARTED, Play
 
@@ -435,3 +436,13 @@ def act(play: Play, what: str, value: object) -> None:
     elif what == "choose":
         play.visit.choose(value)
         play.advance()
+
+
+def test_the_answer_stays_in_sight_when_the_visit_is_over() -> None:
+    play = Play()
+    play.visit.planned(Outlook(settled=True, answer=Answer("Window is first")))
+    play.advance()
+    assert play.stage is VisitStage.SETTLED
+    assert play.press(Key.STOP)
+    assert play.stage is VisitStage.STOPPED
+    assert play.visit.view.answer == Answer("Window is first")

@@ -405,7 +405,7 @@ const SHEETS = {
   Answer: () => [view.answer, view.stage, papers.shown],
   Map: () => [view.map, view.certainty, papers.shown],
   Tests: () => [view.history, operator],
-  More: () => [view.choices, view.buttons.filter(({ key }) => LATER.has(key)), operator, view.rhythm, awake, papers.shown, kept("sound", "on"), kept("voice", "off")],
+  More: () => [view.choices, view.buttons.filter(({ key }) => LATER.has(key)), operator, over, view.rhythm, Boolean(view.typed), awake, papers.shown, kept("sound", "on"), kept("voice", "off")],
   Report: () => [papers.shown],
   Label: () => [papers.shown],
 };
@@ -491,6 +491,7 @@ function fillMore() {
   const parts = [];
   if (operator && !over) {
     parts.push(make("p", { cls: "row" }, ...view.buttons.filter(({ key }) => key === "repeat").map((button) => action(button.label, () => { closeSheet(); choose(button); }))));
+    if (!view.typed) parts.push(make("p", { cls: "row" }, action(`Call out when to switch: ${view.rhythm ? "on" : "off"}`, () => tap("rhythm"))));
     if (view.choices.words.includes("choose")) parts.push(choosing());
     if (view.choices.words.includes("not-now")) parts.push(skipping());
     if (view.buttons.some(({ key }) => key === "note")) parts.push(noting());
