@@ -1,6 +1,5 @@
 """What ``meterlink demo`` shows while it runs: one status line, and a line a test."""
 
-import shutil
 import sys
 import time
 
@@ -9,6 +8,7 @@ import click
 from drivers.closing import Closing
 from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress, Stage
+from meterlink.live.terminal import Block, columns
 from meterlink.show.format import NBSP
 from meterlink.show.tests_table import drop, says, where
 from meterlink.show.text_width import wrap
@@ -35,17 +35,17 @@ class Screen(Closing):
     def __init__(self) -> None:
         self._is_terminal = sys.stderr.isatty()
         self._drawn_s = 0.0
-        self._is_dirty = False
+        self._block = Block()
         self._stage = ""
 
     def close(self) -> None:
         """Wipe the status line."""
-        self._clear()
+        self._block.erase()
 
     def say(self, text: str) -> None:
         """Write a sentence, broken at the edge of the screen."""
-        self._clear()
-        for line in wrap(text, _width()):
+        self._block.erase()
+        for line in wrap(text, columns()):
             click.echo(line, err=True)
 
     def test(self, number: int, setup: Setup, why: str) -> None:
@@ -59,22 +59,17 @@ class Screen(Closing):
         if self._is_terminal:
             now_s = time.monotonic()
             if now_s - self._drawn_s >= REDRAW_S or progress.enough:
-                click.echo(f"\r{line[: _width() - 1]}\x1b[K", err=True, nl=False)
-                self._drawn_s, self._is_dirty = now_s, True
+                self._block.show([line[: columns() - 1]])
+                self._drawn_s = now_s
         elif progress.enough and progress.stage != self._stage:
             self._stage = progress.stage
             click.echo(f"    {line}", err=True)
 
     def row(self, row: TestRow) -> None:
         """Write the result of a test."""
-        self._clear()
+        self._block.erase()
         line = f"    {drop(row)}: the load current is {says(row)}.".replace(NBSP, " ")
         click.echo(line, err=True)
-
-    def _clear(self) -> None:
-        if self._is_dirty:
-            click.echo("\r\x1b[K", err=True, nl=False)
-            self._is_dirty = False
 
 
 def status(progress: Progress) -> str:
@@ -87,7 +82,3 @@ def status(progress: Progress) -> str:
     idle = "" if progress.idle_mv is None else f"  idle {progress.idle_mv:.1f} mV"
     jump = "" if progress.jump_mv is None else f"  jump {progress.jump_mv:+.1f} mV"
     return f"{now}  {STAGES[progress.stage]:<13}{idle}{jump}"
-
-
-def _width() -> int:
-    return min(shutil.get_terminal_size((100, 24)).columns, 100)

@@ -253,8 +253,7 @@ def _load_amps(given: _Given, volts: float, breaker: float, ask: _Asking) -> flo
         JobError: It is more than breaker or lead are rated for.
     """
     from meterlink.commands.job_input import remark
-    from meterlink.visit.job_questions import usual_load_amps
-    from meterlink.visit.load_check import amps_of, check_load
+    from meterlink.visit.job_questions import amps_of, check_load, usual_load_amps
 
     def read(text: str) -> float:
         if text.lower().endswith("w"):

@@ -61,7 +61,7 @@ class TestValidity:
         if break_s > longest_s:
             self._reason = (
                 f"{self._trouble} for more than {longest_s:.0f} s while the load was on. "
-                "The test is void: switch the load off and do it again."
+                "Switch the load off and start this test again."
             )
 
     def _take_mark(self, mark: Mark) -> None:

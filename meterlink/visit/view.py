@@ -32,7 +32,7 @@ class Word(StrEnum):
     """What can be asked for besides the keys of a view."""
 
     CHOOSE = "choose"  # a test of one's own
-    NOT_NOW = "not-now"  # receptacles that cannot be got at
+    NOT_NOW = "not-now"  # receptacles that cannot be reached
     UNDO = "undo"  # a logged test, by its number
     IDLE = "idle"  # a typed reading without load
     ON = "on"  # a typed reading with the load on

@@ -109,7 +109,7 @@ def test_a_visit_that_was_killed_in_a_test_goes_on_and_says_that_the_test_is_voi
             again.say("stop")
     code, messages = again.finish()
     assert code == 0
-    assert "That test is void" in messages
+    assert "That test is discarded" in messages
     assert [row.test for row in rows_of(job)] == [1]
     (first, _) = sorted(job.captures_path.glob("visit-*.jsonl"))
     last = json.loads(first.read_bytes().splitlines()[-1])
