@@ -88,6 +88,10 @@ class Outliers:
     jump: float = assumed(0.006, "per test", PRACTICE, "something else switched just then")
     misnamed: float = assumed(1 / 30, "per test", PRACTICE, "a lead or load at another receptacle")
     flagged: float = assumed(0.15, "per test", PRACTICE, "the detector noticed a spoilt test")
+    swapped: float = assumed(0.02, "per test", PRACTICE, "a direct source's polarity is swapped")
+    meshed_rel_u: float = assumed(
+        0.1, "1", PRACTICE, "metal beside the ground wire lowers a reading over the ground"
+    )
     jump_least_mv: float = assumed(5.0, "mV", PRACTICE, "range of a false jump, log-uniform")
     jump_most_mv: float = assumed(5000.0, "mV", PRACTICE, "its upper end")
     eye_width: float = assumed(0.35, "of the limit", PRACTICE, "what a person calls a jump")

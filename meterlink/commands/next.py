@@ -56,6 +56,13 @@ GOALS = ("order", "first", "protect", "fault", "joints")
 @click.option("--lead-b", metavar="NAME", help="of its second lead,")
 @click.option("--load-at", metavar="NAME", help="and of the load.")
 @click.option(
+    "--side",
+    type=click.Choice(["neutral", "hot", "ground"]),
+    default="neutral",
+    show_default=True,
+    help="Conductor to measure on the dead circuit.",
+)
+@click.option(
     "--step-ohms",
     type=click.FloatRange(min=0, min_open=True),
     metavar="OHM",
@@ -75,6 +82,7 @@ def command(
     lead_a: str | None,
     lead_b: str | None,
     load_at: str | None,
+    side: str,
     step_ohms: float | None,
     as_json: bool,
 ) -> None:
@@ -114,6 +122,7 @@ def command(
             not_now=not_now,
             hookups=[Hookup(name) for name in hookups] or None,
             one_place=one_place,
+            side=side,
         )
     if as_json:
         click.echo(_as_json(answer))
@@ -176,7 +185,8 @@ def _to_type(job: Path, setup: "Setup") -> str:
     named = [("--hookup", str(setup.hookup)), ("--lead-a", setup.lead_a)]
     named += [("--lead-b", setup.lead_b)] if setup.lead_b else []
     named += [("--load-at", setup.load_at)] if setup.load_at else []
-    named += [("--side", setup.side)] if setup.hookup.ohms else []
+    named += [("--side", setup.side)] if setup.dead else []
+    named += [("--return-at", setup.return_at)] if setup.return_at else []
     words = [shlex.quote(word) for pair in named for word in pair]
     reading = "--ohms OHM" if setup.hookup.ohms else "--idle MV --on MV"
     return f"meterlink enter {shlex.quote(str(job))} {' '.join(words)} {reading}"
@@ -194,6 +204,7 @@ def _as_json(answer: "NextTest") -> str:
         "settled": answer.settled,
         "effort": round(answer.effort, 2),
         "side": setup.side or None,
+        "return_at": setup.return_at or None,
         "cycles": answer.cycles,
         "advice": list(answer.advice),
     }

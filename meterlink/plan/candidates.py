@@ -49,6 +49,7 @@ def possible_setups(
     not_now: Collection[str] = (),
     hookups: Collection[Hookup] | None = None,
     one_place: bool = False,
+    side: str = "neutral",
 ) -> Iterator[Setup]:
     """All tests that can be done now.
 
@@ -61,12 +62,13 @@ def possible_setups(
         not_now: Receptacles that are not accessible.
         hookups: The hookups to use; by default all that the circuit allows.
         one_place: The load is where the leads are, as with a circuit tester.
+        side: Conductor to measure on the dead circuit.
     """
     names = [name for name in circuit.receptacles if name not in not_now]
     allowed = set(LIVE_HOOKUPS) if hookups is None else set(hookups)
     if not circuit.grounded:
         allowed.discard(Hookup.NEUTRAL_GROUND)
-    yield from _dead_setups(circuit, names, allowed)
+    yield from _dead_setups(circuit, names, allowed, side)
     if circuit.load_kind is LoadKind.DIRECT_SOURCE:
         return
     for load in names:
@@ -84,14 +86,21 @@ def possible_setups(
 
 
 def _dead_setups(
-    circuit: Circuit, names: Sequence[str], allowed: Collection[Hookup]
+    circuit: Circuit, names: Sequence[str], allowed: Collection[Hookup], side: str
 ) -> Iterator[Setup]:
-    """Tests of the dead circuit: neutral, between two receptacles or one and the panel's bar."""
+    """Tests of the dead circuit: between two receptacles, or one and the panel.
+
+    Readings over the ground are not asked for: metal beside the wire lowers them. Where there is
+    no ground to bring a source's current back, it comes back at another receptacle.
+    """
     pairs = [*combinations(names, 2), *((name, None) for name in names)]
     if Hookup.PATH_RESISTANCE in allowed:
         for a, b in pairs:
-            yield made_setup(Hookup.PATH_RESISTANCE, a, b)
+            yield made_setup(Hookup.PATH_RESISTANCE, a, b, side=side)
     if circuit.load_kind is LoadKind.DIRECT_SOURCE and Hookup.NEUTRAL_NEUTRAL in allowed:
-        for load in names:
+        ends = [(load, None) for load in names] if circuit.grounded else combinations(names, 2)
+        for load, back in ends:
             for a, b in pairs:
-                yield made_setup(Hookup.NEUTRAL_NEUTRAL, a, b, load, direct=True)
+                yield made_setup(
+                    Hookup.NEUTRAL_NEUTRAL, a, b, load, side=side, return_at=back, direct=True
+                )

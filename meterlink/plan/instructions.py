@@ -38,7 +38,9 @@ def _dead_instruction(setup: Setup) -> str:
         )
     if setup.hookup is Hookup.PATH_RESISTANCE:
         return f"Read the ohms of the {setup.side} from {setup.lead_a} to {where[3:]}."
-    source = f"send the direct current into the neutral of {setup.load_at} and back from its ground"
+    side = setup.side.partition("+")[0]
+    back = f"that of {setup.return_at}" if setup.return_at else "its ground"
+    source = f"send the direct current into the {side} of {setup.load_at} and back from {back}"
     if setup.hookup is Hookup.NEUTRAL_GROUND:
         return f"Put the leads in neutral and ground of {setup.lead_a}; {source}."
     return f"Put one lead in the {setup.side} of {setup.lead_a}, the other {where}; {source}."

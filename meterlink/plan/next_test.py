@@ -85,6 +85,7 @@ def next_test(
     not_now: Collection[str] = (),
     hookups: Collection[Hookup] | None = None,
     one_place: bool = False,
+    side: str = "neutral",
     effort: Effort | None = None,
     assumptions: Assumptions = USUAL,
 ) -> NextTest:
@@ -100,6 +101,7 @@ def next_test(
         not_now: Receptacles that are not accessible now.
         hookups: Hookups that can be done; by default all that the circuit allows.
         one_place: The load is where the leads are, as with a circuit tester.
+        side: Conductor to measure on the dead circuit.
         effort: Costs.
         assumptions: Noise where the log says nothing.
 
@@ -110,7 +112,9 @@ def next_test(
     asked = (question or Question(goal)).checked(circuit.receptacles)
     done = {row.setup for row in posterior.rows} if done is None else done
     known = Experience.of(circuit, posterior.rows, assumptions)
-    setups = list(possible_setups(circuit, not_now=not_now, hookups=hookups, one_place=one_place))
+    setups = list(
+        possible_setups(circuit, not_now=not_now, hookups=hookups, one_place=one_place, side=side)
+    )
     if not setups:
         raise UsageError(
             "No test is possible: too few receptacles are accessible, or no hookup is left. "

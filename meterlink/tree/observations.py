@@ -53,6 +53,7 @@ class Observation:
         sag_per_mohm: Part by which the current falls for each mohm of neutral between panel and
             load (hot counted too): a heater is a resistance and gets less voltage there. 0 where
             the supply's volts are not known.
+        back: Receptacle where a direct source's current comes back out; ``None`` for the panel.
     """
 
     test: int
@@ -69,6 +70,7 @@ class Observation:
     source: bool = False
     signed: bool = False
     sag_per_mohm: float = 0.0
+    back: int | None = None
 
     @property
     def saw_no_change(self) -> bool:
@@ -146,7 +148,7 @@ class Tests:
             lead_a=_bits(o.leads[0] for o in rows),
             lead_b=_bits(o.leads[1] if o.leads[1] != o.leads[0] else None for o in rows),
             load=_bits(o.leads[0] if o.load is None else o.load for o in rows),
-            back=_bits(o.leads[1] if o.load is None else None for o in rows),
+            back=_bits(o.leads[1] if o.load is None else o.back for o in rows),
             grounded_at=np.array(
                 [o.leads[0] if o.hookup is Hookup.NEUTRAL_GROUND else -1 for o in rows],
                 dtype=np.intp,
@@ -254,6 +256,7 @@ def _geometry(circuit: Circuit, setup: Setup, index: dict[str, int], amps: float
         source=line,
         signed=setup.dead and not setup.hookup.ohms,
         sag_per_mohm=min(2e-3 * amps / circuit.volts, 1e-2) if drawn and circuit.volts else 0.0,
+        back=index[setup.return_at] if setup.return_at else None,
     )
 
 
@@ -284,13 +287,20 @@ def _observation(
     if SUSPECT_FLAGS.intersection(row.flags):
         rates = outliers.flagged, outliers.flagged
     u = max(u, meter.floor_u_mv)
+    meshed = outliers.meshed_rel_u if setup.dead and "ground" in setup.side else 0.0
+    u = min(math.hypot(u, meter.amps_rel_u * (drop or 0.0), meshed * (drop or 0.0)), LARGEST_MV)
+    geometry = _geometry(circuit, setup, index, amps)
+    modes: tuple[Mode, ...] = ()
+    if geometry.signed and drop:  # leads or clips may be swapped
+        modes = ((drop, u, 1 - outliers.swapped), (-drop, u, outliers.swapped))
     return replace(
-        _geometry(circuit, setup, index, amps),
+        geometry,
         test=row.test,
         drop_mv=drop,
-        u_mv=min(math.hypot(u, meter.amps_rel_u * (drop or 0.0)), LARGEST_MV),
+        u_mv=u,
         no_change=rates[0],
         jump=rates[1],
+        modes=modes,
     )
 
 
