@@ -181,10 +181,11 @@ def usual_wirings(names: tuple[str, ...]) -> Wirings:
         names=names,
         probability=np.full(USUAL_WIRINGS, 1 / USUAL_WIRINGS),
         masks=clades,
+        ring_runs=np.zeros(clades.shape, dtype=bool),
         clades=clades,
+        closed=np.zeros(USUAL_WIRINGS, dtype=bool),
         best=0,
         untested=frozenset(names),
-        absent=np.zeros(n),
     )
 
 
@@ -251,8 +252,8 @@ def _breaks(wirings: Wirings, poor: Mapping[int, float]) -> tuple[_Breaks, list[
     """Every break on every wiring, and the names of the boxes."""
     boxes = _Boxes(wirings)
     parts = list(_device_breaks(wirings.clades, len(wirings.names)))
-    for runs in wirings.masks.T:
-        there = np.flatnonzero(runs)
+    for runs, in_ring in zip(wirings.masks.T, wirings.ring_runs.T, strict=True):
+        there = np.flatnonzero((runs != 0) & ~in_ring)
         found = runs[there].tolist()
         rate = np.array([poor.get(run, 1.0) for run in found]) * 2 * JOINT
         ends = [boxes.ends(k, run) for k, run in zip(there.tolist(), found, strict=True)]
@@ -271,7 +272,7 @@ def _device_breaks(clades: Masks, n: int) -> Iterator[tuple[Masks, Masks, Floats
         yield rows, onward, np.where(onward != 0, THROUGH_DEVICE, 0.0), place
         yield rows, np.full(len(rows), bit), np.full(len(rows), ONE_DEVICE), place
         yield rows, clades[:, i], np.full(len(rows), TRIPPED), place
-    everything = np.full(len(rows), (np.int64(1) << np.int64(n)) - 1)
+    everything = np.full(len(rows), (np.int64(1) << np.int64(n)) - 1)  # the breaker
     yield rows, everything, np.full(len(rows), BREAKER), np.full((len(rows), 2), n)
 
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.answers.wirings import Wirings
-from meterlink.testlog.findings import Cut, State
+from meterlink.answers.wirings import Wirings, has_bits
+from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, State
 from meterlink.tree.isolation import WRONG
 from meterlink.tree.trees import Floats
 
@@ -31,38 +31,38 @@ class Expectation:
         return self.probability < UNSURE_BELOW
 
 
-def dead_probabilities(wirings: Wirings, cut: Cut, at: str | None = None) -> Floats:
-    """For each receptacle the probability to be dead, shape ``(n,)``.
+def dead_probabilities(wirings: Wirings, cut: Cut, at: str | None = None) -> tuple[Floats, Floats]:
+    """For each receptacle the probability to be dead, and to be live, each of shape ``(n,)``.
+
+    They add up to less than 1 where something that is not modelled may be behind the tests.
 
     Args:
         wirings: What the tests leave.
         cut: What is off.
         at: Where the conductors are disconnected or the device is tripped; ``None`` for a breaker.
     """
-    if cut is Cut.BREAKER_OFF:
-        return 1 - wirings.absent
-    if cut is Cut.OTHERS_OFF or at is None:
-        return wirings.absent
-    index = wirings.names.index(at)
-    dead = np.clip(wirings.at_or_beyond(index), 0.0, 1.0) * (1 - wirings.absent)
-    if wirings.ring is not None:
-        fed_twice = np.array([wirings.on_ring(name) for name in wirings.names])
-        dead = np.where(fed_twice, dead * (1 - wirings.ring.probability), dead)
-    if cut is Cut.TRIPPED:
-        dead[index] = 1 - WRONG
-    return dead
+    if cut in AT_A_RECEPTACLE and at is not None:
+        beyond = wirings.clades[:, wirings.names.index(at)]
+    else:
+        beyond = wirings.on_circuit()
+        beyond = beyond if cut is Cut.BREAKER_OFF else ~beyond
+    flags = has_bits(beyond, len(wirings.names))
+    dead, live = wirings.probability @ flags, wirings.probability @ ~flags
+    if cut is Cut.TRIPPED and at is not None:
+        dead[wirings.names.index(at)], live[wirings.names.index(at)] = 1 - WRONG, WRONG
+    return dead, live
 
 
 def expectations(
     wirings: Wirings, cut: Cut = Cut.PARTED, at: str | None = None
 ) -> tuple[Expectation, ...]:
     """Dead ones first, most probable first; the receptacle that is opened itself left out."""
-    dead = dead_probabilities(wirings, cut, at)
+    dead, live = dead_probabilities(wirings, cut, at)
     found = [
-        Expectation(name, State.DEAD, float(p))
-        if p >= 0.5
-        else Expectation(name, State.LIVE, 1 - float(p))
-        for name, p in zip(wirings.names, dead, strict=True)
+        Expectation(name, State.DEAD, min(float(p), 1.0))
+        if p >= q
+        else Expectation(name, State.LIVE, min(float(q), 1.0))
+        for name, p, q in zip(wirings.names, dead, live, strict=True)
         if name != at or cut is Cut.TRIPPED
     ]
     return tuple(sorted(found, key=lambda e: (e.state is State.LIVE, -e.probability)))
@@ -70,8 +70,5 @@ def expectations(
 
 def place_to_open(wirings: Wirings) -> str:
     """The receptacle whose onward conductors most others probably hang on; equals: the first."""
-    beyond = [
-        float(wirings.at_or_beyond(i).sum() * (1 - wirings.absent[i]))
-        for i in range(len(wirings.names))
-    ]
+    beyond = wirings.probability @ np.bitwise_count(wirings.clades)
     return wirings.names[int(np.argmax(np.round(beyond, 6)))]

@@ -13,7 +13,7 @@ import numpy as np
 
 from meterlink.answers.wirings import PROBABLE, Wirings, has_bits
 from meterlink.tree.infer import SETTLED
-from meterlink.tree.trees import Flags, Floats, Masks, bits_of
+from meterlink.tree.trees import Flags, Floats, Masks
 from meterlink.tree.wiring import PANEL
 
 
@@ -50,7 +50,7 @@ class Protection:
         chosen: The devices were chosen here as the fewest; otherwise a person named them.
         redundant: Pairs of devices of which the second is probably protected by the first already.
         untested: Wanted receptacles that no test has touched.
-        away: Wanted receptacles that are probably on another circuit.
+        away: Receptacles asked for that are probably on another circuit.
         on_ring: Wanted receptacles that are fed from both sides, so that no device can be upstream.
         bonded: Wanted receptacles whose bonded ground makes any device upstream trip.
         explained: Nothing contradicts all the wirings that this rests on.
@@ -95,18 +95,16 @@ def protect(wirings: Wirings, cover: Collection[str] = (), at: Collection[str] =
     return Protection(
         devices=devices,
         wanted=wanted,
-        covered=_covered(wirings, reach, devices, wanted),
-        covered_tested=_covered(wirings, reach, devices, tested or wanted),
+        covered=_covered(wirings, reach, wanted),
+        covered_tested=_covered(wirings, reach, tested or wanted),
         each=tuple(item for item in each if item.protected >= PROBABLE),
         not_covered=tuple(item for item in each if item.protected < PROBABLE),
-        settled=right * _present(wirings, wanted) * _certain_of_shape(wirings, devices) >= SETTLED
-        and wirings.explained
-        and not untested,
+        settled=right >= SETTLED and wirings.explained and not untested,
         chosen=not at,
         everything=not cover,
         redundant=_redundant(wirings, devices),
         untested=untested,
-        away=tuple(name for name in wanted if name in away),
+        away=tuple(name for name in away if name in cover or not cover),
         on_ring=tuple(name for name in wanted if wirings.on_ring(name)),
         bonded=tuple(name for name in wanted if name in wirings.bonded),
         explained=wirings.explained,
@@ -159,17 +157,11 @@ def _chosen(wirings: Wirings, wanted: tuple[str, ...]) -> tuple[str, ...]:
         return (PANEL,)
     tested = [name for name in wanted if name not in wirings.untested]
     labels = fewest_devices(wirings.clades, wirings.probability, wirings.bits(tested or wanted))
-    return tuple(wirings.names[i] for i in bits_of(int(labels[wirings.best])))
+    return wirings.named(int(labels[wirings.best])) or wanted  # on another circuit: its own face
 
 
 def _reach(wirings: Wirings, devices: tuple[str, ...]) -> Masks:
-    """For each wiring the receptacles that any device protects, as bits, shape ``(K,)``.
-
-    What is fed from both sides of a ring is not on the load terminals of anything; a device there
-    protects its own face at most, and what hangs on it as a spur.
-    """
-    if PANEL in devices:
-        return np.full(len(wirings.probability), wirings.all_bits)
+    """For each wiring the receptacles that any device protects, as bits, shape ``(K,)``."""
     reached = np.zeros(len(wirings.probability), dtype=np.int64)
     for name in devices:
         reached |= _beyond(wirings, name)
@@ -177,34 +169,19 @@ def _reach(wirings: Wirings, devices: tuple[str, ...]) -> Masks:
 
 
 def _beyond(wirings: Wirings, device: str) -> Masks:
-    """What one device protects on each wiring, as bits, shape ``(K,)``."""
+    """What one device protects on each wiring, as bits, shape ``(K,)``.
+
+    What is fed from both sides of a ring is not on the load terminals of anything; a device there
+    protects its own face at most, and what hangs on it as a spur.
+    """
     if device == PANEL:
-        return np.full(len(wirings.probability), wirings.all_bits)
-    index = wirings.names.index(device)
-    both_sides = wirings.bits([n for n in wirings.names if wirings.on_ring(n) and n != device])
-    return wirings.clades[:, index] & ~np.int64(both_sides)
+        return wirings.on_circuit()
+    return wirings.clades[:, wirings.names.index(device)]
 
 
-def _present(wirings: Wirings, wanted: tuple[str, ...]) -> float:
-    """Probability that all wanted receptacles are on this circuit."""
-    indices = [wirings.names.index(name) for name in wanted]
-    return float(np.prod(1 - wirings.absent[indices]))
-
-
-def _certain_of_shape(wirings: Wirings, devices: tuple[str, ...]) -> float:
-    """Probability that there is a second path, or none, as the devices take for granted."""
-    if PANEL not in devices:
-        return 1.0 if wirings.ring else 1 - wirings.second_path
-    return wirings.second_path
-
-
-def _covered(
-    wirings: Wirings, reach: Masks, devices: tuple[str, ...], wanted: tuple[str, ...]
-) -> float:
+def _covered(wirings: Wirings, reach: Masks, wanted: tuple[str, ...]) -> float:
     mask = wirings.bits(wanted)
-    all_reached = float(wirings.probability @ ((reach & mask) == mask))
-    shape = 1.0 if PANEL in devices else _certain_of_shape(wirings, devices)
-    return min(all_reached, 1.0) * _present(wirings, wanted) * shape
+    return min(1.0, float(wirings.probability @ ((reach & mask) == mask)))
 
 
 def _right(
@@ -212,7 +189,7 @@ def _right(
 ) -> Flags:
     """On which wirings the answer is right: all protected by no more than needed, or as stated."""
     if PANEL in devices:
-        return np.ones(len(reach), dtype=bool)
+        return wirings.closed
     if not chosen:
         share = wirings.probability @ has_bits(reach, len(wirings.names))
         stated = sum(1 << i for i, p in enumerate(share) if p >= PROBABLE)
@@ -226,7 +203,6 @@ def _right(
 def _protected(wirings: Wirings, name: str, devices: tuple[str, ...], reach: Masks) -> Protected:
     """One receptacle with the device that protects it most probably, of equals the nearest."""
     index = wirings.names.index(name)
-    here = 1 - float(wirings.absent[index])
     shares = {}
     for device in devices:
         beyond = _beyond(wirings, device)
@@ -234,7 +210,7 @@ def _protected(wirings: Wirings, name: str, devices: tuple[str, ...], reach: Mas
         shares[device] = (float(wirings.probability @ (beyond >> index & 1)), -size)
     by = max(shares, key=lambda device: (round(shares[device][0], 6), shares[device][1]))
     anyhow = float(wirings.probability @ (reach >> index & 1))
-    return Protected(name, by, min(shares[by][0], 1.0) * here, min(anyhow, 1.0) * here)
+    return Protected(name, by, min(shares[by][0], 1.0), min(anyhow, 1.0))
 
 
 def _redundant(wirings: Wirings, devices: tuple[str, ...]) -> tuple[tuple[str, str], ...]:

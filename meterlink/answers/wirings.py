@@ -10,31 +10,33 @@ from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
+from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.posterior import best_tree, fed
 from meterlink.tree.resolve import map_of
 from meterlink.tree.trees import Flags, Floats, Masks
 from meterlink.tree.wiring import Loop, WiringMap
 
-# names of conditions that answers hang on
-ABSENT, BONDED, SECOND_PATH = "not-on-circuit", "ground-bonded", "second-path"
+BONDED = "ground-bonded"  # condition that makes a ground-fault device trip
 PROBABLE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Wirings:
-    """The wirings that the tests leave, each with its probability.
+    """The wirings that the tests leave, each with its condition and probability.
 
     Attributes:
         names: Of the receptacles.
-        probability: Of each wiring, shape ``(K,)``.
+        probability: Of each wiring, shape ``(K,)``; less than 1 in all where something that is not
+            modelled may be behind the tests.
         masks: Receptacles beyond each run of each wiring as bits, shape ``(K, E)``, zero for none.
-        clades: For each wiring and receptacle, what it feeds and itself as bits, ``(K, n)``.
+        ring_runs: Which runs are part of a ring, so that a break there makes nothing dead.
+        clades: For each wiring and receptacle, what it feeds and itself as bits, ``(K, n)``: on a
+            ring only its spurs, and nothing for a receptacle of another circuit.
+        closed: Which wirings have a ring, shape ``(K,)``.
         best: Row of the most probable one.
         untested: Receptacles that no test has touched.
-        absent: For each receptacle the probability that it is not on this circuit, shape ``(n,)``.
         ring: The second path, where one is more probable than any tree.
-        second_path: Probability of a second path, known or not.
         bonded: Receptacles whose ground is probably bonded to the neutral.
         explained: Nothing is known that contradicts all of these wirings.
     """
@@ -42,38 +44,43 @@ class Wirings:
     names: tuple[str, ...]
     probability: Floats
     masks: Masks
+    ring_runs: Flags
     clades: Masks
+    closed: Flags
     best: int
     untested: frozenset[str]
-    absent: Floats
     ring: Loop | None = None
-    second_path: float = 0.0
     bonded: tuple[str, ...] = ()
     explained: bool = True
 
     @classmethod
     def of(cls, posterior: Posterior, wiring_map: WiringMap) -> Self:
         """The wirings of a posterior and of the map that was made from it."""
-        names = posterior.circuit.receptacles
-        conditions = wiring_map.conditions
-        absent = {c.at: c.probability for c in conditions if c.name == ABSENT}
-        second = [c.probability for c in conditions if c.name == SECOND_PATH]
-        second += [wiring_map.loop.probability] if wiring_map.loop else []
+        h, names = posterior.ensemble.hypotheses, posterior.circuit.receptacles
+        closed = h.kind == Kind.CLOSED
         return cls(
             names=names,
             probability=posterior.ensemble.weights * (1 - posterior.unexplained),
-            masks=posterior.ensemble.masks,
-            clades=fed(posterior.ensemble.hypotheses, len(names)),
+            masks=h.masks,
+            ring_runs=(h.between() != 0) & closed[:, None],
+            clades=fed(h, len(names)),
+            closed=closed,
             best=best_tree(posterior.ensemble, posterior.orders),
             untested=frozenset(wiring_map.untested),
-            absent=np.array([absent.get(name, 0.0) for name in names]),
             ring=wiring_map.loop,
-            second_path=max(second, default=0.0),
             bonded=tuple(
-                c.at for c in conditions if c.name == BONDED and c.at and c.probability >= PROBABLE
+                str(one.at)
+                for one in wiring_map.conditions
+                if one.name == BONDED and one.probability >= PROBABLE
             ),
             explained=wiring_map.explained,
         )
+
+    @property
+    def absent(self) -> Floats:
+        """For each receptacle the probability not to be on this circuit, shape ``(n,)``."""
+        away: Floats = self.probability @ (self.clades == 0)
+        return away
 
     @property
     def all_bits(self) -> int:
@@ -96,9 +103,11 @@ class Wirings:
         """Receptacles that are probably on another circuit."""
         return tuple(n for n, p in zip(self.names, self.absent, strict=True) if p >= PROBABLE)
 
-    def at_or_beyond(self, index: int) -> Floats:
-        """For each receptacle the probability to be at or beyond one of them, shape ``(n,)``."""
-        return self.probability @ has_bits(self.clades[:, index], len(self.names))
+    def on_circuit(self) -> Masks:
+        """For each wiring the receptacles that are on this circuit, as bits, shape ``(K,)``."""
+        bits = np.int64(1) << np.arange(len(self.names), dtype=np.int64)
+        here: Masks = ((self.clades != 0) * bits).sum(axis=1)
+        return here
 
 
 @dataclass(frozen=True, slots=True)

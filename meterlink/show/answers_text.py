@@ -54,7 +54,7 @@ def protection_text(
         job: Folder, for the command to type next.
     """
     lines: list[str] = []
-    for condition in getattr(wiring_map, "conditions", ()):
+    for condition in wiring_map.conditions:
         if condition.hazard and condition.probability >= 0.5:
             lines += wrap(f"! {condition_sentence(condition)}", width)
     for sentence in protection_sentences(protection, wiring_map.tests):

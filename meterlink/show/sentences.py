@@ -21,7 +21,16 @@ from meterlink.show.format import (
 )
 from meterlink.show.text_width import clean, isolated
 from meterlink.tree.flags import MEANINGS, PointFlag
-from meterlink.tree.wiring import PANEL, Doubt, Loop, Point, PoorJoint, Splice, WiringMap
+from meterlink.tree.wiring import (
+    PANEL,
+    Condition,
+    Doubt,
+    Loop,
+    Point,
+    PoorJoint,
+    Splice,
+    WiringMap,
+)
 
 NOTHING = "nothing was tested yet"
 LICENSED = "have a licensed electrician remake it"
@@ -75,10 +84,10 @@ def first_sentence(wiring_map: WiringMap) -> str:
         return f"First after the panel: {only}, the only receptacle; {NOTHING}"
     word = certainty(first.probability, sound=wiring_map.explained)
     sure = f"{word}, {percent(first.probability)}"
-    if first.receptacle is None:
-        return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
     if first.probability < POSSIBLE_FROM and not wiring_map.tests:
         return f"First after the panel: unknown; {NOTHING}"
+    if first.receptacle is None:
+        return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
     if first.probability < POSSIBLE_FROM:
         return (
             "First after the panel: unknown; the best guess is "
@@ -244,13 +253,33 @@ def loop_sentence(loop: Loop) -> str:
     )
 
 
-def condition_sentence(condition: object) -> str:
-    """A condition of the circuit with its probability and what to do."""
-    at, why, todo = (str(getattr(condition, key, "") or "") for key in ("at", "why", "what_to_do"))
-    name = str(getattr(condition, "name", "")).replace("-", " ")
-    place = f" at {named(at)}" if at else ""
-    sure = percent(float(getattr(condition, "probability", 0.0)))
-    return f"{clean(name).capitalize()}{place} ({sure}): {clean(why)} {clean(todo)}".rstrip()
+_CONDITIONS = {
+    "ground-bonded": "Ground bonded to neutral (bootleg ground)",
+    "no-ground": "No ground contact",
+    "not-on-circuit": "Not on this circuit",
+    "shared-neutral": "Shared neutral",
+    "other-load": "Another appliance",
+    "sub-panel": "Sub-panel",
+    "second-path": "Second path",
+    "misnamed": "Lead or load at another receptacle than written",
+    "restless-joint": "Connection that opens and closes",
+}
+
+
+def condition_sentence(condition: Condition) -> str:
+    """A condition of the circuit with its probability, the reason and what to do."""
+    name = _CONDITIONS.get(condition.name, clean(condition.name.replace("-", " ")).capitalize())
+    place = f" at {named(condition.at)}" if condition.at else ""
+    return (
+        f"{name}{place} ({percent(condition.probability)}): {clean(condition.why)} "
+        f"{clean(condition.what_to_do)}".rstrip()
+    )
+
+
+def other_notes(wiring_map: WiringMap) -> tuple[str, ...]:
+    """Notes of the map that no condition says already."""
+    said = {f"{one.why} {one.what_to_do}" for one in wiring_map.conditions}
+    return tuple(clean(note) for note in wiring_map.notes if note not in said)
 
 
 def findings(wiring_map: WiringMap) -> tuple[Finding, ...]:
@@ -259,18 +288,18 @@ def findings(wiring_map: WiringMap) -> tuple[Finding, ...]:
 
 
 def _candidates(wiring_map: WiringMap) -> Iterator[Finding]:
-    conditions = getattr(wiring_map, "conditions", ())
-    hazards = [c for c in conditions if c.hazard and c.probability >= POSSIBLE_FROM]
-    others = [c for c in conditions if not c.hazard and c.probability >= POSSIBLE_FROM]
-    doubtful = [c for c in conditions if c.probability < POSSIBLE_FROM]
+    told = [one for one in wiring_map.conditions if one.probability >= POSSIBLE_FROM]
+    doubtful = [one for one in wiring_map.conditions if one.probability < POSSIBLE_FROM]
     likely = [joint for joint in wiring_map.poor_joints if joint.probability >= POSSIBLE_FROM]
     possible = [joint for joint in wiring_map.poor_joints if joint.probability < POSSIBLE_FROM]
-    loop = wiring_map.loop
-    yield Finding("Hazard", tuple(map(condition_sentence, hazards)), urgent=True)
+    loop = (loop_sentence(wiring_map.loop),) if wiring_map.loop else ()
+    hazards = tuple(condition_sentence(one) for one in told if one.hazard)
+    yield Finding("Hazard", hazards, urgent=True)
     yield Finding("Poor connections", tuple(map(joint_sentence, likely)), urgent=True)
-    yield Finding("Second path", (loop_sentence(loop),) if loop else (), urgent=True)
-    yield Finding("Check", tuple(map(clean, wiring_map.notes)), urgent=True)
-    yield Finding("About this circuit", tuple(map(condition_sentence, others)))
+    yield Finding("Second path", loop, urgent=True)
+    yield Finding("Check", other_notes(wiring_map), urgent=True)
+    others = tuple(condition_sentence(one) for one in told if not one.hazard)
+    yield Finding("About this circuit", others)
     yield Finding("Tests that look wrong", tuple(map(doubt_sentence, wiring_map.doubts)))
     yield Finding(
         "Order still unknown",
@@ -374,5 +403,4 @@ def meanings(flags: Sequence[str]) -> tuple[str, ...]:
 
 def ungrounded(circuit: Circuit) -> tuple[str, ...]:
     """What the code allows where boxes have no ground; empty where they have one."""
-    none_at = getattr(circuit, "no_ground", ())
-    return () if circuit.grounded and not none_at else UNGROUNDED
+    return () if circuit.grounded and not circuit.no_ground else UNGROUNDED

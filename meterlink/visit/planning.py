@@ -23,6 +23,7 @@ from meterlink.show.sentences import (
     named,
     names_listed,
     order_sentence,
+    other_notes,
     protection_sentences,
 )
 from meterlink.testlog.findings import Finding, State
@@ -142,8 +143,11 @@ def answer_of(wiring_map: WiringMap, wirings: Wirings, protection: Protection) -
     """What the tests come to, in sentences: the protection first."""
     headline, *more = protection_sentences(protection, wiring_map.tests)
     loop = (loop_sentence(wiring_map.loop),) if wiring_map.loop else ()
-    found = getattr(wiring_map, "conditions", ())
-    conditions = [*map(condition_sentence, found), *wiring_map.notes, *loop]
+    conditions = [
+        *map(condition_sentence, wiring_map.conditions),
+        *other_notes(wiring_map),
+        *loop,
+    ]
     return Answer(
         headline=headline,
         certainty=". ".join([*more, first_sentence(wiring_map), order_sentence(wiring_map)]),

@@ -4,9 +4,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.answers.fault import fault_places, find_fault, usual_wirings
+from meterlink.answers.wirings import Wirings
 from meterlink.tree.wiring import PoorJoint
 
-from .circuits import CHAIN, FORK, every_wiring, wirings_of
+from .circuits import CHAIN, FORK, every_wiring, ring_of, wirings_of
 
 
 def test_the_last_live_and_the_first_dead_box_come_first() -> None:
@@ -70,10 +71,8 @@ def test_the_true_break_is_among_the_best_where_the_wiring_is_known(
     every = every_wiring(n, np.random.default_rng(seed))
     k = data.draw(st.integers(0, len(every.probability) - 1))
     run = data.draw(st.sampled_from([int(m) for m in every.masks[k] if m]))
-    chosen = wirings_of([CHAIN])
-    known = type(chosen)(
-        every.names, np.ones(1), every.masks[[k]], every.clades[[k]], 0, frozenset(), np.zeros(n)
-    )
+    one = every.ring_runs[[k]], every.clades[[k]], every.closed[[k]]
+    known = Wirings(every.names, np.ones(1), every.masks[[k]], *one, 0, frozenset())
     found = find_fault(known, every.named(run), live=every.named(every.all_bits & ~run))
     ends = np.flatnonzero(every.clades[k] == run)
     if len(ends):
@@ -87,3 +86,9 @@ def test_the_label_of_a_place_tells_wirings_apart_only_where_the_place_differs()
     labels = fault_places(wirings.clades, wirings.bits(["Desk"]))
     assert labels.shape == (3,)
     assert len({int(label) for label in fault_places(wirings.clades, wirings.bits(["Bed"]))}) == 2
+
+
+def test_one_break_of_a_ring_makes_nothing_dead() -> None:
+    found = find_fault(ring_of("Door", "Desk", "Bed"), ["Desk", "Bed"], live=["Door"])
+    assert found.on_ring == ("Desk", "Bed")
+    assert found.explained < 0.01

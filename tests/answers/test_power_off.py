@@ -1,6 +1,7 @@
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,8 @@ from hypothesis import strategies as st
 from meterlink.answers.power_off import dead_probabilities, expectations, place_to_open
 from meterlink.testlog.findings import Cut, State
 from meterlink.testlog.reader import read_rows
-from meterlink.tree.wiring import Loop
 
-from .circuits import CHAIN, every_wiring, wirings_of
+from .circuits import CHAIN, every_wiring, ring_of, wirings_of
 
 
 @pytest.fixture
@@ -54,15 +54,18 @@ def test_dead_is_what_hangs_on_the_place_and_a_tripped_device_is_dead_itself() -
 
 
 def test_on_a_ring_the_other_side_still_feeds() -> None:
-    loop = Loop(0.97, ("Door", "Desk", "Bed"), (20.0,) * 4)
-    wirings = wirings_of([CHAIN | {"Hall": "Desk"}], ring=loop)
-    dead = dict(zip(wirings.names, dead_probabilities(wirings, Cut.PARTED, "Desk"), strict=True))
-    assert dead["Bed"] == pytest.approx(0.03)
-    assert dead["Hall"] == pytest.approx(1)  # a spur on Desk
+    wirings = ring_of("Door", "Desk", "Bed", spurs={"Hall": "Desk"}, share=0.97)
+    dead, live = dead_probabilities(wirings, Cut.PARTED, "Desk")
+    assert dead[wirings.names.index("Bed")] == pytest.approx(0.03)
+    assert live[wirings.names.index("Bed")] == pytest.approx(0.97)
+    assert dead[wirings.names.index("Hall")] == pytest.approx(1)  # a spur on Desk
 
 
 def test_with_the_breaker_off_all_of_this_circuit_is_dead() -> None:
-    wirings = wirings_of([CHAIN], absent=np.array([0, 0, 0, 0.9]))
+    wirings = wirings_of([CHAIN])
+    elsewhere = wirings.clades.copy()
+    elsewhere[0, 3] = 0
+    wirings = replace(wirings, clades=elsewhere)
     found = {e.name: e.state for e in expectations(wirings, Cut.BREAKER_OFF)}
     assert found["Hall"] is State.LIVE
     assert [name for name, state in found.items() if state is State.DEAD] == ["Door", "Desk", "Bed"]
@@ -75,10 +78,11 @@ def test_the_chance_to_be_dead_is_the_weight_of_the_wirings_that_say_so(
 ) -> None:
     wirings = every_wiring(n, np.random.default_rng(seed))
     name = wirings.names[at % n]
-    dead = dead_probabilities(wirings, Cut.PARTED, name)
+    dead, live = dead_probabilities(wirings, Cut.PARTED, name)
     total = np.zeros(n)
     for row, p in zip(wirings.clades, wirings.probability, strict=True):
         for other in wirings.named(int(row[at % n])):
             total[wirings.names.index(other)] += p
     assert dead == pytest.approx(total)
+    assert dead + live == pytest.approx(1)
     assert place_to_open(wirings) in wirings.names

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -6,11 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.answers.protection import fewest_devices, protect
-from meterlink.answers.wirings import Wirings
 from meterlink.tree.trees import bits_of
-from meterlink.tree.wiring import Loop
 
-from .circuits import CHAIN, FORK, every_wiring, wirings_of
+from .circuits import CHAIN, FORK, every_wiring, ring_of, wirings_of
 
 
 def fewest_by_trying(clades: list[int], wanted: int) -> int:
@@ -120,35 +119,39 @@ def test_what_was_never_tested_is_said_and_nothing_is_settled() -> None:
 
 
 def test_what_is_on_another_circuit_is_not_among_what_is_to_be_covered() -> None:
-    wirings = wirings_of([CHAIN], absent=np.array([0, 0, 0, 0.97]))
-    assert protect(wirings).wanted == ("Door", "Desk", "Bed")
+    wirings = wirings_of([CHAIN, CHAIN], [0.97, 0.03])
+    elsewhere = wirings.clades.copy()
+    elsewhere[0, 3] = 0
+    elsewhere[0, :3] &= 0b111
+    wirings = replace(wirings, clades=elsewhere)
+    found = protect(wirings)
+    assert found.wanted == ("Door", "Desk", "Bed")
+    assert found.covered == pytest.approx(1)
+    assert found.away == ("Hall",)
     found = protect(wirings, ["Hall"])
     assert found.away == ("Hall",)
     assert [item.name for item in found.not_covered] == ["Hall"]
     assert found.covered == pytest.approx(0.03)
 
 
-def ring(probability: float = 0.97) -> Wirings:
-    loop = Loop(probability, ("Door", "Desk", "Bed"), (20.0,) * 4)
-    return wirings_of([CHAIN], ring=loop, second_path=probability)
-
-
 def test_on_a_ring_only_the_panel_protects_all() -> None:
-    found = protect(ring())
+    found = protect(ring_of("Door", "Desk", "Bed", share=0.97))
     assert found.devices == ("panel",)
     assert {item.by for item in found.each} == {"panel"}
     assert found.on_ring == ("Door", "Desk", "Bed")
     assert found.settled
-    assert not protect(ring(0.9)).settled
+    assert not protect(ring_of("Door", "Desk", "Bed", share=0.9)).settled
 
 
 def test_a_device_on_a_ring_protects_nothing_of_the_ring_but_itself() -> None:
-    found = protect(ring(), at=["Door"])
+    found = protect(ring_of("Door", "Desk", "Bed", spurs={"Hall": "Door"}), at=["Door"])
+    assert [item.name for item in found.each] == ["Door", "Hall"]
     assert [item.name for item in found.not_covered] == ["Desk", "Bed"]
 
 
 def test_a_second_path_that_is_not_ruled_out_lowers_what_is_claimed() -> None:
-    found = protect(wirings_of([CHAIN], second_path=0.3))
+    found = protect(replace(ring_of("Door", "Desk", share=0.3), ring=None, best=1))
+    assert found.devices == ("Door",)
     assert found.covered == pytest.approx(0.7)
     assert not found.settled
 

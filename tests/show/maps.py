@@ -84,9 +84,13 @@ def known(wiring_map: WiringMap) -> Known:
             if at in names:
                 own[0, names.index(at)] |= 1 << bit
             at = feeds[at]
-    untested = frozenset(wiring_map.untested)
     ring = wiring_map.loop
-    wirings = Wirings(names, np.ones(1), own, own, 0, untested, np.zeros(len(names)), ring)
+    if ring is not None:  # what is on it feeds nothing
+        own[0] = 1 << np.arange(len(names))
+    closed = np.array([ring is not None])
+    runs = np.zeros(own.shape, dtype=bool)
+    untested = frozenset(wiring_map.untested)
+    wirings = Wirings(names, np.ones(1), own, runs, own, closed, 0, untested, ring)
     return Known(wiring_map, wirings)
 
 

@@ -13,7 +13,7 @@ from meterlink.show.drawing import draw
 from meterlink.show.label import label_text
 from meterlink.show.report import render_label, render_report
 from meterlink.show.sentences import findings, protection_sentences
-from meterlink.tree.wiring import Point, PoorJoint, WiringMap
+from meterlink.tree.wiring import Condition, Point, PoorJoint, WiringMap
 
 from .maps import busy, chain, forked_at_panel, known, untouched
 
@@ -118,3 +118,27 @@ def test_without_a_test_no_place_is_marked_in_the_drawing() -> None:
     text = draw(untouched(), protect(known(untouched()).wirings), width=80)
     assert "device here" not in text
     assert "covers" not in text
+
+
+def test_conditions_are_said_once_hazards_first_and_improbable_ones_in_small_type() -> None:
+    bonded = Condition("ground-bonded", "Bed", 0.97, "Why.", "What to do.", hazard=True)
+    shared = Condition("shared-neutral", None, 0.8, "A large idle level.", "Look.")
+    maybe = Condition("second-path", None, 0.07, "Drops fit a ring.", "Test more.")
+    wiring_map = replace(
+        chain(),
+        conditions=(bonded, shared, maybe),
+        notes=("Why. What to do.", "A large idle level. Look.", "Something else switched."),
+    )
+    titles = [finding.title for finding in findings(wiring_map)]
+    assert titles == ["Hazard", "Check", "About this circuit", "Possible, not likely"]
+    text = draw(wiring_map, width=300)
+    assert "Ground bonded to neutral (bootleg ground) at Bed (97 %): Why. What to do." in text
+    for sentence in (
+        "Why.",
+        "A large idle level.",
+        "Something else switched.",
+        "Drops fit a ring.",
+    ):
+        assert text.count(sentence) == 1
+    urgent = [finding.urgent for finding in findings(wiring_map)]
+    assert urgent == [True, True, False, False]
