@@ -51,6 +51,7 @@ let keysShown = "";
 let sheet = null;
 let sheetShown = "";
 let signShown = "";
+let fitted = "";
 let spoken = "";
 let heard = null;
 let number = "";
@@ -120,10 +121,12 @@ function showSign() {
   at("place").hidden = Boolean(view.answer) && !view.leads && !view.load;
   const down = lostAt || refused;
   setText("link", over ? "✕ the program has ended" : down ? "✕ no contact" : "● connected");
-  fit();
-  if (!isNew) return;
+  const texts = JSON.stringify([word, instruction, detail, alerts, view.leads, view.load]);
+  if (texts !== fitted) fit(); // not with every reading
+  fitted = texts;
+  if (told) speak(`${word}. ${instruction}`);
+  if (told && isNew) announce(sign);
   signShown = sign + word;
-  if (told) announce(sign);
 }
 
 function fit() { // as large as there is room for; what matters least goes first
@@ -143,8 +146,10 @@ function fit() { // as large as there is room for; what matters least goes first
 function announce(sign) {
   play(sign);
   if (navigator.vibrate && BUZZ[sign] && audio) navigator.vibrate(BUZZ[sign]);
-  const text = `${at("word-text").textContent}. ${at("instruction").textContent}`;
-  if ((kept("voice", "off") === "on" || view.rhythm) && text !== spoken && window.speechSynthesis) {
+}
+
+function speak(text) {
+  if (text !== spoken && (kept("voice", "off") === "on" || view.rhythm) && window.speechSynthesis) {
     speechSynthesis.cancel();
     speechSynthesis.speak(new SpeechSynthesisUtterance(text));
   }
