@@ -90,7 +90,7 @@ def command(
     on and go off, logs the test, and names the next one. Without --meter it asks for the readings,
     and they are typed: "6 815" (without load, with load; mV), "0.815 V", "j" for a jump, "nj" for
     none. Everything is on the disk at every moment; a visit can be stopped at any time and goes on
-    where it was. A test that was open when the program died is discarded, one that was done is kept.
+    where it was. A test that was open when the program died is discarded, a done one kept.
 
     Mains voltage: the cautions are shown before the first test of a job, and asked to be confirmed.
 

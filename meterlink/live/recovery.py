@@ -101,8 +101,8 @@ def marks_of(path: Path) -> Marks:
 def _recover_one(job: Job, log: TestLog, path: Path, logged: LoggedTests) -> Iterator[str]:
     if close_open_test(path):
         yield (
-            f"{name_of(path)}: the last visit ended in the middle of a test. That test is discarded; "
-            "it is asked for again if it is still worth doing. See that the load is off."
+            f"{name_of(path)}: the last visit ended in the middle of a test. That test is "
+            "discarded; it is asked for again if it is still worth doing. See that the load is off."
         )
     tests = [test for test in recorded_tests(path) if not test.is_open]
     if all(log.number_of(test.digest) is not None for test in tests):
