@@ -83,8 +83,8 @@ def test_the_session_and_the_python_of_the_readme_give_what_it_shows(monkeypatch
 
 def test_the_readme_has_a_session_and_python_to_run():
     text = README.read_text(encoding="utf-8")
-    assert len(SESSION.findall(text)) == 2
-    assert len(PYTHON.findall(text)) == 4
+    assert len(SESSION.findall(text)) == 1
+    assert len(PYTHON.findall(text)) == 5
 
 
 if __name__ == "__main__":
