@@ -172,6 +172,29 @@ class Levels:
     supply_wander: float = assumed(0.00125, "1", "fit to 5 recorded tests", "sd of the supply")
     supply_wander_s: float = assumed(5.0, "s", "the same fit", "its correlation time")
     rms_lag_s: float = assumed(0.35, "s", "common practice: 0.2 to 0.5 s", "lag of a meter")
+    correlations_s: tuple[float, ...] = assumed(
+        (3.0, 8.0, 20.0), "s", PRACTICE, "other correlation times, equally likely"
+    )
+    wander_times: tuple[float, ...] = assumed(
+        (0.5, 1.0, 2.0, 4.0), "times", PRACTICE, "other circuits wander more or less"
+    )
+    wander_octaves: float = assumed(1.0, "factor of 2", PRACTICE, "spread of that")
+    restless_sds: float = assumed(6.0, "sd", CONVENTION, "a level with the load on jumps about")
+    restless_jump: float = assumed(0.02, "of the jump", CONVENTION, "... and by more than this")
+    other_change: float = assumed(5.0, "nats", PRACTICE, "another appliance switched in a test")
+    larger_change: float = assumed(2.0, "nats", PRACTICE, "... per factor of e above the load's")
+    joint_moves: float = assumed(2.5, "nats", PRACTICE, "a level with the load on jumps")
+    joint_share: float = assumed(0.6, "of the step", PRACTICE, "it does not part altogether")
+    slow_change: float = assumed(1.0, "nats", PRACTICE, "a level creeps to another")
+    no_tap: float = assumed(4.0, "nats", PRACTICE, "a switch without a tap near it")
+    no_switch: float = assumed(3.0, "nats", PRACTICE, "a tap without a switch near it")
+    odd_tap: float = assumed(3.0, "nats", PRACTICE, "a tap at the end of what is plausible")
+    already_on: float = assumed(3.0, "nats", PRACTICE, "a test begins with the load on")
+    still_on: float = assumed(5.0, "nats", PRACTICE, "it ends so, long after the tap for off")
+    ended_on: float = assumed(1.5, "nats", PRACTICE, "it ends so otherwise")
+    falls: float = assumed(4.0, "nats", PRACTICE, "the load takes a reading down")
+    rises: float = assumed(8.0, "nats", PRACTICE, "the load lifts the supply")
+    size_log_sd: float = assumed(0.2, "log", PRACTICE, "steps of one load: inrush, sag")
     background: float = assumed(0.25, "1", PRACTICE, "another appliance runs in the neutral")
     background_mv: tuple[float, float] = assumed(
         (2.0, 2000.0), "mV", PRACTICE, "what it makes, log-uniform"

@@ -22,16 +22,11 @@ from meterlink.levels.stages import Stages
 from meterlink.levels.statistics import Level, difference_sd, display_sd, level, robust_center
 from meterlink.levels.trace import Floats, Samples
 
-CORRELATIONS_S = (3.0, 8.0, 20.0)  # as likely as the usual one: 0.15 V at 5 s, 0.3 at 20 s
-WANDER_TIMES = (0.5, 1.0, 2.0, 4.0)  # other circuits wander more or less
-WANDER_OCTAVES = 1.0  # spread of that, in factors of two (common practice)
 TAU_SDS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 BLOCKS = 48  # a stage is averaged to so many values at most
 MOST_BLOCKS = 192  # all stages of a test
 WILD_SDS = 8.0  # a reading further from the fitted curve is no reading of it
 LEAST_U_MV = 0.001  # where a still display does not say its resolution; no meter here knows better
-RESTLESS_SDS = 6.0  # a level with the load on that scatters so much more than without
-RESTLESS_SHARE = 0.02  # ... and by more than this part of the jump
 AFTER_APART = 4.0  # standard uncertainties
 CYCLES_APART = 3.0
 
@@ -164,7 +159,7 @@ def _is_restless(stages: Stages, idle: Level, on: Level, base_mv: float, assumed
     jump = abs(on.value - base_mv)
     quiet = float(np.linalg.norm([idle.sd, 2.0 * assumed.supply_wander * on.value]))
     scatter = difference_sd(stages.during.mv)
-    return scatter > max(RESTLESS_SDS * quiet, RESTLESS_SHARE * jump)
+    return scatter > max(assumed.restless_sds * quiet, assumed.restless_jump * jump)
 
 
 def _range_mv(during: Samples) -> float:
@@ -412,15 +407,15 @@ def noise_models(
             slow_s,
             assumed.rms_lag_s,
         )
-        for slow_s in CORRELATIONS_S
+        for slow_s in assumed.correlations_s
     ]
     priors = [
-        -0.5 * (float(np.log2(times)) / WANDER_OCTAVES) ** 2
-        for times in WANDER_TIMES
-        for _ in CORRELATIONS_S
+        -0.5 * (float(np.log2(times)) / assumed.wander_octaves) ** 2
+        for times in assumed.wander_times
+        for _ in assumed.correlations_s
     ]
     return np.array(priors), np.stack(
-        [times * times * one + white for times in WANDER_TIMES for one in unit]
+        [times * times * one + white for times in assumed.wander_times for one in unit]
     )
 
 

@@ -20,22 +20,6 @@ from meterlink.levels.trace import Floats, Samples, State
 MOST_MARKS = 64
 SIZES = 6  # of steps that are tried as the load's
 
-# Costs in nats, about minus the log of how often a thing happens (common practice).
-OTHER_CHANGE = 5.0  # another appliance, or a joint that moves
-LARGER_CHANGE = 2.0  # ... for each factor of e that it is larger than the load's
-JOINT_MOVES = 2.5  # a level with the load on that jumps to another
-JOINT_SHARE = 0.6  # of the load's step: it does not part altogether
-SLOW_CHANGE = 1.0  # a level that creeps to another
-NO_TAP = 4.0  # a switch without a tap near it, in a test that has taps
-NO_SWITCH = 3.0  # a tap without a switch near it
-ALREADY_ON = 3.0
-STILL_ON = 5.0  # though the tap for off is long ago
-ENDED_ON = 1.5
-FALLS = 4.0  # the load takes the reading down: only against a large idle level
-RISES = 8.0  # the load lifts the supply
-SIZE_LOG_SD = 0.2
-ODD_TAP = 3.0  # a tap at the end of what is plausible
-
 FEW = 5
 STEP_SDS = 8.0
 QUIET_MOST = 0.25  # of a jump: a reading further from the level before has left it
@@ -166,19 +150,25 @@ def explain(
         return Explanation(plateaus, others=changes.odd_s, noise_mv=changes.noise_mv)
     steps = _steps(plateaus, marks, assumed)
     largest = np.unique(np.abs(steps.size))[::-1][:SIZES]
-    best, states = _taps_left(marks, [False] * len(plateaus), steps), None
+    best, states = _taps_left(marks, [False] * len(plateaus), steps, assumed), None
     for size in largest:
         for sign in (1.0, -1.0):
-            against = 0.0 if signed else RISES * (sign > 0) if line else FALLS * (sign < 0)
+            against = (
+                0.0
+                if signed
+                else assumed.rises * (sign > 0)
+                if line
+                else assumed.falls * (sign < 0)
+            )
             cost, found = _best_states(steps, sign * float(size), marks, assumed)
-            cost += against + _taps_left(marks, found, steps)
+            cost += against + _taps_left(marks, found, steps, assumed)
             if cost < best and any(found):
                 best, states = cost, found
     if marks.has_settings and states is not None:  # from setting to setting is no surprise
         for k, (a, b) in enumerate(pairwise(states)):
-            if a and b and steps.comes[k] < ODD_TAP:
+            if a and b and steps.comes[k] < assumed.odd_tap:
                 steps.sudden[k] = False
-    return _explanation(changes, states or [False] * len(plateaus), steps)
+    return _explanation(changes, states or [False] * len(plateaus), steps, assumed)
 
 
 def _steps(plateaus: tuple[Plateau, ...], marks: Marks, assumed: Levels) -> _Steps:
@@ -189,7 +179,7 @@ def _steps(plateaus: tuple[Plateau, ...], marks: Marks, assumed: Levels) -> _Ste
     times = [(a.last_s, b.first_s) for a, b in pairs]
     return _Steps(
         size=size,
-        other=np.where(sudden, OTHER_CHANGE, SLOW_CHANGE),
+        other=np.where(sudden, assumed.other_change, assumed.slow_change),
         comes=np.array([_lag_cost(*t, marks.on_s, assumed, bool(marks.off)) for t in times]),
         goes=np.array([_lag_cost(*t, marks.off, assumed, bool(marks.on)) for t in times]),
         sudden=sudden,
@@ -201,16 +191,24 @@ def _lag_cost(
 ) -> float:
     """Cost of a switch between two times, given the taps for it."""
     if not taps:
-        return ENDED_ON if has_others else 0.0
+        return assumed.ended_on if has_others else 0.0
     return min(_one_lag(before_s - tap, after_s - tap, assumed) for tap in taps)
 
 
 def _one_lag(from_s: float, to_s: float, assumed: Levels) -> float:
     """Cost of a lag, known to lie between two times, of the switch behind its tap."""
     if from_s > assumed.late_s:
-        return ODD_TAP * from_s / assumed.tap_before_s if from_s <= assumed.tap_before_s else NO_TAP
+        return (
+            assumed.odd_tap * from_s / assumed.tap_before_s
+            if from_s <= assumed.tap_before_s
+            else assumed.no_tap
+        )
     if to_s < -assumed.early_s:
-        return -ODD_TAP * to_s / assumed.tap_after_s if to_s >= -assumed.tap_after_s else NO_TAP
+        return (
+            -assumed.odd_tap * to_s / assumed.tap_after_s
+            if to_s >= -assumed.tap_after_s
+            else assumed.no_tap
+        )
     return 0.0
 
 
@@ -224,15 +222,17 @@ def _best_states(
     ratio = steps.size / size
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(np.abs(ratio))
-        off_by = 0.5 * (logs / SIZE_LOG_SD) ** 2
+        off_by = 0.5 * (logs / assumed.size_log_sd) ** 2
     up = np.where(ratio > 0, off_by, np.inf)
     down = np.where(ratio < 0, off_by, np.inf)
-    same = steps.other + LARGER_CHANGE * np.maximum(logs, 0.0)
-    moves = np.where(np.abs(ratio) < JOINT_SHARE, np.minimum(same, JOINT_MOVES), same)
+    same = steps.other + assumed.larger_change * np.maximum(logs, 0.0)
+    moves = np.where(
+        np.abs(ratio) < assumed.joint_share, np.minimum(same, assumed.joint_moves), same
+    )
     if marks.has_settings:  # a smaller step first, and one more while it is on
         up = np.where((ratio > 0) & (ratio < 1.0), 0.0, up)
-        moves = np.where(steps.comes < ODD_TAP, np.minimum(moves, steps.comes), moves)
-    cost = np.array([0.0, np.inf, ALREADY_ON])
+        moves = np.where(steps.comes < assumed.odd_tap, np.minimum(moves, steps.comes), moves)
+    cost = np.array([0.0, np.inf, assumed.already_on])
     came: list[tuple[int, int, int]] = []
     for k in range(steps.size.size):
         off = (cost[0] + same[k], cost[1] + down[k] + steps.goes[k], cost[2] + down[k])
@@ -251,21 +251,31 @@ def _best_states(
 def _end_cost(marks: Marks, assumed: Levels) -> float:
     """Cost of a load that is on at the end."""
     if marks.off and (not marks.on or marks.off[-1] > marks.on[-1][0]):
-        return STILL_ON if marks.now_s - marks.off[-1] > assumed.tap_before_s else ENDED_ON
-    return 0.0 if marks.on else ENDED_ON
+        return (
+            assumed.still_on
+            if marks.now_s - marks.off[-1] > assumed.tap_before_s
+            else assumed.ended_on
+        )
+    return 0.0 if marks.on else assumed.ended_on
 
 
-def _taps_left(marks: Marks, states: list[bool], steps: _Steps) -> float:
+def _taps_left(marks: Marks, states: list[bool], steps: _Steps, assumed: Levels) -> float:
     """Cost of taps without a switch, and of everything that is not the load's if nothing is."""
     turns = list(pairwise(states))
-    ups = sum(1 for k, (a, b) in enumerate(turns) if not a and b and steps.comes[k] < NO_TAP)
-    downs = sum(1 for k, (a, b) in enumerate(turns) if a and not b and steps.goes[k] < NO_TAP)
+    ups = sum(
+        1 for k, (a, b) in enumerate(turns) if not a and b and steps.comes[k] < assumed.no_tap
+    )
+    downs = sum(
+        1 for k, (a, b) in enumerate(turns) if a and not b and steps.goes[k] < assumed.no_tap
+    )
     wanted = len(marks.pairs())
     left = max(wanted - ups, 0) + max(min(len(marks.off), wanted) - downs, 0)
-    return NO_SWITCH * left + (0.0 if any(states) else float(steps.other.sum()))
+    return assumed.no_switch * left + (0.0 if any(states) else float(steps.other.sum()))
 
 
-def _explanation(changes: Changes, states: list[bool], steps: _Steps) -> Explanation:
+def _explanation(
+    changes: Changes, states: list[bool], steps: _Steps, assumed: Levels
+) -> Explanation:
     plateaus, turns = changes.plateaus, list(pairwise(states))
     runs: list[Run] = []
     first: int | None = None
@@ -276,7 +286,7 @@ def _explanation(changes: Changes, states: list[bool], steps: _Steps) -> Explana
             if first > 0:
                 ends = [steps.comes[first - 1]] + ([steps.goes[k - 1]] if k < len(states) else [])
                 moved = sum(steps.sudden[first : k - 1])
-                runs.append(Run(first, k - 1, min(ends) < NO_TAP, moved))
+                runs.append(Run(first, k - 1, min(ends) < assumed.no_tap, moved))
             first = None
     others = [
         0.5 * (plateaus[k].last_s + plateaus[k + 1].first_s)
