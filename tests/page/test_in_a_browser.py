@@ -591,6 +591,8 @@ def test_a_tap_without_network_is_kept_said_and_sent_once_it_is_back(
         "'Kept until there is contact: I switched it ON'"
     )
     assert page.hub.presses() == []
+    sign = "document.querySelector('#sign')"
+    assert phone.run(f"{sign}.scrollHeight <= {sign}.clientHeight") is True
     phone.online(True)
     phone.run("window.dispatchEvent(new Event('online'))")
     assert next_press(page) == Press(Key.LOAD_ON, IDLE.step)

@@ -72,7 +72,9 @@ function make(tag, options = {}, ...children) {
 }
 
 function setText(id, text) {
-  if (at(id).textContent !== text) at(id).textContent = text;
+  if (at(id).textContent === text) return;
+  at(id).textContent = text;
+  if (id === "answer") fit(); // it takes room from the sign, or gives it back
 }
 
 function kept(name, fallback) {
