@@ -175,8 +175,7 @@ def _currents(posterior: Posterior, expected_mv: Floats, missing: Floats) -> Ite
 
 def _restless(rows: Sequence[TestRow]) -> Iterator[Condition]:
     """Joints that open and close: the level with the load on jumps about."""
-    names = {"restless", "restless-on", "restless-joint"}
-    seen = [row for row in rows if names.intersection(row.flags)]
+    seen = [row for row in rows if Flag.RESTLESS_JOINT in row.flags]
     places = [row.setup.load_at for row in seen]
     for place in dict.fromkeys(places):
         count = places.count(place)

@@ -16,13 +16,22 @@ from numpy.typing import NDArray
 from meterlink.assumptions import USUAL, Assumptions, Outliers
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.levels.drop import drop_modes
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.trees import Flags, Floats, Masks
 
 USUAL_AMPS = USUAL.meter.amps
 SUSPECT_FLAGS = frozenset(
-    {Flag.FLOATING, Flag.OTHER_APPLIANCE, Flag.IDLE_MOVES, Flag.CYCLES_DIFFER, Flag.AFTER_DIFFERS}
+    {
+        Flag.FLOATING,
+        Flag.OTHER_APPLIANCE,
+        Flag.IDLE_MOVES,
+        Flag.CYCLES_DIFFER,
+        Flag.AFTER_DIFFERS,
+        Flag.RESTLESS_JOINT,
+        Flag.LOAD_CUT_OUT,
+    }
 )
 LOG_ROOT_2_PI = 0.9189385332046727
 SIDES = ("neutral", "hot", "ground")
@@ -286,6 +295,8 @@ def _observation(
     rates = outliers.no_change + wrong, outliers.jump + wrong
     if SUSPECT_FLAGS.intersection(row.flags):
         rates = outliers.flagged, outliers.flagged
+    if Flag.LOAD_UNPROVEN in row.flags:  # nobody knows that the load ran
+        rates = outliers.flagged * 2, rates[1]
     u = max(u, meter.floor_u_mv)
     meshed = outliers.meshed_rel_u if setup.dead and "ground" in setup.side else 0.0
     u = min(math.hypot(u, meter.amps_rel_u * (drop or 0.0), meshed * (drop or 0.0)), LARGEST_MV)
@@ -300,7 +311,32 @@ def _observation(
         u_mv=u,
         no_change=rates[0],
         jump=rates[1],
-        modes=modes,
+        modes=modes or _modes(circuit, row, assumptions),
+    )
+
+
+def _modes(circuit: Circuit, row: TestRow, assumptions: Assumptions) -> tuple[Mode, ...]:
+    """What the unknown phase of the idle reading leaves possible; empty where there is one value.
+
+    Older rows, and typed ones without the uncertainty of their levels, have just their drop.
+    """
+    idle, on, level_u = row.idle_mv, row.on_mv, row.level_u_mv
+    magnitudes = row.setup.hookup in (Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND)
+    if not magnitudes or row.setup.dead or circuit.signed or row.setting == "low+high":
+        return ()
+    if idle is None or on is None or level_u is None or row.drop_mv is None:
+        return ()
+    if not all(math.isfinite(x) and abs(x) <= LARGEST_MV for x in (idle, on, level_u)):
+        return ()
+    meter = assumptions.meter
+    found = drop_modes(row.setup.hookup, idle, on, level_u_mv=level_u, assumed=assumptions.levels)
+    return tuple(
+        (
+            mode.drop_mv,
+            math.hypot(max(mode.u_mv, meter.floor_u_mv), meter.amps_rel_u * mode.drop_mv),
+            mode.weight,
+        )
+        for mode in found
     )
 
 
