@@ -30,8 +30,9 @@ from meterlink.tree.trees import Floats, TreePrior
 SETTLED = USUAL.decisions.settled
 MATTERS = 4.0  # nats that a condition may stay behind if it explained the log perfectly
 SHAPES_OF_A_CONDITION = 2.0  # nats that all its trees may weigh more than the best one
-SCREEN, FAR_BEHIND = 30, 8.0  # trees of a first look; nats behind at which it is the last
-FEWER = 4  # times fewer trees are kept under a condition than for a sound circuit
+SCREEN = 24  # trees of a first look
+FAR_BEHIND, WORTH_MORE = 7.0, 3.0  # nats behind at which it ends, or is the last look
+FEWER = 5  # times fewer trees are kept under a condition than for a sound circuit
 NEGLIGIBLE = 12.0
 
 
@@ -81,7 +82,7 @@ class Posterior:
 
 def capacity_for(n: int) -> int:
     """Number of trees kept: every tree up to four receptacles, fewer where each costs more."""
-    few = {1: 8, 2: 8, 3: 64, 4: 512, 5: 1500, 6: 1500, 7: 800, 8: 500}
+    few = {1: 8, 2: 8, 3: 64, 4: 400, 5: 400, 6: 400, 7: 300, 8: 250}
     return few.get(n, 150 if n <= 12 else 100 if n <= 20 else 50)
 
 
@@ -162,7 +163,7 @@ def _condition(
         return None
     floor = float(np.logaddexp.reduce(np.concatenate([part.log_weight for part in found])))
     part = search(setting, stratum, capacity=SCREEN, seed=seed, floor=floor - FAR_BEHIND)
-    if part is None or np.logaddexp.reduce(part.log_weight) < floor - FAR_BEHIND:
+    if part is None or np.logaddexp.reduce(part.log_weight) < floor - WORTH_MORE:
         return part
     if capacity > SCREEN and not part.complete:
         part = search(setting, stratum, capacity=capacity, seed=seed) or part
