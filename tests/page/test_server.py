@@ -1,6 +1,7 @@
 import http.client
 import json
 import os
+import re
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,6 +9,7 @@ from typing import Any
 from urllib.parse import urlencode, urlsplit
 
 import pytest
+import uvicorn
 
 from meterlink.page import app, server
 from meterlink.page.access import ACCESS_FILE, kept_access
@@ -540,3 +542,11 @@ class Events:
     def close(self) -> None:
         self._stream.close()
         self._connection.close()
+
+
+def test_only_what_uvicorn_offers_is_used() -> None:
+    """Its names in ``__all__``, and no module within it."""
+    sources = [path.read_text(encoding="utf-8") for path in Path(app.__file__).parent.glob("*.py")]
+    used = {name for text in sources for name in re.findall(r"\buvicorn\.(\w+)", text)}
+    assert used <= set(uvicorn.__all__)
+    assert not any(re.search(r"(from|import) uvicorn\.", text) for text in sources)
