@@ -13,8 +13,8 @@ from meterlink.answers.protection import Protection
 from meterlink.show.format import NBSP, certainty, length, percent, with_uncertainty
 from meterlink.show.layout import Place, places
 from meterlink.show.sentences import (
-    Finding,
-    findings,
+    Advice,
+    advice_on,
     first_sentence,
     order_sentence,
     point_remarks,
@@ -183,9 +183,9 @@ class _Drawing:
         yield from self._wrapped(order_sentence(self._map))
         yield ""
         yield from self._tree()
-        for finding in findings(self._map):
+        for advice in advice_on(self._map):
             yield ""
-            yield from self._finding(finding)
+            yield from self._advice(advice)
 
     def _clean(self, text: str) -> str:
         """Text of others, fit for the line."""
@@ -202,13 +202,13 @@ class _Drawing:
     def _styled(self, text: str, style: str) -> str:
         return f"{style}{text}{self._style.plain}" if style and text else text
 
-    def _finding(self, finding: Finding) -> Iterator[str]:
-        style = self._style.faint if finding.minor else self._style.strong
-        style = self._style.alert if finding.urgent else style
-        mark = f"{self._signs.mark} " if finding.urgent else ""
-        yield from self._wrapped(mark + finding.title, style=style)
-        faint = self._style.faint if finding.minor else ""
-        for sentence in finding.sentences:
+    def _advice(self, advice: Advice) -> Iterator[str]:
+        style = self._style.faint if advice.minor else self._style.strong
+        style = self._style.alert if advice.urgent else style
+        mark = f"{self._signs.mark} " if advice.urgent else ""
+        yield from self._wrapped(mark + advice.title, style=style)
+        faint = self._style.faint if advice.minor else ""
+        for sentence in advice.sentences:
             yield from self._wrapped(sentence, indent="  ", style=faint)
 
     def _tree(self) -> Iterator[str]:

@@ -20,8 +20,8 @@ from meterlink.show.map_svg import draw_map
 from meterlink.show.power_off import MORE_CARE, STEPS
 from meterlink.show.sentences import (
     UNSEEN,
-    Finding,
-    findings,
+    Advice,
+    advice_on,
     first_sentence,
     meanings,
     names_listed,
@@ -54,6 +54,12 @@ METHOD = (
     "or between neutral and ground, shows whether its current flows between the meter's two leads.",
     "The millivolts tell how much of the way to the panel two receptacles share.",
     "All wirings that could be are weighed against all tests, so every answer has a probability.",
+)
+DEAD_METHOD = (
+    "With the breaker off, locked and proved dead, an ohmmeter or a direct current sent into the "
+    "circuit shows the resistance of the way between two receptacles, or to the panel.",
+    "From many such ways follows which runs they share.",
+    METHOD[-1],
 )
 
 _VERDICTS = {
@@ -100,7 +106,7 @@ class Page:
     answers: tuple[str, ...]
     map_picture: Markup
     points_shown: int
-    findings: tuple[Finding, ...]
+    findings: tuple[Advice, ...]
     minor: tuple[str, ...]
     next_steps: tuple[str, ...]
     points: tuple[Point | Splice, ...]
@@ -127,11 +133,11 @@ def assemble(job: Job, rows: Sequence[TestRow], known: Known, *, dated: str = ""
     load = full_load(circuit)
     every = tuple(place.point for place in places(wiring_map) if place.point is not None)
     said = protection_sentences(protection, wiring_map.tests)
-    found = findings(wiring_map)
+    found = advice_on(wiring_map)
     return Page(
         circuit=circuit,
         facts=tuple(_facts(circuit, rows, dated)),
-        method=METHOD,
+        method=DEAD_METHOD if rows and all(row.setup.dead for row in rows) else METHOD,
         answer=said[0],
         answers=(*said[1:], first_sentence(wiring_map), order_sentence(wiring_map)),
         map_picture=Markup(draw_map(wiring_map, protection)),  # noqa: S704 (escaped where made)
@@ -194,7 +200,7 @@ def _facts(circuit: Circuit, rows: Sequence[TestRow], dated: str) -> Iterator[tu
 
 def _next_steps(wiring_map: WiringMap, protection: Protection, circuit: Circuit) -> Iterator[str]:
     """What to do next, most important first."""
-    if any(finding.urgent for finding in findings(wiring_map)):
+    if any(finding.urgent for finding in advice_on(wiring_map)):
         yield "See to what is marked with ! below before anything else; it may be a hazard."
     if wiring_map.untested:
         yield f"Test {names_listed(wiring_map.untested)}: nothing is known of their place."

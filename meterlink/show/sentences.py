@@ -50,7 +50,7 @@ UNGROUNDED = (  # NEC 406.4(D)(2)(a) to (c) and 250.130(C); local code goes firs
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Advice:
     """One thing to know or to do.
 
     Attributes:
@@ -282,26 +282,26 @@ def other_notes(wiring_map: WiringMap) -> tuple[str, ...]:
     return tuple(clean(note) for note in wiring_map.notes if note not in said)
 
 
-def findings(wiring_map: WiringMap) -> tuple[Finding, ...]:
+def advice_on(wiring_map: WiringMap) -> tuple[Advice, ...]:
     """Everything besides the tree, what concerns safety first."""
     return tuple(finding for finding in _candidates(wiring_map) if finding.sentences)
 
 
-def _candidates(wiring_map: WiringMap) -> Iterator[Finding]:
+def _candidates(wiring_map: WiringMap) -> Iterator[Advice]:
     told = [one for one in wiring_map.conditions if one.probability >= POSSIBLE_FROM]
     doubtful = [one for one in wiring_map.conditions if one.probability < POSSIBLE_FROM]
     likely = [joint for joint in wiring_map.poor_joints if joint.probability >= POSSIBLE_FROM]
     possible = [joint for joint in wiring_map.poor_joints if joint.probability < POSSIBLE_FROM]
     loop = (loop_sentence(wiring_map.loop),) if wiring_map.loop else ()
     hazards = tuple(condition_sentence(one) for one in told if one.hazard)
-    yield Finding("Hazard", hazards, urgent=True)
-    yield Finding("Poor connections", tuple(map(joint_sentence, likely)), urgent=True)
-    yield Finding("Second path", loop, urgent=True)
-    yield Finding("Check", other_notes(wiring_map), urgent=True)
+    yield Advice("Hazard", hazards, urgent=True)
+    yield Advice("Poor connections", tuple(map(joint_sentence, likely)), urgent=True)
+    yield Advice("Second path", loop, urgent=True)
+    yield Advice("Check", other_notes(wiring_map), urgent=True)
     others = tuple(condition_sentence(one) for one in told if not one.hazard)
-    yield Finding("About this circuit", others)
-    yield Finding("Tests that look wrong", tuple(map(doubt_sentence, wiring_map.doubts)))
-    yield Finding(
+    yield Advice("About this circuit", others)
+    yield Advice("Tests that look wrong", tuple(map(doubt_sentence, wiring_map.doubts)))
+    yield Advice(
         "Order still unknown",
         tuple(
             f"{names_listed(group)}: the tests do not tell their order."
@@ -309,9 +309,9 @@ def _candidates(wiring_map: WiringMap) -> Iterator[Finding]:
         ),
     )
     untested = wiring_map.untested
-    yield Finding("Untested", (f"{names_listed(untested)}: no test yet.",) if untested else ())
+    yield Advice("Untested", (f"{names_listed(untested)}: no test yet.",) if untested else ())
     small = [*map(joint_sentence, possible), *map(condition_sentence, doubtful)]
-    yield Finding("Possible, not likely", tuple(small), minor=True)
+    yield Advice("Possible, not likely", tuple(small), minor=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from meterlink.circuit.job import write_job
 from meterlink.show.drawing import draw
 from meterlink.show.label import label_text
 from meterlink.show.report import render_label, render_report
-from meterlink.show.sentences import findings, protection_sentences
+from meterlink.show.sentences import advice_on, protection_sentences
 from meterlink.tree.wiring import Condition, Point, PoorJoint, WiringMap
 
 from .maps import busy, chain, forked_at_panel, known, untouched
@@ -76,7 +76,7 @@ def test_a_poor_connection_below_one_half_is_possible_in_small_type_with_what_wo
 ) -> None:
     joint = PoorJoint("Bed", "neutral", probability, 62.0, 3.0, 9.1)
     wiring_map = replace(chain(), poor_joints=(joint,))
-    [finding] = findings(wiring_map)
+    [finding] = advice_on(wiring_map)
     likely = probability >= 0.5
     assert (finding.urgent, finding.minor) == (likely, not likely)
     assert ("To tell: hot to neutral at Bed" in finding.sentences[0]) == (not likely)
@@ -129,7 +129,7 @@ def test_conditions_are_said_once_hazards_first_and_improbable_ones_in_small_typ
         conditions=(bonded, shared, maybe),
         notes=("Why. What to do.", "A large idle level. Look.", "Something else switched."),
     )
-    titles = [finding.title for finding in findings(wiring_map)]
+    titles = [finding.title for finding in advice_on(wiring_map)]
     assert titles == ["Hazard", "Check", "About this circuit", "Possible, not likely"]
     text = draw(wiring_map, width=300)
     assert "Ground bonded to neutral (bootleg ground) at Bed (97 %): Why. What to do." in text
@@ -140,5 +140,5 @@ def test_conditions_are_said_once_hazards_first_and_improbable_ones_in_small_typ
         "Drops fit a ring.",
     ):
         assert text.count(sentence) == 1
-    urgent = [finding.urgent for finding in findings(wiring_map)]
+    urgent = [finding.urgent for finding in advice_on(wiring_map)]
     assert urgent == [True, True, False, False]
