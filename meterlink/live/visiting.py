@@ -5,9 +5,8 @@ what the thinking thread worked out, and carries out what the visit asks for. Si
 stop: nothing is broken off half way, and ``ENDS_WITHIN_S`` later it is over in any case.
 """
 
-import queue
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Protocol
@@ -26,6 +25,7 @@ from meterlink.levels.steady import DeadDetector
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.live.session import LiveSession
 from meterlink.live.terminal import StopSignals
+from meterlink.live.thinking import Thinking
 from meterlink.live.visit_recording import VisitRecording
 from meterlink.page.hub import Hub, Press, papers_of
 from meterlink.plan.questions import Question
@@ -83,50 +83,6 @@ class Surface(Protocol):
 
     def word(self, word: Word, outlook: Outlook | None) -> None:
         """A report, the isolation check or the map was asked for."""
-
-
-class Thinking:
-    """Works things out in a thread of its own, which never holds the program's end up."""
-
-    def __init__(self) -> None:
-        self._asked: queue.SimpleQueue[Callable[[], Outlook | None]] = queue.SimpleQueue()
-        self._found: queue.SimpleQueue[Outlook | Exception] = queue.SimpleQueue()
-        self._waiting = 0
-        threading.Thread(target=self._run, name="thinking", daemon=True).start()
-
-    def ask(self, work: Callable[[], Outlook]) -> None:
-        """Have something worked out; what was asked before is not waited for any more."""
-        self._waiting += 1
-        self._asked.put(work)
-
-    def do(self, work: Callable[[], None]) -> None:
-        """Have something done after what was asked; it has no answer."""
-        self._asked.put(work)
-
-    def answer(self) -> Outlook | None:
-        """The answer to the last question, once, when it is there.
-
-        Raises:
-            MeterlinkError: It could not be worked out.
-        """
-        while not self._found.empty():
-            found = self._found.get()
-            self._waiting -= 1
-            if isinstance(found, Exception):
-                raise found
-            if self._waiting == 0:
-                return found
-        return None
-
-    def _run(self) -> None:
-        while True:
-            work = self._asked.get()
-            try:
-                found = work()
-                if found is not None:
-                    self._found.put(found)
-            except Exception as error:  # noqa: BLE001 (told in the visit's thread)
-                self._found.put(error)
 
 
 class VisitRun(Closing):
