@@ -124,8 +124,10 @@ class TestDetector:
         )
         stages = tuple(self._stages(samples, usable, seen, marks))
         levels = measure_stages(stages, line=self._line, assumed=self._assumed)
+        if levels is not None and not seen.runs:
+            levels = self._as_seen(levels, seen)
         setting = _setting(marks, levels)
-        drop = None if levels is None else self._drop(levels, seen, setting)
+        drop = None if levels is None else self._drop(levels, setting)
         flags = self._flags(samples, seen, stages, levels, marks)
         verdict = self._verdict(drop, samples, usable, seen, marks, flags)
         if verdict is Verdict.UNCLEAR and _is_unproven(drop, seen, marks, usable, self._assumed):
@@ -141,11 +143,14 @@ class TestDetector:
             return stages_of_runs(samples, usable, seen, marks, line=self._line)
         return stages_of_taps(usable, marks, line=self._line, assumed=self._assumed)
 
-    def _drop(self, levels: LevelsFound, seen: Explanation, setting: str) -> Drop:
+    def _as_seen(self, levels: LevelsFound, seen: Explanation) -> LevelsFound:
+        """Levels of a test without a jump, no surer than what the search would have missed."""
+        least = self._finder.least_step_mv(levels.base_mv, levels.base_mv, seen.noise_mv)
+        missed = least / band_in_u(levels.u_mv, self._assumed)
+        return replace(levels, u_mv=max(levels.u_mv, missed))
+
+    def _drop(self, levels: LevelsFound, setting: str) -> Drop:
         u_mv = levels.u_mv
-        if not seen.runs:  # what the search for changes would have missed
-            least = self._finder.least_step_mv(levels.base_mv, levels.base_mv, seen.noise_mv)
-            u_mv = max(u_mv, least / band_in_u(u_mv, self._assumed))
         low = None
         if setting == "low+high" and self._ratio and levels.low_mv is not None:
             low = LowSetting(levels.low_mv, levels.low_u_mv or u_mv, self._ratio)
