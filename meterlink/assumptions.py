@@ -224,6 +224,25 @@ class Levels:
 
 
 @dataclass(frozen=True, slots=True)
+class Faults:
+    """What is behind receptacles that are dead or flicker; no survey data for any of it."""
+
+    joint: float = assumed(1.0, "relative", PRACTICE, "a connection at one end of a run")
+    through_device: float = assumed(0.5, "relative", PRACTICE, "the way on through a device")
+    one_device: float = assumed(0.5, "relative", PRACTICE, "contacts or pigtail of one device")
+    tripped: float = assumed(0.5, "relative", PRACTICE, "a ground-fault device has tripped")
+    breaker: float = assumed(1.0, "relative", PRACTICE, "the breaker, beside the home run's ends")
+    poor_times: float = assumed(30.0, "times", PRACTICE, "a connection that was poor before")
+    poor_times_flicker: float = assumed(100.0, "times", PRACTICE, "the same where it flickers")
+    wrong_dead: float = assumed(0.02, "1", PRACTICE, "a receptacle said to be dead or live is not")
+    not_looked: float = assumed(0.1, "1", PRACTICE, "one that nobody spoke of is dead too")
+    listed_in_order: float = assumed(0.5, "1", "from memory", "names are listed as they are wired")
+    next_on_last: float = assumed(0.85, "1", PRACTICE, "untested: a receptacle hangs on the last")
+    next_on_panel: float = assumed(0.02, "1", PRACTICE, "untested: it hangs on the panel")
+    load_terminals_used: float = assumed(0.75, "1", PRACTICE, "a device protects what it feeds")
+
+
+@dataclass(frozen=True, slots=True)
 class Decisions:
     """Where a probability becomes a word."""
 
@@ -245,6 +264,7 @@ class Assumptions:
     outliers: Outliers = field(default_factory=Outliers)
     meter: Meter = field(default_factory=Meter)
     joints: Joints = field(default_factory=Joints)
+    faults: Faults = field(default_factory=Faults)
     levels: Levels = field(default_factory=Levels)
     decisions: Decisions = field(default_factory=Decisions)
 

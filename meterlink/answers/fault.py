@@ -13,27 +13,14 @@ from itertools import combinations
 import numpy as np
 
 from meterlink.answers.wirings import Wirings, has_bits
+from meterlink.assumptions import USUAL
 from meterlink.tree.infer import SETTLED
 from meterlink.tree.trees import Floats, Masks
 from meterlink.tree.wiring import PANEL, PoorJoint
 
-# How often each kind of break is behind such a call, relative to a connection at one end of a run.
-# Common practice: "the last box that works or the first that does not"; no survey data.
-JOINT = 1.0
-THROUGH_DEVICE = 0.5  # the way through a device that feeds others: it lives, they are dead
-ONE_DEVICE = 0.5  # its own contacts or pigtail: only it is dead
-TRIPPED = 0.5  # a ground-fault device: it and what it protects
-BREAKER = 1.0  # everything: the breaker itself, beside the two home-run connections
-POOR_TIMES = 30.0  # how much more often a connection breaks that was poor before (common practice)
-POOR_TIMES_FLICKER = 100.0  # flickering is what a poor connection does
-
-WRONG_DEAD = 0.02  # a receptacle said to be dead or live that is not
-NOT_LOOKED = 0.1  # one that nobody spoke of is dead too
+FAULTS = USUAL.faults
 USUAL_WIRINGS, USUAL_SEED = 1500, 1  # drawn where nothing was tested
-LISTED_IN_ORDER = 0.5  # of circuits whose names are listed about as they are wired (from memory)
-NEXT_ON_LAST, NEXT_ON_PANEL = 0.85, 0.02  # shape of what is drawn: mostly chains (common practice)
 WORTH_TELLING_BITS = 0.05
-EXPLAINED_FROM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,13 +152,13 @@ def usual_wirings(names: tuple[str, ...]) -> Wirings:
     n = len(names)
     clades = np.zeros((USUAL_WIRINGS, n), dtype=np.int64)
     for row in clades:
-        listed = rng.random() < LISTED_IN_ORDER
+        listed = rng.random() < FAULTS.listed_in_order
         order = list(range(n)) if listed else rng.permutation(n).tolist()
         parent: dict[int, int] = {}
         for k, i in enumerate(order):
             draw = rng.random()
-            if k and draw >= NEXT_ON_PANEL:
-                on_last = draw < NEXT_ON_PANEL + NEXT_ON_LAST
+            if k and draw >= FAULTS.next_on_panel:
+                on_last = draw < FAULTS.next_on_panel + FAULTS.next_on_last
                 parent[i] = order[k - 1] if on_last else order[int(rng.integers(k))]
             row[i] |= 1 << i
             feeder = i
@@ -213,7 +200,7 @@ def _poor_runs(
     wirings: Wirings, poor: Collection[PoorJoint], *, flickers: bool
 ) -> Mapping[int, float]:
     """How much more often a run breaks that probably has a poor connection, by its mask."""
-    times = POOR_TIMES_FLICKER if flickers else POOR_TIMES
+    times = FAULTS.poor_times_flicker if flickers else FAULTS.poor_times
     own = wirings.clades[wirings.best]
     found: dict[int, float] = {}
     for joint in poor:
@@ -255,7 +242,7 @@ def _breaks(wirings: Wirings, poor: Mapping[int, float]) -> tuple[_Breaks, list[
     for runs, in_ring in zip(wirings.masks.T, wirings.ring_runs.T, strict=True):
         there = np.flatnonzero((runs != 0) & ~in_ring)
         found = runs[there].tolist()
-        rate = np.array([poor.get(run, 1.0) for run in found]) * 2 * JOINT
+        rate = np.array([poor.get(run, 1.0) for run in found]) * 2 * FAULTS.joint
         ends = [boxes.ends(k, run) for k, run in zip(there.tolist(), found, strict=True)]
         parts.append((there, runs[there], rate, np.array(ends, dtype=np.int64).reshape(-1, 2)))
     wiring, dead, rates, places = (np.concatenate(column) for column in zip(*parts, strict=True))
@@ -269,11 +256,11 @@ def _device_breaks(clades: Masks, n: int) -> Iterator[tuple[Masks, Masks, Floats
         place = np.full((len(rows), 2), i)
         bit = np.int64(1) << np.int64(i)
         onward = clades[:, i] & ~bit
-        yield rows, onward, np.where(onward != 0, THROUGH_DEVICE, 0.0), place
-        yield rows, np.full(len(rows), bit), np.full(len(rows), ONE_DEVICE), place
-        yield rows, clades[:, i], np.full(len(rows), TRIPPED), place
+        yield rows, onward, np.where(onward != 0, FAULTS.through_device, 0.0), place
+        yield rows, np.full(len(rows), bit), np.full(len(rows), FAULTS.one_device), place
+        yield rows, clades[:, i], np.full(len(rows), FAULTS.tripped), place
     everything = np.full(len(rows), (np.int64(1) << np.int64(n)) - 1)  # the breaker
-    yield rows, everything, np.full(len(rows), BREAKER), np.full((len(rows), 2), n)
+    yield rows, everything, np.full(len(rows), FAULTS.breaker), np.full((len(rows), 2), n)
 
 
 def _agreement(
@@ -292,10 +279,10 @@ def _agreement(
     wrongly = missed + among(works)
     rightly = among(said) + works.bit_count() - among(works)
     result: Floats = (
-        WRONG_DEAD**wrongly
-        * (1 - WRONG_DEAD) ** rightly
-        * NOT_LOOKED ** among(rest)
-        * (1 - NOT_LOOKED) ** (rest.bit_count() - among(rest))
+        FAULTS.wrong_dead**wrongly
+        * (1 - FAULTS.wrong_dead) ** rightly
+        * FAULTS.not_looked ** among(rest)
+        * (1 - FAULTS.not_looked) ** (rest.bit_count() - among(rest))
     )
     return result
 

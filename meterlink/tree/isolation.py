@@ -13,11 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from meterlink.assumptions import USUAL
 from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, Finding, State
 from meterlink.tree.trees import Flags, Floats, Masks
 
 WRONG = 0.01  # another box opened than written down, a tester read wrongly (common practice)
-LOAD_TERMINALS_USED = 0.75  # of devices that others hang on (common practice; no survey data)
+LOAD_TERMINALS_USED = USUAL.faults.load_terminals_used
 NAMED = 0.5  # a finding is named when it is more probably wrong than right
 
 
