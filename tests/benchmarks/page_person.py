@@ -100,6 +100,8 @@ class Person:
             case "confirm-load":
                 key = "tap load-off" if self.hands.is_on else "tap no-load"
                 return [(first, "off"), (later, key)]
+            case "trouble" if screen["text"].endswith("?"):  # this value, or that one
+                return [(first + 0.2, "tap keep")]  # it is what the meter showed
             case "trouble" if off:
                 return [(first, "off"), (later, "tap ready")]
             case "settled":
@@ -125,10 +127,11 @@ class Person:
             self.tap(deed.removeprefix("tap "))
 
     def tap(self, key: str) -> None:
-        """Press a key if it is there and alive; where the page asks again, say yes."""
-        if self.tab.run(f"document.querySelector('[data-key={key}]')?.ariaDisabled === 'false'"):
+        """Press a key if it is there, again while it is dead; say yes where the page asks."""
+        found = f"document.querySelector('[data-key={key}]')"
+        if self.tab.run(f"{found} !== null"):
             self.taps += 1
-            self.tab.run(f"document.querySelector('[data-key={key}]')?.click()")
+            self.tab.wait(f"!{found} || {found}.ariaDisabled === 'false' && !void {found}.click()")
         if self.tab.run("document.querySelector('[data-key=yes]') !== null"):
             self.tab.wait("document.querySelector('[data-key=yes]').ariaDisabled === 'false'")
             self.taps += 1
