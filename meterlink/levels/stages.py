@@ -18,6 +18,7 @@ from meterlink.levels.statistics import difference_sd, display_sd, robust_center
 from meterlink.levels.trace import Floats, Samples, State
 
 MOST_MARKS = 64
+MOST_CYCLES = 12  # that are measured; more would hardly better the answer
 SIZES = 6  # of steps that are tried as the load's
 
 FEW = 5
@@ -356,7 +357,7 @@ def stages_of_runs(
     """
     found: list[Stages] = []
     idle_from_s = marks.start_s
-    for run in seen.runs:
+    for run in seen.runs[-MOST_CYCLES:]:
         before, first, last = (seen.plateaus[k] for k in (run.first - 1, run.first, run.last))
         idle_from_s = max(idle_from_s, before.first_s)
         jump = first.head_mv - before.tail_mv
@@ -430,7 +431,7 @@ def stages_of_taps(usable: Samples, marks: Marks, *, line: bool, assumed: Levels
     found: list[Stages] = []
     none = usable.where(np.zeros(len(usable), dtype=bool))
     from_s = marks.start_s
-    pairs = marks.pairs()
+    pairs = marks.pairs()[-MOST_CYCLES:]
     for k, (on_s, off_s) in enumerate(pairs):
         stop_s = pairs[k + 1][0] if k + 1 < len(pairs) else marks.now_s + 1e-6
         wait_s = assumed.late_s + assumed.meter_lag_s
