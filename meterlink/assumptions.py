@@ -70,6 +70,7 @@ class Conditions:
 
     bonded: float = assumed(0.02, "per circuit", PRACTICE, "ground bonded to neutral somewhere")
     bond_mohm: float = assumed(5.0, "mohm", PRACTICE, "the bond itself: a screw or a bare wire")
+    bond_log_sd: float = assumed(1.0, "log", PRACTICE, "its spread")
     ground_ratio_sd: float = assumed(0.25, "log", PRACTICE, "ground way over neutral way to it")
     elsewhere: float = assumed(0.02, "per circuit", PRACTICE, "a receptacle of another circuit")
     ring: float = assumed(0.04, "per circuit", PRACTICE, "both ends of a chain at the panel")

@@ -271,11 +271,12 @@ def _opens(
         for row in posterior.rows
         if is_depth(row.setup) and row.verdict == "in-path" and not known.tells_nothing(row.setup)
     }
+    tried = {row.setup for row in posterior.rows}  # a second time is for what it tells alone
     ground = {s.lead_a for s in setups if s.hookup is Hookup.NEUTRAL_GROUND}
     missing = no_ground(posterior)
 
     def opens(setup: Setup) -> float:
-        if not is_depth(setup) or setup.lead_a in deep:
+        if not is_depth(setup) or setup.lead_a in deep or setup in tried:
             return 0.0
         there = 1 - float(missing[names.index(setup.lead_a)])
         if setup.hookup is Hookup.NEUTRAL_GROUND:

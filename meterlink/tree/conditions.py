@@ -208,7 +208,7 @@ def _misnamed(posterior: Posterior, fitted: Fitted, outliers: Floats) -> Iterato
             continue
         fits = []
         for tests, _ in changed:
-            mean, slope = linear_prediction(some, tests, known.prior, runs.mean, runs.usual_sag)
+            mean, slope = linear_prediction(some, tests, runs.mean, runs.usual_sag)
             variance = ((slope @ runs.covariance) * slope).sum(axis=2)[:, 0]
             u2 = np.maximum(variance, 0.0) + item.u_mv**2
             log = -0.5 * (item.drop_mv - mean[:, 0]) ** 2 / u2 - 0.5 * np.log(u2) - LOG_ROOT_2_PI

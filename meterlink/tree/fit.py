@@ -166,7 +166,7 @@ def refit(
 
 
 def parts_of(columns: Columns, known: Known, *, ratios: bool = True) -> tuple[slice, ...]:
-    """Slices of the parameters: runs, hot ratios, ground ratios, source, other path."""
+    """Slices of the parameters: runs, hot ratios, ground ratios, source, other path and bond."""
     problem = Problem(columns, known.tests, known.prior, known.grounds, ratios=ratios)
     width, at = problem.width, problem.width
     found = [slice(0, width)]
@@ -183,9 +183,9 @@ class Runs:
     """What is known of the runs under ``K`` hypotheses, in mohm.
 
     Attributes:
-        mean: Shape ``(K, E + 2)``; the other path (for a bonded ground its ratio) and the source
-            are the last two.
-        covariance: ``(K, E + 2, E + 2)``.
+        mean: Shape ``(K, E + 3)``; the other path (for a bonded ground its ratio), the bond and the
+            source are the last three.
+        covariance: ``(K, E + 3, E + 3)``.
         usual_sag: Part by which the load's current falls at the usual place, ``(K,)``.
     """
 
@@ -219,10 +219,10 @@ def runs_of_fit(
     share = part / np.maximum(columns.size, 1)[:, :, None]
     log_mohm, covariance = fitted.x[:, :width], fitted.covariance
     total = np.where(columns.used, np.exp(log_mohm), 0.0)
-    mean = np.zeros((trees, runs + 2))
+    mean = np.zeros((trees, runs + 3))
     mean[:, :runs] = (total[:, None, :] @ share)[:, 0, :]
     known_sum = total[:, :, None] * covariance[:, :width, :width] * total[:, None, :]
-    every = np.zeros((trees, runs + 2, runs + 2))
+    every = np.zeros((trees, runs + 3, runs + 3))
     inner = np.swapaxes(share, 1, 2) @ known_sum @ share
     loose = (total**2 / np.maximum(columns.size * (columns.size * alpha + 1), 1))[:, :, None]
     inner -= np.swapaxes(share * loose, 1, 2) @ part
@@ -236,18 +236,19 @@ def runs_of_fit(
     *_, source, path = parts_of(columns, known, ratios=ratios)
     mean[:, runs] = np.exp(columns.path_mean)
     every[:, runs, runs] = np.expm1(columns.path_sd**2) * mean[:, runs] ** 2
+    mean[:, runs + 1] = prior.bond_mohm
+    every[:, runs + 1, runs + 1] = np.expm1(prior.bond_log_sd**2) * prior.bond_mohm**2
     mean[:, -1] = prior.runs.source_mohm
     every[:, -1, -1] = np.expm1(prior.runs.source_log_sd**2) * mean[:, -1] ** 2
-    for at, where in ((runs, path), (runs + 1, source)):
-        if where.start == where.stop:
-            continue
-        value = np.exp(fitted.x[:, where.start])
+    found = [(runs + 2, source.start)] if source.stop > source.start else []
+    found += [(runs, path.start), (runs + 1, path.start + 1)] if path.stop > path.start else []
+    for at, where in found:
+        value = np.exp(fitted.x[:, where])
         mean[:, at] = value
-        across = value[:, None] * covariance[:, where.start, :width] * total
-        across = (across[:, None, :] @ share)[:, 0, :]
-        if at == runs:  # the source is taken as known by itself
-            every[:, at, :runs] = every[:, :runs, at] = across
-        every[:, at, at] = value**2 * covariance[:, where.start, where.start]
+        across = value[:, None] * covariance[:, where, :width] * total
+        if at < runs + 2:  # the source is taken as known by itself
+            every[:, at, :runs] = every[:, :runs, at] = (across[:, None, :] @ share)[:, 0, :]
+        every[:, at, at] = value**2 * covariance[:, where, where]
     to_load = (h.masks[:, :, None] & tests.load) != 0
     sag = (mean[:, None, :runs] @ to_load)[:, 0, :] * tests.sag_per_mohm
     usual_sag = sag.mean(axis=1) if len(tests) else np.zeros(trees)
@@ -255,20 +256,20 @@ def runs_of_fit(
 
 
 def linear_prediction(
-    h: Hypotheses, tests: Tests, prior: RunPrior, mean: Floats, usual_sag: Floats
+    h: Hypotheses, tests: Tests, mean: Floats, usual_sag: Floats
 ) -> tuple[Floats, Floats]:
     """Readings in mV of ``m`` tests ``(N, m)`` and their slopes by all of ``Runs.mean``.
 
-    Hot and ground are taken as equal to the neutral. Slopes have the shape ``(N, m, E + 2)``.
+    Hot and ground are taken as equal to the neutral. Slopes have the shape ``(N, m, E + 3)``.
     """
-    runs, path, source = mean[:, :-2], mean[:, -2], mean[:, -1]
+    runs, path, bond, source = mean[:, :-3], mean[:, -3], mean[:, -2], mean[:, -1]
     lead = np.swapaxes(tests.lead(h.masks), 1, 2)
     current = np.swapaxes(tests.current(h.masks), 1, 2)
     neutral, others = tests.sides[:, 0], tests.sides[:, 1:].sum(axis=1)
     slope = np.zeros((*lead.shape[:2], mean.shape[1]))
     part = lead * current
     value = (part @ runs[:, :, None])[:, :, 0] * (neutral + others)
-    slope[:, :, :-2] = part * (neutral + others)[:, None]
+    slope[:, :, :-3] = part * (neutral + others)[:, None]
     if h.paths.any():
         k = h.between()
         bonded = h.bonded[:, None]
@@ -279,14 +280,15 @@ def linear_prediction(
         a = (lead @ runs[:, :, None])[:, :, 0]
         b = (current @ runs[:, :, None])[:, :, 0]
         own = (runs * k**2).sum(axis=1, keepdims=True)
-        whole = (1 + ratio) * own + np.where(bonded, prior.bond_mohm, path[:, None])
+        whole = (1 + ratio) * own + np.where(bonded, bond[:, None], path[:, None])
         lost = a * b / whole
         inner = lead * b[..., None] + current * a[..., None]
         inner -= (lost * (1 + ratio))[..., None] * (k**2)[:, None, :]
-        slope[:, :, :-2] -= (shown / whole)[..., None] * inner
+        slope[:, :, :-3] -= (shown / whole)[..., None] * inner
         by_path = shown * lost / whole * np.where(bonded, own, 1.0)
         by_path -= np.where(bonded, lost * neutral * (tests.grounded_at >= 0), 0.0)
-        slope[:, :, -2] = by_path
+        slope[:, :, -3] = by_path
+        slope[:, :, -2] = np.where(bonded, shown * lost / whole, 0.0)
         value = value - shown * lost
     value = value + source[:, None] * tests.source
     slope[:, :, -1] = tests.source

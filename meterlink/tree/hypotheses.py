@@ -51,6 +51,7 @@ class RunPrior:
     home_median_mohm: float = USUAL.runs.home_median_mohm
     runs: assumptions.Runs = field(default_factory=assumptions.Runs)
     bond_mohm: float = USUAL.conditions.bond_mohm
+    bond_log_sd: float = USUAL.conditions.bond_log_sd
     ground_ratio_sd: float = USUAL.conditions.ground_ratio_sd
 
     @classmethod
@@ -59,7 +60,7 @@ class RunPrior:
     ) -> "RunPrior":
         """Prior for a conductor of ``ohm_per_m``; ``None`` where it is not known."""
         runs, conditions = assumed.runs, assumed.conditions
-        rest = runs, conditions.bond_mohm, conditions.ground_ratio_sd
+        rest = runs, conditions.bond_mohm, conditions.bond_log_sd, conditions.ground_ratio_sd
         if ohm_per_m is None:
             return cls(runs.median_mohm, runs.home_median_mohm, *rest)
         near, home = (1e3 * ohm_per_m * m for m in (runs.length_m, runs.home_length_m))

@@ -34,6 +34,7 @@ SCREEN = 24  # trees of a first look
 FAR_BEHIND, WORTH_MORE = 7.0, 3.0  # nats behind at which it ends, or is the last look
 FEWER = 5  # times fewer trees are kept under a condition than for a sound circuit
 NEGLIGIBLE = 12.0
+VOID_MV = 500.0  # spread of what a test may read that says nothing of the wiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,12 +280,10 @@ def predict(posterior: Posterior, some: Particles, tests: Tests) -> tuple[Floats
 
     Returns:
         Mean in mV (mohm for ohms) and variance from what is not known of the runs, ``(S, m)``.
-        Tests that would say nothing have a mean of 0 and no variance (``Hypotheses.void``).
+        Tests that would say nothing may read anything (``Hypotheses.void``).
     """
     runs = some.runs
-    mean, slope = linear_prediction(
-        some.hypotheses, tests, posterior.run_prior, runs.mean, runs.usual_sag
-    )
+    mean, slope = linear_prediction(some.hypotheses, tests, runs.mean, runs.usual_sag)
     variance = ((slope @ runs.covariance) * slope).sum(axis=2)
     void = some.hypotheses.void(tests)
-    return np.where(void, 0.0, mean), np.where(void, 0.0, np.maximum(variance, 0.0))
+    return np.where(void, 0.0, mean), np.where(void, VOID_MV**2, np.maximum(variance, 0.0))

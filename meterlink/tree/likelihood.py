@@ -118,7 +118,7 @@ class Problem:
     """One batch of hypotheses: objective, inlier probabilities and normal equations at a point.
 
     Parameters are ``x = [log mohm (D), log hot ratio (D), log ground ratio (D), log source, other
-    path]``, each part only where some test or hypothesis needs it. Without ``ratios`` hot and
+    path, bond]``, each part only where some test or hypothesis needs it. Without ``ratios`` hot and
     ground are taken as equal to the neutral, and what that leaves open goes into the uncertainty of
     their tests. ``rough`` is the width of the loss in a rough fit, 0 for the likelihood itself.
     """
@@ -144,7 +144,8 @@ class Problem:
         self.with_source = bool(tests.source.any())
         self.with_path = bool(columns.paths.any()) if with_path is None else with_path
         self.source_at = self.width * (1 + len(self.fitted_sides))
-        self.size = self.source_at + self.with_source + self.with_path
+        self.path_at = self.source_at + self.with_source
+        self.size = self.path_at + 2 * self.with_path
         self.more_u = 0.0 if ratios else ratio_unknown(tests, prior)
         self.u = np.hypot(tests.u, self.more_u)
         # no change although some run takes part that would have shown: most probably an outlier,
@@ -225,29 +226,30 @@ class Problem:
         if self.with_source:
             x[:, self.source_at] = np.where(c.paths, np.log(assumed.source_mohm), solved[:, -1])
         if self.with_path:
-            x[:, -1] = c.path_mean
+            x[:, -2], x[:, -1] = c.path_mean, np.log(self.run_prior.bond_mohm)
         return x
 
     def _transfer(self, runs: Floats, path: Floats, side: int) -> tuple[Floats, Floats, Floats]:
-        """Drop per ampere of one conductor, its slopes by log runs and by the log of the path.
+        """Drop per ampere of one conductor, its slopes by log runs and by the logs of the path.
 
-        Shapes ``(N, m)``, ``(N, m, D)``, ``(N, m)``. Only the neutral of a bonded ground has
+        ``path`` is that of the other path and of the bond, ``(N, 2)``. Shapes ``(N, m)``,
+        ``(N, m, D)``, ``(N, m, 2)``. Only the neutral of a bonded ground has
         another path; the meter sees the ground's rise too where it is on it.
         """
         c = self.columns
         part = c.seen * runs[:, None, :]
         value = part.sum(axis=2)
         if not self.with_path:
-            return value, part, np.zeros_like(value)
+            return value, part, np.zeros((*value.shape, 2))
         there = c.paths if side == 0 else c.paths & ~c.bonded
-        ratio = np.where(c.bonded, path, 0.0)[:, None]
+        ratio = np.where(c.bonded, path[:, 0], 0.0)[:, None]
         on_ground = (self.tests.grounded_at >= 0) & (side == 0)
         shown = (1 + ratio * on_ground) * there[:, None]
         way = runs * c.between
         a = (c.lead @ runs[:, :, None])[:, :, 0]
         b = (c.current @ runs[:, :, None])[:, :, 0]
         own = (way * c.between).sum(axis=1, keepdims=True)
-        rest = np.where(c.bonded, self.run_prior.bond_mohm, path)[:, None]
+        rest = np.where(c.bonded, path[:, 1], path[:, 0])[:, None]
         whole = (1 + ratio) * own + rest
         lost = a * b / whole
         inner = c.lead * b[..., None] + c.current * a[..., None]
@@ -255,19 +257,21 @@ class Problem:
         slope = part - (shown / whole)[..., None] * inner * runs[:, None, :]
         by_path = np.where(c.bonded[:, None], ratio * own, rest) * lost / whole * shown
         by_path -= ratio * on_ground * lost * there[:, None]
-        return value - shown * lost, slope, by_path
+        by_bond = np.where(c.bonded[:, None], rest * lost / whole * shown, 0.0)
+        return value - shown * lost, slope, np.stack([by_path, by_bond], axis=2)
 
     def predict(self, x: Floats) -> tuple[Floats, Floats]:
         """Predicted readings in mV ``(N, m)`` and their derivatives ``(N, m, size)``."""
         tests, width = self.tests, self.width
         runs = np.exp(x[:, :width])
-        path = np.exp(x[:, -1]) if self.with_path else np.zeros(self.count)
+        path = np.exp(x[:, -2:]) if self.with_path else np.zeros((self.count, 2))
         if not self.sides and not self.with_path:
             slope = self.columns.seen * (self.amps[:, :, None] * runs[:, None, :])
             return self._shown(slope.sum(axis=2), slope)
         value, by_run, by_path = self._transfer(runs, path, 0)
         seen = tests.sides[:, 0]
-        value, by_path, slope = value * seen, by_path * seen, np.zeros((*value.shape, self.size))
+        by_path = by_path * seen[:, None]
+        value, slope = value * seen, np.zeros((*value.shape, self.size))
         slope[:, :, :width] = by_run * seen[:, None]
         for i, side in enumerate(self.sides):
             seen = tests.sides[:, side]
@@ -278,13 +282,13 @@ class Problem:
             slope[:, :, :width] += by_side * seen[:, None]
             if self.ratios:
                 slope[:, :, at : at + width] = by_side * seen[:, None]
-            by_path = by_path + side_path * seen
+            by_path = by_path + side_path * seen[:, None]
         if self.with_source:
             source = np.exp(x[:, self.source_at])[:, None] * tests.source
             value = value + source
             slope[:, :, self.source_at] = source
         if self.with_path:
-            slope[:, :, -1] = by_path
+            slope[:, :, -2:] = by_path
         return self._shown(value * self.amps, slope * self.amps[..., None])
 
     def _shown(self, value: Floats, slope: Floats) -> tuple[Floats, Floats]:
@@ -345,10 +349,14 @@ class Problem:
             log_p += -0.5 * z_source**2 - np.log(sd)
             gradient[:, at_source], curvature[:, at_source] = -z_source / sd, 1 / sd**2
         if self.with_path:
-            z_path = (x[:, -1] - c.path_mean) / c.path_sd
-            log_p += np.where(c.paths, -0.5 * z_path**2 - np.log(c.path_sd), 0.0)
-            gradient[:, -1] = np.where(c.paths, -z_path / c.path_sd, 0.0)
-            curvature[:, -1] = np.where(c.paths, 1 / c.path_sd**2, 1.0)
+            bond = np.full(self.count, np.log(self.run_prior.bond_mohm))
+            bond_sd = np.full(self.count, self.run_prior.bond_log_sd)
+            ends = (-2, c.path_mean, c.path_sd, c.paths), (-1, bond, bond_sd, c.bonded)
+            for at, centre, spread, there in ends:
+                z_path = (x[:, at] - centre) / spread
+                log_p += np.where(there, -0.5 * z_path**2 - np.log(spread), 0.0)
+                gradient[:, at] = np.where(there, -z_path / spread, 0.0)
+                curvature[:, at] = np.where(there, 1 / spread**2, 1.0)
         return log_p, gradient, curvature
 
     def objective(self, x: Floats) -> Floats:

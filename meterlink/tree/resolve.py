@@ -131,7 +131,7 @@ def _loop(posterior: Posterior, chosen: int, fitted: Fitted) -> wiring.Loop | No
     order = tuple(next(iter(own(mask)), wiring.SPLICE) for mask in ring[1:])
     to_near = sum(1 for m in ring[1:] if m & near == near)
     runs = [mohm(m) for m in ring[1:]]
-    runs.insert(to_near, float(np.exp(x[-1])))
+    runs.insert(to_near, float(np.exp(x[-2])))  # the closing run; a bond is the last
     spurs = []
     for mask in masks:
         if mask and mask not in ring and own(mask) and any(mask & m == mask for m in ring[1:]):

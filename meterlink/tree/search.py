@@ -428,7 +428,7 @@ class _State:
     def take_in(self, one: Known) -> None:
         """Learn from one test: add to ``total``, and update the runs where it is believed."""
         test, prior = one.tests, one.prior
-        value, slope = linear_prediction(self.trees, test, prior, self.mean, self.usual_sag)
+        value, slope = linear_prediction(self.trees, test, self.mean, self.usual_sag)
         expected, design = value[:, 0], slope[:, 0]
         outlier = float(test.log_outlier[0])
         place = int(test.grounded_at[0])
@@ -469,10 +469,10 @@ def _carried_over(
     origin, split = grown.origin[rows], grown.split[rows]
     count, width = len(rows), grown.masks.shape[1]
     old = grown.before
-    mean = np.zeros((count, width + 2))
-    covariance = np.zeros((count, width + 2, width + 2))
-    kept = np.append(np.arange(old), [width, width + 1])
-    before = np.append(np.arange(old), [-2, -1])
+    mean = np.zeros((count, width + 3))
+    covariance = np.zeros((count, width + 3, width + 3))
+    kept = np.append(np.arange(old), [width, width + 1, width + 2])
+    before = np.append(np.arange(old), [-3, -2, -1])
     mean[:, kept] = runs.mean[origin][:, before]
     covariance[:, kept[:, None], kept] = runs.covariance[origin][:, before[:, None], before]
     usual = np.zeros((count, width + 1))

@@ -129,14 +129,15 @@ def test_drops_under_every_condition_are_those_of_nodal_analysis(seed: int) -> N
         ]
     )
     source = np.full((len(h), 1), PRIOR.runs.source_mohm)
-    mean = np.concatenate([runs, path[:, None], source], axis=1)
-    quick, slope = linear_prediction(h, tests, PRIOR, mean, np.zeros(len(h)))
+    bond = np.full((len(h), 1), PRIOR.bond_mohm)
+    mean = np.concatenate([runs, path[:, None], bond, source], axis=1)
+    quick, slope = linear_prediction(h, tests, mean, np.zeros(len(h)))
     np.testing.assert_allclose(quick, expected, rtol=1e-8, atol=1e-6)
     for k in range(mean.shape[1]):
         step = np.zeros(mean.shape[1])
         step[k] = 1e-4
-        up = linear_prediction(h, tests, PRIOR, mean + step, np.zeros(len(h)))[0]
-        down = linear_prediction(h, tests, PRIOR, mean - step, np.zeros(len(h)))[0]
+        up = linear_prediction(h, tests, mean + step, np.zeros(len(h)))[0]
+        down = linear_prediction(h, tests, mean - step, np.zeros(len(h)))[0]
         clear = np.minimum(up, down) > 0.01  # away from where the sign turns
         np.testing.assert_allclose(
             np.where(clear, slope[:, :, k], 0), np.where(clear, (up - down) / 2e-4, 0), atol=2e-3
@@ -147,7 +148,8 @@ def test_drops_under_every_condition_are_those_of_nodal_analysis(seed: int) -> N
     for t in range(len(h)):
         for e in np.flatnonzero(columns.group[t] >= 0):
             x[t, columns.group[t, e]] = np.log(runs[t, e])  # each run in a column of its own
-    x[:, -1], x[:, problem.source_at] = np.log(path), np.log(PRIOR.runs.source_mohm)
+    x[:, -2], x[:, -1] = np.log(path), np.log(PRIOR.bond_mohm)
+    x[:, problem.source_at] = np.log(PRIOR.runs.source_mohm)
     alone = (columns.size <= 1).all(axis=1)
     assert alone.sum() >= 6
     shown, by = problem.predict(x)
@@ -172,8 +174,8 @@ def test_a_receptacle_of_another_circuit_moves_nothing_and_shows_the_panel_s_lev
         row(4, NG, "Cellar", None, "Cellar", 1.0),
     ]
     tests = Tests.of(observations_of(circuit(3), rows))
-    mean = np.array([[50.0, 30.0, 1.0, 150.0]])
-    shown = linear_prediction(h, tests, PRIOR, mean, np.zeros(1))[0]
+    mean = np.array([[50.0, 30.0, 1.0, 5.0, 150.0]])
+    shown = linear_prediction(h, tests, mean, np.zeros(1))[0]
     assert shown[0, :3].tolist() == [0.0, 800.0, 0.0]
     assert h.void(tests)[0].tolist() == [False, False, False, True]
 

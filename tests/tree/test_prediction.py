@@ -55,8 +55,8 @@ def test_trees_that_matter_are_predicted_to_a_few_nats(seed: int) -> None:
 
 def test_jumps_among_known_runs_have_a_joint_normal_density() -> None:
     masks = np.array([[0b11, 0b01]])
-    mean = np.array([[80.0, 40.0, 75.0, 150.0]])
-    covariance = np.diag([9.0, 4.0, 0.0, 0.0])[None]
+    mean = np.array([[80.0, 40.0, 75.0, 5.0, 150.0]])
+    covariance = np.diag([9.0, 4.0, 0.0, 0.0, 0.0])[None]
     covariance[0, 0, 1] = covariance[0, 1, 0] = 1.5
     runs = Runs(mean, covariance, np.zeros(1))
     rows = [
@@ -114,7 +114,7 @@ def test_runs_that_tests_do_not_part_share_what_is_known_of_their_sum() -> None:
     tests = Tests.of(observations_of(circuit(3), rows))
     h = Hypotheses.of(masks, home)
     runs = runs_of_fit(h, known(tests), *refit(h, known(tests))[:2])
-    whole = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
+    whole = np.array([1.0, 1.0, 1.0, 0.0, 0.0, 0.0])
     assert runs.mean[0] @ whole == pytest.approx(150, rel=0.02)
     u = float(np.sqrt(whole @ runs.covariance[0] @ whole))
     assert 0.2 < u < 1.5  # the sum is known as well as the test tells it,
