@@ -95,7 +95,7 @@ def forecast(
         tests: As ``as_tests`` made them.
         u_mv: For each test the meter's standard uncertainty of a jump and of none.
     """
-    mean, variance = inference.predict(posterior, particles.fitted, tests)
+    mean, variance = inference.predict(particles.fitted, tests)
     mean = np.where(tests.signed, mean, np.abs(mean))
     jump, still = np.array(u_mv).T
     noise = np.where(np.abs(mean) > JUMP_IN_U * jump, jump, still)

@@ -275,7 +275,7 @@ def particles(posterior: Posterior, rows: NDArray[np.intp]) -> Particles:
     return Particles(rows, some, runs_of_fit(some, posterior.known, columns, fitted))
 
 
-def predict(posterior: Posterior, some: Particles, tests: Tests) -> tuple[Floats, Floats]:
+def predict(some: Particles, tests: Tests) -> tuple[Floats, Floats]:
     """What tests would show under some hypotheses, conditions and all.
 
     Returns:

@@ -18,20 +18,19 @@ from simulated_tests import Bench
 
 from meterlink.circuit.setup import Hookup
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.columns import columns_of
-from meterlink.tree.ensemble import Ensemble, weigh
-from meterlink.tree.evidence import fit
+from meterlink.tree.fit import Known, refit, weigh
+from meterlink.tree.hypotheses import Hypotheses, Kind
 from meterlink.tree.infer import Posterior, infer
-from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import (
+    Fitted,
+    best_tree,
     first_probabilities,
-    lie_probabilities,
     orders_of,
     relations,
 )
 from meterlink.tree.resolve import map_of
-from meterlink.tree.run_prior import JUMP_RANGE_MV, RunPrior
-from meterlink.tree.trees import every_tree, homes
+from meterlink.tree.search import Ensemble
+from meterlink.tree.trees import every_tree
 
 SAMPLES = 60_000
 FAR = 14.0  # nats behind the best by Laplace: such trees are not sampled
@@ -39,17 +38,23 @@ FREEDOM = 4.0  # of the Student t that samples are drawn from
 FROM_PRIOR = 0.2  # of the samples, so that no mode is missed altogether
 
 
+def sound(posterior: Posterior) -> Posterior:
+    """The same posterior if nothing is amiss with the circuit."""
+    n = len(posterior.circuit.receptacles)
+    part = posterior.ensemble.take(posterior.ensemble.hypotheses.kind == Kind.SOUND)
+    return replace(posterior, ensemble=part, orders=orders_of(part, n), unexplained=0.0)
+
+
 def listed(posterior: Posterior) -> Posterior:
-    """The same posterior from every tree."""
+    """The same from every tree."""
     n = len(posterior.circuit.receptacles)
     masks, home, log_prior = every_tree(n)
-    evidence = weigh(masks, home, posterior.tests, posterior.run_prior)
+    every = Hypotheses.of(masks, home)
+    evidence, badness = weigh(every, posterior.known)
     total = log_prior + evidence
     near = total > total.max() - 25
-    every = Ensemble(
-        masks[near], home[near], log_prior[near], evidence[near], np.zeros(near.sum()), True
-    )
-    return replace(posterior, ensemble=every, orders=orders_of(every, n))
+    part = Ensemble(every, log_prior, evidence, np.zeros(len(every)), badness, True).take(near)
+    return replace(posterior, ensemble=part, orders=orders_of(part, n), unexplained=0.0)
 
 
 def difference(one: Posterior, other: Posterior, rows: list[TestRow]) -> float:
@@ -60,7 +65,10 @@ def difference(one: Posterior, other: Posterior, rows: list[TestRow]) -> float:
         np.abs(first_probabilities(one.orders, n) - first_probabilities(other.orders, n)).max(),
         abs(one.orders.probability.max() - other.orders.probability.max()),
     ]
-    lies = [lie_probabilities(p.ensemble, p.tests, p.run_prior)[0] for p in (one, other)]
+    lies = [
+        Fitted.of(p.ensemble, best_tree(p.ensemble, p.orders), p.known).outliers()[0]
+        for p in (one, other)
+    ]
     gaps.append(np.abs(lies[0] - lies[1]).max())
     maps = [map_of(p, rows) for p in (one, other)]
     feeds = [{p.name: (p.fed_from, p.probability) for p in m.points} for m in maps]
@@ -86,7 +94,7 @@ def against_listing(circuits: int) -> None:
             start = time.process_time()
             every = listed(found)
             listing.append(time.process_time() - start)
-            gaps.append(difference(found, every, rows))
+            gaps.append(difference(sound(found), every, rows))
         worst = np.array(gaps)
         print(
             f"{n:11d}  {len(gaps):8d}  {worst.max():7.4f}  {worst.mean():.4f}  "
@@ -96,22 +104,19 @@ def against_listing(circuits: int) -> None:
         )
 
 
-def sampled_evidence(
-    masks: np.ndarray, tests: Tests, prior: RunPrior, rng: np.random.Generator
-) -> float:
+def sampled_evidence(one: Hypotheses, known: Known, rng: np.random.Generator) -> float:
     """Log evidence of one tree by importance sampling over the logs of all its runs."""
-    home = homes(masks)
+    masks, home, tests, prior = one.masks, one.home, known.tests, known.prior
     exists = masks[0] != 0
     median = np.where(home[0], prior.home_median_mohm, prior.median_mohm)[exists]
     seen = tests.carrying(masks)[0][exists]  # (runs, m)
-    columns = columns_of(masks, home, tests, prior)
-    fitted = fit(columns, tests)
+    columns, fitted, _ = refit(one, known)
     group = columns.group[0][exists]
     runs = len(median)
     centre, sd = np.log(median), np.full(runs, prior.log_sd)
     for e in range(runs):
         if group[e] >= 0 and columns.size[0, group[e]] == 1:
-            centre[e] = fitted.log_mohm[0, group[e]]
+            centre[e] = fitted.x[0, group[e]]
             sd[e] = 1.3 * np.sqrt(fitted.covariance[0, group[e], group[e]])
     covariance = np.diag(sd**2)
     own = np.flatnonzero([g >= 0 and columns.size[0, g] == 1 for g in group])
@@ -137,14 +142,9 @@ def sampled_evidence(
     log_prior = (-0.5 * y**2 - log(prior.log_sd) - 0.5 * log(2 * pi)).sum(axis=1)
     log_draw = np.logaddexp(log(1 - FROM_PRIOR) + log_t, log(FROM_PRIOR) + log_prior)
     predicted = tests.amps * (np.exp(x) @ seen)
-    gauss = -np.log(tests.u) - 0.5 * log(2 * pi)
-    honest = np.log1p(-tests.lie) - 0.5 * ((tests.drop - predicted) / tests.u) ** 2 + gauss
-    any_size = -np.log(
-        np.maximum(np.abs(tests.drop), 1.0) * log(JUMP_RANGE_MV[1] / JUMP_RANGE_MV[0])
-    )
-    still = -0.5 * (tests.drop / tests.u) ** 2 + gauss
-    false = np.log(tests.lie) + np.where(tests.no_change, still, any_size)
-    total = np.logaddexp(honest, false).sum(axis=1) + log_prior - log_draw
+    inlier = -0.5 * ((tests.drop - predicted) / tests.u) ** 2 - np.log(tests.u) - 0.5 * log(2 * pi)
+    each = np.logaddexp(tests.log_inlier + inlier, tests.log_outlier)
+    total = known.grounds.weigh(tests, each)[0] + log_prior - log_draw
     return float(np.logaddexp.reduce(total) - log(SAMPLES))
 
 
@@ -164,25 +164,19 @@ def against_sampling(circuits: int) -> None:
             bench.circuit = replace(bench.circuit, volts=1e9)  # no sag: drops are linear in runs
             rows = [bench.row(i, setup) for i, setup in enumerate(wanted, 1)]
             circuit = replace(bench.circuit, volts=None)
-            tests = Tests.of(observations_of(circuit, rows))
             laplace = listed(infer(circuit, rows))
             total = laplace.ensemble.log_prior + laplace.ensemble.log_evidence
             near = np.flatnonzero(total > total.max() - FAR)
             evidence = np.array(
                 [
-                    sampled_evidence(laplace.ensemble.masks[[i]], tests, laplace.run_prior, rng)
+                    sampled_evidence(
+                        laplace.ensemble.hypotheses.take(np.array([i])), laplace.known, rng
+                    )
                     for i in near
                 ]
             )
             part = laplace.ensemble
-            truth = Ensemble(
-                part.masks[near],
-                part.home[near],
-                part.log_prior[near],
-                evidence,
-                np.zeros(len(near)),
-                True,
-            )
+            truth = replace(part.take(near), log_evidence=evidence)
             sampled = replace(laplace, ensemble=truth, orders=orders_of(truth, n))
             gaps.append(
                 max(
