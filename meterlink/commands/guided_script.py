@@ -62,6 +62,8 @@ class ScriptSurface:
                 "lead_a": setup.lead_a,
                 "lead_b": setup.lead_b,
                 "load_at": setup.load_at,
+                "side": setup.side,
+                "return_at": setup.return_at,
             }
             self._write("view", setup=place, **_without_reading(view))
 

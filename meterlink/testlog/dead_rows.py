@@ -123,8 +123,16 @@ def source_row(
         on_mv: Reading with it on, polarity as ``FORMATS`` has it: lead A against lead B.
         u_mv: Standard uncertainty of the difference.
         smallest_mv: What the source makes on the smallest run that may be there.
+
+    Raises:
+        UsageError: The drop is negative where it cannot be.
     """
     drop, limit = on_mv - idle_mv, 1.645 * u_mv
+    if row.setup.lead_b is None and not row.setup.return_at and drop < -4 * u_mv:
+        raise UsageError(
+            f"{drop:g} mV from {row.setup.lead_a} to the panel cannot be negative: the meter's "
+            "leads or the source's clips are swapped. Swap them and read again."
+        )
     verdict = Verdict.UNCLEAR
     if abs(drop) > 3 * u_mv:
         verdict = Verdict.IN_PATH

@@ -115,11 +115,18 @@ def test_a_very_poor_joint_can_be_entered_when_the_leads_were_nulled(job, meterl
 
 
 def test_levels_of_a_direct_source_keep_their_sign(injected, meterlink):
-    row = entered(injected, meterlink, *NEUTRALS, "--idle", "0.02", "--on", "-150.23")
-    assert (row.setup.lead_b, row.setup.side) == (None, "neutral")
+    between = (*NEUTRALS, "--lead-b", "Door")
+    row = entered(injected, meterlink, *between, "--idle", "0.02", "--on", "-150.23")
+    assert (row.setup.lead_b, row.setup.side) == ("Door", "neutral")
     assert row.drop_mv == pytest.approx(-150.25)
     assert row.drop_u_mv < 0.2
     assert row.verdict is Verdict.IN_PATH
+
+
+def test_a_negative_depth_is_a_swapped_polarity_and_refused(injected, meterlink):
+    done = meterlink("enter", injected, *NEUTRALS, "--idle", "0.02", "--on", "-150.23")
+    assert done.code == 2
+    assert "swapped" in done.err
 
 
 def test_line_drop_needs_the_supply(injected, meterlink):
