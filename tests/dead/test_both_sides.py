@@ -117,3 +117,18 @@ def test_dead_tests_are_planned_on_one_conductor_and_never_over_the_ground():
     assert {setup.hookup for setup in direct} == {Hookup.NEUTRAL_NEUTRAL}
     without = list(possible_setups(replace(DIRECT, grounded=False)))
     assert all(setup.return_at for setup in without)
+
+
+def test_live_and_dead_tests_of_one_log_settle_the_order_together():
+    live = [
+        row(
+            made_setup(Hookup.NEUTRAL_GROUND, name, None, name),
+            amps=10.0,
+            drop_mv=10.0 * sum(NEUTRAL[run] for run in way(name)),
+            drop_u_mv=6.0,
+            verdict=Verdict.IN_PATH,
+        )
+        for name in NAMES
+    ]
+    dead = [path(a, b, "neutral", NEUTRAL) for a, b in PAIRS[4:]]
+    assert feeds(resolve(replace(CIRCUIT, load_amps=10.0), [*live, *dead])) == FEED

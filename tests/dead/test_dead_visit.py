@@ -293,3 +293,55 @@ def test_leads_of_a_two_wire_ohmmeter_are_read_first_and_taken_off(
         assert row.path_u_mohm > 2.9  # contacts of two wires
     assert any("The leads have 3000" in text for text in person.heard)
     assert replayed(job, meterlink, tmp_path / "again") == rows
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_a_signal_while_the_current_flows_leaves_the_output_off(
+    tmp_path: Path, house: House, name: str
+) -> None:
+    import signal
+    import subprocess
+    import sys
+
+    job = write_job(tmp_path / "job", house.circuit)
+    with SimulatedMeter(
+        lambda _: 0.0, driver="scpi", rate_hz=200.0, instrument=house.supply
+    ) as supply:
+        ran = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "meterlink", "test", str(job.folder), "--json"),
+                *("--confirm-cautions", "--dead", "--meter", house.meter.address),
+                *("--source", supply.address, "--source-amps", "5", "--speed", "20"),
+            ],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        flowed: list[float] = []
+
+        def end(amps: float) -> None:
+            if not flowed:
+                ran.send_signal(getattr(signal, name))
+            flowed.append(amps)
+
+        house.on_flow = end
+        watchdog = threading.Timer(MOST_S, ran.kill)
+        watchdog.start()
+        assert ran.stdin is not None
+        assert ran.stdout is not None
+        answered = -1
+        for line in ran.stdout:
+            event = json.loads(line)
+            if event["event"] == "view" and event["stage"] == "set-up":
+                if event["step"] != answered and not flowed:
+                    house.setup = _setup_of(event)
+                    ran.stdin.write("ready\n")
+                    ran.stdin.flush()
+                answered = event["step"]
+        ran.wait(timeout=20)
+        watchdog.cancel()
+        ran.stdin.close()
+        ran.stdout.close()
+        assert flowed
+        assert not house.supply.output
