@@ -95,6 +95,12 @@ class Outliers:
     )
     jump_least_mv: float = assumed(5.0, "mV", PRACTICE, "range of a false jump, log-uniform")
     jump_most_mv: float = assumed(5000.0, "mV", PRACTICE, "its upper end")
+    own_still: float = assumed(
+        0.2,
+        "1",
+        "Ohm's law: its own circuit carries the load past the lead, unless the plug is not home",
+        "no jump between a receptacle of another circuit and ours with the load right there",
+    )
     eye_width: float = assumed(0.35, "of the limit", PRACTICE, "what a person calls a jump")
 
 

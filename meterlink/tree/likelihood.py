@@ -316,7 +316,7 @@ class Problem:
         log = log + tests.log_inlier
         both = np.logaddexp(log, tests.log_outlier)
         void = self.columns.void
-        total, there = self.grounds.weigh(tests, np.where(void, tests.log_void, both))
+        total, there = self.grounds.weigh(tests, np.where(void, tests.log_away, both))
         inlier = np.where(void, 0.0, np.exp(log - both)) * there
         return total, inlier, pull * inlier, firm * inlier, there
 

@@ -101,6 +101,7 @@ class Tests:
         log_still, log_jump: Log density of the reading as one of no change, or of a jump of any
             size, with the probability of either before any evidence.
         log_void: Log density of the reading where the test says nothing of the wiring.
+        log_away: The same of a receptacle of another circuit with its own load: it makes a jump.
         log_inlier: Log probability that the test says what it seems to.
     """
 
@@ -128,6 +129,7 @@ class Tests:
     log_still: Floats
     log_jump: Floats
     log_void: Floats
+    log_away: Floats
     eye_width: float = field(default=USUAL.outliers.eye_width)
 
     @classmethod
@@ -150,8 +152,14 @@ class Tests:
         at_zero = -0.5 * (values / spreads) ** 2 - np.log(spreads) - LOG_ROOT_2_PI
         log_still = np.where(measured, np.logaddexp.reduce(log_modes + at_zero, axis=1), -np.inf)
         decades = np.log(outliers.jump_most_mv / outliers.jump_least_mv)
-        any_size = np.where(measured, -np.log(np.maximum(np.abs(drop), 1.0) * decades), 0.0)
+        size, least = np.abs(drop), outliers.jump_least_mv
+        shows = -np.logaddexp(0.0, -1.702 * (size - least) / u)  # normal, by its logistic match
+        any_size = np.where(measured, shows - np.log(np.maximum(size, least) * decades), 0.0)
         both = np.logaddexp(log_still, any_size)
+        own = np.array([o.load is not None and o.load in o.leads for o in rows], dtype=bool)
+        away = np.logaddexp(
+            np.log(outliers.own_still) + log_still, np.log1p(-outliers.own_still) + any_size
+        )
         return cls(
             items=rows,
             lead_a=_bits(o.leads[0] for o in rows),
@@ -180,6 +188,7 @@ class Tests:
             log_still=still + log_still,
             log_jump=jump + any_size,
             log_void=both - np.log(2),
+            log_away=np.where(own, away, both - np.log(2)),
             eye_width=outliers.eye_width,
         )
 

@@ -439,7 +439,7 @@ class _State:
         if not test.measured[0]:
             u = test.u[0]
             inlier = test.log_inlier[0] + log_phi((expected - u) / (test.eye_width * u))
-            self.total += np.where(void, test.log_void[0], np.logaddexp(inlier, outlier))
+            self.total += np.where(void, test.log_away[0], np.logaddexp(inlier, outlier))
             return
         reach = (self.covariance @ design[:, :, None])[:, :, 0]
         spread = (design * reach).sum(axis=1)
@@ -449,7 +449,7 @@ class _State:
         each = test.log_modes[0] - 0.5 * off**2 / variance - 0.5 * np.log(variance) - LOG_ROOT_2_PI
         inlier = test.log_inlier[0] + np.logaddexp.reduce(each, axis=1)
         both = np.logaddexp(inlier, outlier)
-        self.total += np.where(void, test.log_void[0], both)
+        self.total += np.where(void, test.log_away[0], both)
         mode = each.argmax(axis=1)[:, None]
         believed = (inlier > outlier) & ~void
         firm = np.where(believed, 1 / np.take_along_axis(variance, mode, axis=1)[:, 0], 0.0)

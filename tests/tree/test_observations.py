@@ -150,3 +150,23 @@ def test_ohms_are_the_meter_s_own_ampere_from_lead_to_lead() -> None:
     chain = np.array([[0b111, 0b110, 0b100]])  # Attic, Bath, Cellar
     np.testing.assert_array_equal(tests.carrying(chain)[0, :, 0], [False, True, True])
     assert tests.amps.tolist() == [1.0]
+
+
+def test_a_jump_of_any_size_is_a_probability_and_none_at_no_drop():
+    """Log-uniform between its bounds: its density integrates to one, and is little near zero."""
+    drops = np.concatenate([np.linspace(0.0, 40.0, 801), np.geomspace(40.05, 5000.0, 4000)])
+    seen = Observation(1, Hookup.NEUTRAL_NEUTRAL, (0, 1), 2, 10.0, 0.0, 5.0)
+    tests = Tests.of(replace(seen, drop_mv=float(drop)) for drop in drops)
+    density = np.exp(tests.log_jump) / seen.jump
+    assert np.trapezoid(density, drops) == pytest.approx(1.0, abs=0.05)
+    still = np.exp(tests.log_still) / seen.no_change
+    assert density[0] < 0.1 * still[0]
+
+
+def test_no_jump_with_the_load_right_there_speaks_against_a_receptacle_of_another_circuit():
+    own = Observation(1, Hookup.NEUTRAL_NEUTRAL, (0, 1), 0, 10.0, 0.2, 5.0)
+    other = replace(own, load=2)
+    tests = Tests.of([own, other])
+    assert tests.log_away[0] < tests.log_away[1]
+    jump = Tests.of([replace(own, drop_mv=700.0), replace(other, drop_mv=700.0)])
+    assert jump.log_away[0] > jump.log_away[1]
