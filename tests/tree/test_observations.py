@@ -8,7 +8,13 @@ from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.observations import USUAL_AMPS, Tests, no_ground_log_odds, observations_of
+from meterlink.tree.observations import (
+    USUAL_AMPS,
+    Observation,
+    Tests,
+    no_ground_log_odds,
+    observations_of,
+)
 
 from .plain import LINE, NAMES, NG, NN, circuit, masks_of, parents, row, runs_seen, wirings
 
