@@ -370,7 +370,7 @@ def _at_rest(values: Floats, resolution: float) -> int:
     """Index from which the readings stay about the level they end at."""
     center = float(np.median(values[-2 * STEADY_READINGS :]))
     steps = np.diff(values)
-    noise = float(np.median(np.abs(steps - np.median(steps))))  # a slow climb is no noise
+    noise = float(np.median(np.abs(steps - np.median(steps))))  # a slow drift is no noise
     near = max(STEADY_SHARE * abs(center), STEADY_DIGITS * resolution, 5 * noise, 1e-3)
     away = np.flatnonzero(np.abs(values - center) > near)
     return int(away[-1]) + 1 if len(away) else 0

@@ -155,7 +155,7 @@ class WiringMap:
         settled: The whole order among receptacles has a probability of at least 0.95.
         order_probability: The probability of the most probable order (who feeds whom).
         points, splices: The most probable tree, parents before children.
-        doubts: Tests that probably lie.
+        doubts: Tests that probably do not say what they seem to.
         poor_joints: Runs to look at, most probable first.
         unseparated: Groups of receptacles whose order the tests do not tell.
         untested: Receptacles that no test has touched.
