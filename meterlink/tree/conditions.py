@@ -222,7 +222,7 @@ def _misnamed(posterior: Posterior, fitted: Fitted, outliers: Floats) -> Iterato
         yield Condition(
             "misnamed",
             names[item.leads[0]],
-            float(outliers[j] * np.exp(each[best] - whole)),
+            float(outliers[j] * np.exp(np.logaddexp.reduce(each) - whole)),
             f"Test {item.test} fits no wiring as it is written, but fits where {what} was at "
             f"{names[name]}.",
             f"Repeat test {item.test}, or withdraw it, and enter it with the right name.",

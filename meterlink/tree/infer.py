@@ -17,7 +17,14 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.errors import UsageError
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
-from meterlink.tree.fit import Known, Runs, linear_prediction, refit, runs_of_fit
+from meterlink.tree.fit import (
+    Known,
+    Runs,
+    linear_prediction,
+    misnamed_gain,
+    refit,
+    runs_of_fit,
+)
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
 from meterlink.tree.isolation import WRONG, Isolation, belonging, elsewhere
 from meterlink.tree.likelihood import Grounds
@@ -34,6 +41,7 @@ SCREEN = 24  # trees of a first look
 FAR_BEHIND, WORTH_MORE = 7.0, 3.0  # nats behind at which it ends, or is the last look
 FEWER = 5  # times fewer trees are kept under a condition than for a sound circuit
 NEGLIGIBLE = 12.0
+MOST_RENAMED, MOST_TESTS_RENAMED = 400, 120  # hypotheses and tests that wrong names are tried on
 VOID_MV = 500.0  # spread of what a test may read that says nothing of the wiring
 
 
@@ -138,7 +146,7 @@ def infer(
         found += [more] if more is not None else []
     ensemble = Ensemble.joined(found)
     near = ensemble.log_weight > ensemble.log_weight.max() - NEGLIGIBLE
-    ensemble = ensemble.take(near)
+    ensemble = _with_wrong_names(ensemble.take(near), setting.known, n, assumptions)
     unexplained = _unexplained(ensemble, setting, assumptions) if n > 1 else 0.0
     orders = orders_of(ensemble, n)
     orders = replace(orders, probability=orders.probability * (1 - unexplained))
@@ -154,6 +162,23 @@ def infer(
         unexplained,
         assumptions,
     )
+
+
+def _with_wrong_names(
+    ensemble: Ensemble, known: Known, n: int, assumptions: Assumptions
+) -> Ensemble:
+    """The heaviest hypotheses weighed with names that may be others than written."""
+    order = np.argsort(-ensemble.log_weight, kind="stable")[:MOST_RENAMED]
+    if n < 3 or not 0 < len(known.tests) <= MOST_TESTS_RENAMED:
+        return ensemble
+    evidence = ensemble.log_evidence.copy()
+    for rows in np.array_split(order, max(1, len(order) // 100)):
+        some = ensemble.hypotheses.take(rows)
+        columns, fitted, _ = refit(some, known)
+        runs = runs_of_fit(some, known, columns, fitted)
+        rate = assumptions.outliers.misnamed
+        evidence[rows] += misnamed_gain(some, known, fitted, runs, n, rate)
+    return replace(ensemble, log_evidence=evidence)
 
 
 def _condition(

@@ -193,9 +193,13 @@ class Fitted:
         return cls(rows, weight[rows], columns, fitted, parts[1])
 
     def outliers(self) -> tuple[Floats, Floats]:
-        """For each test the probability that it is an outlier, and what it should have shown."""
+        """For each test the probability that it is an outlier, and what it should have shown.
+
+        A test that says nothing, without a ground contact or on another circuit, is none.
+        """
         share = self.weight / self.weight.sum()
-        return share @ (1 - self.fit.inlier), share @ self.fit.predicted_mv
+        outlier = np.where(self.columns.void, 0.0, self.fit.grounded - self.fit.inlier)
+        return share @ np.maximum(outlier, 0.0), share @ self.fit.predicted_mv
 
 
 def feeding_points(ensemble: Ensemble, mask: int, inner: Masks, own: Masks) -> Masks:
