@@ -176,7 +176,7 @@ def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None
     from drivers.replay import replay as events
     from meterlink.circuit.job import circuit_from_header
     from meterlink.levels.visit_split import completed_tests
-    from meterlink.testlog.measured import measured_row
+    from meterlink.testlog.from_capture import measured_row
 
     rows: list[TestRow] = []
     for path in _captures([paths] if isinstance(paths, str | PathLike) else paths):

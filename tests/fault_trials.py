@@ -28,8 +28,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.visit_split import CompletedTest, completed_tests
 from meterlink.live.session import LiveSession
-from meterlink.visit.notices import Notice
-from meterlink.visit.test_validity import TestValidity
+from meterlink.visit.notices import Notice, TestValidity
 
 SPEED = 8.0
 RATE_HZ = 4.0

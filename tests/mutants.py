@@ -20,12 +20,11 @@ from meterlink.circuit.job import JOB_FILE, read_job
 from meterlink.errors import MeterlinkError
 from meterlink.lab.worklist import JOURNAL_FILE, Journal
 from meterlink.testlog.columns import COLUMNS
-from meterlink.testlog.findings import FINDINGS_FILE, read_findings
+from meterlink.testlog.findings import FINDINGS_FILE, WITHDRAWN_FILE, read_findings, withdrawn_tests
 from meterlink.testlog.from_capture import read_visit
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.recorded import LOGGED_FILE, Ledger, recorded_tests
-from meterlink.testlog.withdrawn import WITHDRAWN_FILE, withdrawn_tests
 from meterlink.tree.resolve import resolve
 from meterlink.visit.cautions import CAUTIONS_FILE, are_confirmed
 

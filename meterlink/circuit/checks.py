@@ -1,5 +1,9 @@
-"""What a circuit may say of itself: names that can be told apart, figures that make sense."""
+"""What a circuit may say of itself: names that can be told apart, figures that make sense.
 
+And whether the names in a test are receptacles of the circuit, and which was meant if not.
+"""
+
+import difflib
 import math
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
@@ -7,6 +11,7 @@ from typing import Any
 
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C, ConductorError, conductor
+from meterlink.circuit.setup import Setup
 from meterlink.errors import JobError
 
 MAX_RECEPTACLES = 40  # twice what one breaker feeds in the largest circuits met; common practice
@@ -231,3 +236,29 @@ def _shown(value: object) -> str:
     except ValueError:  # an integer too long to print
         return "a number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def unknown_name(setup: Setup, circuit: Circuit) -> str | None:
+    """The first name in a test that the circuit does not have, as a sentence with what to do.
+
+    Returns:
+        ``None`` where all names are known.
+    """
+    load = [("load", setup.load_at)] if setup.load_at else []
+    if setup.return_at:
+        load.append(("way back", setup.return_at))
+    roles = [*load, *(("lead", name) for name in setup.leads)]
+    for role, name in roles:
+        if name not in circuit.receptacles:
+            return (
+                f"the {role} is at {name[:60]!r}, which is no receptacle of {circuit.name!r}. "
+                f"{_meant(name, circuit.receptacles)}"
+                f"Known: {', '.join(circuit.receptacles)}."
+            )
+    return None
+
+
+def _meant(name: str, known: tuple[str, ...]) -> str:
+    by_folded = {receptacle.casefold(): receptacle for receptacle in known}
+    close = difflib.get_close_matches(name[:200].casefold(), by_folded, n=1)
+    return f"Did you mean {by_folded[close[0]]!r}? " if close else ""

@@ -12,7 +12,7 @@ from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
-    from meterlink.commands.demo_screen import Screen
+    from meterlink.live.demonstration import Screen
     from meterlink.simulation.bench import SimulatedBench
     from meterlink.simulation.wiring import Wiring
     from meterlink.testlog.rows import TestRow
@@ -50,8 +50,8 @@ def command(out: Path | None, seed: int, receptacles: int) -> None:
     import numpy as np
 
     from meterlink.circuit.job import write_job
-    from meterlink.commands.demo_screen import Screen
     from meterlink.live import demonstration
+    from meterlink.live.demonstration import Screen
     from meterlink.simulation.bench import SimulatedBench
     from meterlink.simulation.demo import invent
 

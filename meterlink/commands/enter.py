@@ -89,9 +89,8 @@ def command(
     With an ohmmeter, or a direct-source in job.toml, the circuit is dead: breaker off, locked,
     proved dead. The levels of a direct source are signed, lead A against lead B.
     """
-    from meterlink.circuit.checks import checked_figure
+    from meterlink.circuit.checks import checked_figure, unknown_name
     from meterlink.circuit.circuit import LoadKind
-    from meterlink.circuit.names import unknown_name
     from meterlink.circuit.setup import Hookup, made_setup
     from meterlink.commands.job_input import job_from
     from meterlink.testlog.entered import entered_row
@@ -134,7 +133,7 @@ def command(
 def _log(opened: "Job", row: "TestRow") -> None:
     """Append a row and show it."""
     from meterlink.commands.job_input import remark, show_done
-    from meterlink.show.tests_table import table_lines
+    from meterlink.show.format import table_lines
     from meterlink.testlog.log import TestLog
 
     with TestLog(opened.log_path) as log:

@@ -196,7 +196,7 @@ def cautions(folder: Path, *, confirmed: bool, dead: bool = False) -> None:
     Raises:
         UsageError: They were not confirmed.
     """
-    from meterlink.show.text_width import wrap
+    from meterlink.show.format import wrap
     from meterlink.visit.cautions import CAUTIONS, are_confirmed, confirm
     from meterlink.visit.dead import DEAD_CAUTIONS
 
@@ -227,8 +227,7 @@ def _end_in_order() -> None:
 
 
 def _page(stack: ExitStack, folder: Path, *, lan: bool) -> "Hub":
-    from meterlink.page.invitation import invitation
-    from meterlink.page.server import LOOPBACK, PageServer, lan_address
+    from meterlink.page.server import LOOPBACK, PageServer, invitation, lan_address
 
     server = stack.enter_context(PageServer(lan_address() if lan else LOOPBACK, folder=folder))
     for line in invitation(server):

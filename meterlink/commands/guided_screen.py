@@ -11,8 +11,7 @@ from drivers.readings import Reading
 from meterlink.live.terminal import Block, Keys, columns, is_utf8
 from meterlink.live.watching import MinuteTrace
 from meterlink.show.drawing import draw
-from meterlink.show.format import NBSP
-from meterlink.show.text_width import clean, wrap
+from meterlink.show.format import NBSP, clean, wrap
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import CHARACTERS, LIKELY, Keyboard, Typed, numbered
 from meterlink.visit.loop import Visit

@@ -14,7 +14,7 @@ from drivers.events import Mark
 from drivers.readings import Reading
 from meterlink.errors import UsageError
 from meterlink.show.as_json import as_mapping
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
 from meterlink.testlog.columns import row_mapping
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import Typed, typed_line

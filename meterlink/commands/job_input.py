@@ -8,14 +8,13 @@ from pathlib import Path
 import click
 
 from meterlink.answers.wirings import Known, known_of
+from meterlink.circuit.checks import unknown_name
 from meterlink.circuit.job import JOB_FILE, Job, read_job
-from meterlink.circuit.names import unknown_name
 from meterlink.errors import LogError, UsageError
 from meterlink.files import why
-from meterlink.testlog.findings import Finding, read_findings
+from meterlink.testlog.findings import Finding, read_findings, withdrawn_tests
 from meterlink.testlog.reader import Problem, read_rows
 from meterlink.testlog.rows import TestRow
-from meterlink.testlog.withdrawn import withdrawn_tests
 from meterlink.tree.observations import USUAL_AMPS
 
 

@@ -150,7 +150,7 @@ def _own_setup(
     load_at: str | None,
 ) -> "Setup | None":
     """The test that a person wants weighed; ``None`` where none is named."""
-    from meterlink.circuit.names import unknown_name
+    from meterlink.circuit.checks import unknown_name
     from meterlink.circuit.setup import Hookup, Setup
 
     if not (hookup or lead_a or lead_b or load_at):

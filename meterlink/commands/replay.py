@@ -90,7 +90,7 @@ def _replay_one(capture: Path, job: Path, *, as_json: bool) -> None:
 
         click.echo(rows_json(done.rows, done.added))
         return
-    from meterlink.show.tests_table import table_lines
+    from meterlink.show.format import table_lines
 
     for line in table_lines(done.rows, min(shutil.get_terminal_size((100, 24)).columns, 120)):
         click.echo(line)
@@ -142,7 +142,7 @@ def _replay_many(
 def _count(outcomes: "Iterator[Outcome]", total: int, totals: "Totals") -> None:
     """Count outcomes as they come, with progress and the first remarks on standard error."""
     from meterlink.commands.job_input import remark
-    from meterlink.commands.progress import Progress
+    from meterlink.live.terminal import Progress
 
     remarks = 0
     with Progress("captures") as progress:

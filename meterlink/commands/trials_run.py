@@ -270,10 +270,9 @@ def _columns(extras: Sequence[str]) -> dict[str, str]:
 
 def _job(folder: Path, setups: "list[Setup]", amps: float | None) -> "Job":
     """The job, made anew for these receptacles where there is none."""
-    from meterlink.circuit.checks import checked_figure
+    from meterlink.circuit.checks import checked_figure, unknown_name
     from meterlink.circuit.circuit import Circuit
     from meterlink.circuit.job import JOB_FILE, write_job
-    from meterlink.circuit.names import unknown_name
     from meterlink.commands.job_input import job_from
 
     if not (folder / JOB_FILE).exists():
@@ -295,7 +294,7 @@ def _done(job: "Job", setup: "Setup", columns: dict[str, str]) -> tuple[int, boo
     from meterlink.circuit.setup import Verdict
     from meterlink.lab.read_logs import read_trials
     from meterlink.lab.table import Question
-    from meterlink.testlog.formula import neutralised
+    from meterlink.testlog.columns import neutralised
     from meterlink.testlog.rows import Source
 
     names = ("setup", "source", *columns)

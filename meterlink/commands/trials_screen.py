@@ -9,9 +9,7 @@ import click
 
 from drivers.closing import Closing
 from meterlink.lab.run import Plan, Stage, TrialProgress
-from meterlink.show.format import NBSP
-from meterlink.show.tests_table import drop, says, where
-from meterlink.show.text_width import clean
+from meterlink.show.format import NBSP, clean, drop, says, where
 
 REDRAW_S = 0.2
 

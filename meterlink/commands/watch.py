@@ -53,8 +53,7 @@ def command(
 
     from drivers.errors import CaptureError
     from drivers.readings import Function
-    from meterlink.live.recordings import unnamed_recording
-    from meterlink.live.remembered import find_address
+    from meterlink.live.remembered import find_address, unnamed_recording
     from meterlink.live.session import LiveSession
     from meterlink.live.terminal import Keys, StopSignals
     from meterlink.live.watching import JsonOutput, PlainOutput, ScreenOutput

@@ -23,8 +23,8 @@ def command(job: Path, *, test: int, why: str) -> None:
       meterlink withdraw upstairs 7 --why "the load was at Bed"
     """
     from meterlink.commands.job_input import job_from, remark
+    from meterlink.testlog.findings import withdraw, withdrawn_tests
     from meterlink.testlog.reader import read_rows
-    from meterlink.testlog.withdrawn import withdraw, withdrawn_tests
 
     opened = job_from(job)
     numbers = {row.test for row in read_rows(opened.log_path, remark)}

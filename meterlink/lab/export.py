@@ -18,9 +18,8 @@ from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
 from meterlink.files import write_durably
 from meterlink.lab.csv_records import LogRecords, figure, moment
-from meterlink.testlog.columns import COLUMNS, TABLE, Kind
-from meterlink.testlog.formula import restored
-from meterlink.testlog.withdrawn import left_out_text, withdrawn_from
+from meterlink.testlog.columns import COLUMNS, TABLE, Kind, restored
+from meterlink.testlog.findings import left_out_text, withdrawn_from
 
 _BATCH_ROWS = 20_000
 _KINDS = {column.name: column.kind for column in TABLE}

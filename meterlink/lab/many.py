@@ -30,8 +30,7 @@ from meterlink import __version__
 from meterlink.circuit.job import JOB_FILE, LOG_FILE, read_job
 from meterlink.errors import LabError, LogError, MeterlinkError
 from meterlink.lab.worklist import JOURNAL_FILE, Done, Journal, Task
-from meterlink.show.format import counted
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean, counted
 from meterlink.testlog.captures import CapturesLog, sha256
 from meterlink.testlog.from_capture import Replayed, Visit, read_visit, replay_into
 from meterlink.testlog.reader import read_rows

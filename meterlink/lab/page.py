@@ -23,8 +23,8 @@ from meterlink.lab.study import Group, Study
 from meterlink.lab.uncertainty import figure
 from meterlink.lab.wording import group_lines
 from meterlink.levels.statistics import Floats
-from meterlink.show.svg import ACCENT, ALERT, FAINT, INK, PAPER, RULE, add, markup, picture
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
+from meterlink.show.map_svg import ACCENT, ALERT, FAINT, INK, PAPER, RULE, add, markup, picture
 
 MAX_PLOTS = 60  # a page of more is read by nobody; the table has all series
 WIDTH, HEIGHT = 640.0, 220.0

@@ -19,10 +19,10 @@ from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
 from meterlink.lab.csv_records import LogRecords, figure, number, seconds
 from meterlink.lab.table import Condition, Question, Row, Table, Tally
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
 from meterlink.testlog.captures import sha256
-from meterlink.testlog.formula import restored
-from meterlink.testlog.withdrawn import left_out_text, withdrawn_from
+from meterlink.testlog.columns import restored
+from meterlink.testlog.findings import left_out_text, withdrawn_from
 
 MAX_NAMED = 10  # problems told in full, over all logs
 _SETUP = ("hookup", "lead_a", "lead_b", "load_at")
@@ -43,7 +43,7 @@ class Trials:
         reasons: Why rows could not be used, counted.
         filtered: Rows that a condition left out, by condition.
         left_out: Trials that were left out as the question asks: path of the log as given, number.
-        withdrawn: The same for those that were taken back (``meterlink.testlog.withdrawn``).
+        withdrawn: The same for those that were taken back (``meterlink.testlog.findings``).
         negative_u: Rows that state an uncertainty below zero, which is not used.
     """
 

@@ -20,8 +20,8 @@ from meterlink.errors import LabError, UsageError
 from meterlink.lab.switching import Load
 from meterlink.levels.visit_split import completed_tests
 from meterlink.live.session import LiveSession
+from meterlink.testlog.from_capture import measured_row
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.visit.notices import Notice
 

@@ -12,7 +12,6 @@ import numpy.typing as npt
 
 from meterlink.errors import LabError
 from meterlink.lab.crossed import Crossed, crossed
-from meterlink.lab.dependence import LEAST_TRIALS, fit
 from meterlink.lab.one_way import OneWay, one_way
 from meterlink.lab.outliers import (
     Codes,
@@ -24,6 +23,7 @@ from meterlink.lab.outliers import (
 )
 from meterlink.lab.read_logs import Progress, check_values, group_text, read_trials
 from meterlink.lab.series import (
+    LEAST_TRIALS,
     PLAIN_TERMS,
     SIGNIFICANCE,
     Bias,
@@ -31,6 +31,7 @@ from meterlink.lab.series import (
     Terms,
     bias_of,
     drift_axis,
+    fit,
     summarise,
 )
 from meterlink.lab.table import Question, Series, Table, Tally

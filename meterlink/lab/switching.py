@@ -26,7 +26,7 @@ from drivers.links import Link, open_link
 from drivers.scpi_errors import parse_error
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.files import json_lines, why, write_durably
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
 
 if TYPE_CHECKING:
     from meterlink.live.terminal import StopSignals

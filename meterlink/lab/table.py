@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from meterlink.circuit.setup import Verdict
 from meterlink.errors import LabError
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
 
 MAX_ROWS = 5_000_000  # some 350 MB of columns
 MAX_LEVELS = 20_000  # groups, or levels of a factor

@@ -15,7 +15,7 @@ from meterlink.lab.uncertainty import (
     p_text,
     rounded,
 )
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
 
 MAX_LEVELS = 30  # of a factor, in words
 _MAX_TESTS = 10  # named of those that are no trials

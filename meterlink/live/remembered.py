@@ -1,7 +1,12 @@
-"""Meters that the user gave a name: kept in a settings file of the user, not of a job."""
+"""The user's own folder: meters that have a name, and recordings that nobody named.
+
+The names stand in a settings file of the user, not of a job.
+"""
 
 import os
 import tomllib
+from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -112,3 +117,27 @@ def _write(meters: dict[str, str]) -> None:
         write_durably(path, [tomli_w.dumps({"meters": meters}).encode()])
     except OSError as error:
         raise SettingsFileError(f"{path} cannot be written: {error.strerror}.") from error
+
+
+#: Recordings without a name that are kept; the oldest beyond that are removed.
+KEPT = 20
+_PATTERN = "watch-*.jsonl"
+
+
+def unnamed_recording(now: datetime) -> Path:
+    """A new path in the user's folder; makes room by removing the oldest ones there.
+
+    Raises:
+        MeterlinkError: The folder cannot be made.
+    """
+    folder = settings_folder() / "recordings"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise MeterlinkError(
+            f"{folder} cannot be made: {error.strerror}. Name a file with --record."
+        ) from error
+    for old in sorted(folder.glob(_PATTERN))[: -(KEPT - 1)]:
+        with suppress(OSError):
+            old.unlink()
+    return folder / f"watch-{now:%Y%m%d-%H%M%S-%f}.jsonl"

@@ -30,11 +30,10 @@ from meterlink.live.visit_recording import VisitRecording
 from meterlink.page.hub import Hub, Press, papers_of
 from meterlink.plan.questions import Question
 from meterlink.testlog.dead_rows import coarse_step
-from meterlink.testlog.findings import read_findings
+from meterlink.testlog.findings import read_findings, withdraw, withdrawn_tests
+from meterlink.testlog.from_capture import measured_row
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.measured import measured_row
 from meterlink.testlog.rows import Source, TestRow
-from meterlink.testlog.withdrawn import withdraw, withdrawn_tests
 from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice

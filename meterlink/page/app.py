@@ -28,8 +28,8 @@ from starlette.routing import Route
 
 from meterlink.page.access import JOIN_PATH, VIEWER, Access, Guard, refusal_page
 from meterlink.page.hub import MAX_NOTE, Hub, Press, RefusedError, Seen
+from meterlink.show.format import clean
 from meterlink.show.report import style_digest
-from meterlink.show.text_width import clean
 from meterlink.visit.view import Key, Word
 
 MAX_BODY_BYTES = 4096

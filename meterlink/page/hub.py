@@ -16,7 +16,7 @@ from dataclasses import asdict, dataclass, fields, is_dataclass
 from meterlink.answers.wirings import Known
 from meterlink.circuit.job import Job
 from meterlink.errors import UsageError
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import own_setup, places
 from meterlink.visit.view import Key, VisitView, Word
@@ -322,9 +322,8 @@ def _as_json(value: object) -> str:
 def papers_of(job: Job, rows: Sequence[TestRow], known: Known) -> Papers:
     """Map, report and label of a job as it stands; the report is empty where it cannot be made."""
     from meterlink.answers.protection import protect
-    from meterlink.show.label import label_text
     from meterlink.show.map_svg import draw_map
-    from meterlink.show.report import render_report
+    from meterlink.show.report import label_text, render_report
 
     try:
         report = render_report(job, rows, known)

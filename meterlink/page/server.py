@@ -1,17 +1,22 @@
-"""The page's server: a thread of its own, so that a visit never waits for the network."""
+"""The page's server: a thread of its own, so that a visit never waits for the network.
+
+And what the terminal says about it: where the page is, how a phone gets there, what it may do.
+"""
 
 import asyncio
 import socket
 import threading
 from collections.abc import Callable
+from io import StringIO
 from pathlib import Path
 from typing import Any, Self
 
+import segno
 import uvicorn
 
 from drivers.closing import Closing
 from meterlink.errors import MeterlinkError
-from meterlink.page.access import Access, keep, kept_access
+from meterlink.page.access import ACCESS_FILE, Access, keep, kept_access
 from meterlink.page.app import Page
 from meterlink.page.hub import Hub
 
@@ -233,3 +238,33 @@ def _listen(host: str, port: int) -> socket.socket:
             "another port, or leave it to chance."
         ) from error
     return listener
+
+
+_RIM = 2  # modules; ISO/IEC 18004 asks for four, cameras do with two (common practice)
+
+
+def invitation(page: PageServer) -> list[str]:
+    """Lines to print, with a code for a phone where it can be reached by one."""
+    lines = [f"Page: {page.address}"]
+    if f"//{LOOPBACK}:" in page.address:
+        return [*lines, "Only this computer can open it. For a phone in the same network: --lan."]
+    scan = "The address is a new one: scan it again." if page.has_moved else ""
+    return [
+        *lines,
+        *([scan] if scan else []),
+        *code_lines(page.address),
+        "Whoever has this address can press the visit's keys and see its map, nothing else.",
+        f"It stays the same for this job; to change its key, delete {ACCESS_FILE} in the folder.",
+        "It goes over the local network unencrypted: use a network whose members you trust.",
+    ]
+
+
+def code_lines(address: str) -> list[str]:
+    """An address as a code for a camera, two modules a character, for dark terminals.
+
+    Args:
+        address: ASCII text of up to some 150 characters, to fit a terminal of 80 columns.
+    """
+    drawn = StringIO()
+    segno.make_qr(address, error="l").terminal(drawn, border=_RIM, compact=True)
+    return drawn.getvalue().splitlines()

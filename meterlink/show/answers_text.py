@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from meterlink.answers.fault import Fault
 from meterlink.answers.protection import Protected, Protection
-from meterlink.show.format import certainty, percent
+from meterlink.show.format import certainty, clean, display_width, pad, percent, wrap
 from meterlink.show.sentences import (
     UNSEEN,
     condition_sentence,
@@ -13,7 +13,6 @@ from meterlink.show.sentences import (
     names_listed,
     protection_sentences,
 )
-from meterlink.show.text_width import clean, display_width, pad, wrap
 from meterlink.tree.wiring import PANEL, WiringMap
 
 BEFORE_WORK = (

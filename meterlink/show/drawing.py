@@ -10,7 +10,20 @@ from dataclasses import dataclass
 from typing import Self
 
 from meterlink.answers.protection import Protection
-from meterlink.show.format import NBSP, certainty, length, percent, with_uncertainty
+from meterlink.show.format import (
+    NBSP,
+    certainty,
+    clean,
+    display_width,
+    in_ascii,
+    isolated,
+    length,
+    pad,
+    pad_left,
+    percent,
+    with_uncertainty,
+    wrap,
+)
 from meterlink.show.layout import Place, places
 from meterlink.show.sentences import (
     Advice,
@@ -20,7 +33,6 @@ from meterlink.show.sentences import (
     point_remarks,
     protection_sentences,
 )
-from meterlink.show.text_width import clean, display_width, in_ascii, isolated, pad, pad_left, wrap
 from meterlink.tree.wiring import Point, Splice, WiringMap
 
 NARROWEST = 24  # cells; less is drawn as if there were that many

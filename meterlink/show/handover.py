@@ -13,9 +13,8 @@ from meterlink.answers.wirings import Known
 from meterlink.circuit.job import Job
 from meterlink.errors import MeterlinkError
 from meterlink.files import write_durably
-from meterlink.show.label import label_text
 from meterlink.show.map_svg import draw_map, size_of
-from meterlink.show.report import render_label, render_report
+from meterlink.show.report import label_text, render_label, render_report
 from meterlink.testlog.rows import TestRow
 
 BROWSERS = ("chromium", "chromium-browser")  # names of the open-source browser on the usual systems

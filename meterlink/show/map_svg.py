@@ -1,22 +1,28 @@
-"""The map as a picture, for the report and for the panel door.
+"""The map as a picture, for the report and for the panel door; the elements of any picture.
 
 As in the terminal the way runs down from the panel, in the lanes of ``meterlink.show.layout``, one
 line a point: its name, then the run that feeds it. A dashed line is a feed that is not likely
 enough yet; a ring marks where a ground-fault device goes.
+
+Text and attributes are escaped by construction. Pictures stand alone as files and stand inline in
+the report, so they carry no style sheet, no script and no link: presentation attributes only.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from unicodedata import east_asian_width
-from xml.etree.ElementTree import Element, fromstring
+from xml.etree.ElementTree import Element, SubElement, fromstring, tostring
 
 from meterlink.answers.protection import Protection
 from meterlink.show.format import (
     NBSP,
+    clean,
     counted,
+    isolated,
     length,
     percent,
     with_uncertainty,
+    wrap,
 )
 from meterlink.show.layout import Place, places
 from meterlink.show.sentences import (
@@ -28,9 +34,60 @@ from meterlink.show.sentences import (
     point_remarks,
     protection_sentences,
 )
-from meterlink.show.svg import ACCENT, ALERT, FAINT, INK, PAPER, add, markup, picture
-from meterlink.show.text_width import clean, isolated, wrap
 from meterlink.tree.wiring import PANEL, Point, Splice, WiringMap
+
+INK, FAINT, RULE, ALERT, ACCENT = "#1b1b1b", "#4a4a4a", "#8c8c8c", "#8f1d00", "#0b4f8a"
+PAPER = "#ffffff"
+FONT = "system-ui, 'Segoe UI', 'Noto Sans', 'Liberation Sans', sans-serif"
+
+
+def picture(identity: str, width: float, height: float, title: str, description: str) -> Element:
+    """Start a picture with its text alternative.
+
+    Args:
+        identity: Unique in the page; letters, digits and hyphens.
+        width: In user units, which are CSS pixels.
+        height: The same.
+        title: What it is, in a few words. Clean text.
+        description: What it shows, for who cannot see it. Clean text.
+    """
+    root = Element(
+        "svg",
+        {
+            "xmlns": "http://www.w3.org/2000/svg",
+            "viewBox": f"0 0 {number(width)} {number(height)}",
+            "width": number(width),
+            "height": number(height),
+            "role": "img",
+            "aria-labelledby": f"{identity}-title {identity}-desc",
+            "font-family": FONT,
+        },
+    )
+    SubElement(root, "title", {"id": f"{identity}-title"}).text = title
+    SubElement(root, "desc", {"id": f"{identity}-desc"}).text = description
+    return root
+
+
+def add(parent: Element, tag: str, text: str | None = None, **attributes: str | float) -> Element:
+    """Add an element; an underscore in an attribute's name stands for a hyphen."""
+    named = {
+        key.replace("_", "-"): value if isinstance(value, str) else number(value)
+        for key, value in attributes.items()
+    }
+    element = SubElement(parent, tag, named)
+    element.text = text
+    return element
+
+
+def number(value: float) -> str:
+    """A coordinate to a tenth of a pixel."""
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def markup(root: Element) -> str:
+    """The picture as text."""
+    return tostring(root, encoding="unicode")
+
 
 LEAST_WIDTH = 320.0
 SOLID_FROM = 0.95  # a feed is drawn as a whole line from the probability that counts as settled

@@ -8,8 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from meterlink.answers.power_off import Expectation
-from meterlink.show.format import percent
-from meterlink.show.text_width import clean, display_width, pad, wrap
+from meterlink.show.format import clean, display_width, pad, percent, wrap
 from meterlink.testlog.findings import Cut, Finding
 from meterlink.tree.isolation import belonging, elsewhere
 from meterlink.tree.wiring import WiringMap

@@ -14,7 +14,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.test_flags import MEANINGS
-from meterlink.show.format import leads_text, load_text, percent, with_uncertainty
+from meterlink.show.format import clean, leads_text, load_text, percent, with_uncertainty
 from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map
 from meterlink.show.power_off import MORE_CARE, STEPS
@@ -29,9 +29,7 @@ from meterlink.show.sentences import (
     protection_sentences,
     ungrounded,
 )
-from meterlink.show.text_width import clean
-from meterlink.show.traces import level_text
-from meterlink.show.visits import Digest, Visit, digests, visits
+from meterlink.show.traces import Digest, Visit, digests, level_text, visits
 from meterlink.show.voltage_drop import Drop, Limit, drops, full_load, limits
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.observations import USUAL_AMPS

@@ -14,12 +14,13 @@ from meterlink.show.format import (
     NBSP,
     POSSIBLE_FROM,
     certainty,
+    clean,
     counted,
+    isolated,
     listed,
     percent,
     with_uncertainty,
 )
-from meterlink.show.text_width import clean, isolated
 from meterlink.tree.flags import MEANINGS, PointFlag
 from meterlink.tree.wiring import (
     PANEL,

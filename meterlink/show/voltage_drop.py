@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import JobError, UsageError
-from meterlink.show.text_width import clean, display_width, pad, wrap
+from meterlink.show.format import clean, display_width, pad, wrap
 from meterlink.tree.flags import PointFlag
 from meterlink.tree.wiring import PANEL, Point, Splice, WiringMap
 

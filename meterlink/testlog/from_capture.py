@@ -2,13 +2,14 @@
 
 Nothing is written before every test of the capture has been measured and every name in it is known.
 Tests are known by what was recorded of them (``meterlink.testlog.captures``), so that a replay that
-was killed half way goes on where it stopped, and one that was done adds nothing.
+was killed half way goes on where it stopped, and one that was done adds nothing. A live visit makes
+the row of a measured test by the same ``measured_row``.
 """
 
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from drivers.capture import CaptureReader, Mark
@@ -16,17 +17,72 @@ from drivers.capture_lines import MAX_LINE_BYTES, LineError, read_event
 from drivers.errors import CaptureError
 from drivers.readings import Reading
 from drivers.replay import replay
-from meterlink.circuit.checks import checked_figure
+from meterlink.circuit.checks import checked_figure, unknown_name
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job
-from meterlink.circuit.names import unknown_name
 from meterlink.errors import JobError, UsageError
 from meterlink.files import why
+from meterlink.levels.steady import DeadMeasurement
 from meterlink.levels.visit_split import CompletedTest, completed_tests, setup_of
 from meterlink.testlog.captures import CapturesLog
-from meterlink.testlog.measured import measured_row
 from meterlink.testlog.recorded import digests_of
 from meterlink.testlog.rows import Source, TestRow
+
+
+def measured_row(
+    done: CompletedTest, *, started: datetime, amps: float | None, source: Source, capture: str
+) -> TestRow:
+    """Make the row of a completed test; the log gives it its number.
+
+    Args:
+        done: The test.
+        started: Time zero of its capture. The row's time is that of the test's mark, to the
+            millisecond, so that a replay finds it again.
+        amps: Stated current of the load; a test at its lower setting knows that one's itself.
+        source: Live or replay.
+        capture: File name of the capture in the job's folder of captures; may be set later.
+    """
+    found = done.measurement
+    dead = found if isinstance(found, DeadMeasurement) else None
+    return TestRow(
+        test=0,
+        time=_to_milliseconds(started + timedelta(milliseconds=round(done.started_s * 1e3))),
+        setup=done.setup,
+        amps=_amps(done, amps),
+        idle_mv=found.idle_mv,
+        idle_sd_mv=found.idle_sd_mv,
+        on_mv=found.on_mv,
+        on_sd_mv=found.on_sd_mv,
+        after_mv=found.after_mv,
+        delta_mv=found.delta_mv,
+        drop_mv=found.drop_mv,
+        drop_u_mv=found.drop_u_mv,
+        limit_mv=found.limit_mv,
+        verdict=found.verdict,
+        n_idle=found.n_idle,
+        n_on=found.n_on,
+        source=source,
+        capture=capture,
+        flags=found.flags,
+        note="; ".join(note for note in done.notes if note),
+        path_mohm=dead.path_mohm if dead else None,
+        path_u_mohm=dead.path_u_mohm if dead else None,
+        setting=found.setting or None,
+        level_u_mv=found.level_u_mv,
+        cycles=found.cycles,
+    )
+
+
+def _amps(done: CompletedTest, stated: float | None) -> float | None:
+    """Current as stated; of a direct source as it was read back; none of an ohmmeter."""
+    if isinstance(done.measurement, DeadMeasurement):
+        return done.measurement.amps if not done.setup.hookup.ohms else None
+    return done.amps_low if done.measurement.setting == "low" and done.amps_low else stated
+
+
+def _to_milliseconds(time: datetime) -> datetime:
+    """A time as the log keeps it; a live visit starts at some microsecond."""
+    return time.replace(microsecond=time.microsecond // 1000 * 1000)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,12 @@
-"""Writing a test log: append only, each row on the disk before ``append`` returns, one writer."""
+"""Writing a test log: append only, each row on the disk before ``append`` returns, one writer.
 
+Beside the log stands what its columns are, for programs: CSV on the Web metadata. Format and file
+name: W3C Recommendation "Metadata Vocabulary for Tabular Data" (2015); a reader of ``tests.csv``
+looks for ``tests.csv-metadata.json`` (section 5.3 of "Model for Tabular Data").
+"""
+
+import json
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -18,13 +25,83 @@ from meterlink.files import (
     write_durably,
     writing_alone,
 )
-from meterlink.testlog.columns import COLUMNS, CellError, from_cells, to_cells, within_bounds
-from meterlink.testlog.formula import neutralised
+from meterlink.testlog.columns import (
+    COLUMNS,
+    TABLE,
+    CellError,
+    Column,
+    Kind,
+    from_cells,
+    neutralised,
+    to_cells,
+    within_bounds,
+)
+from meterlink.testlog.findings import withdrawn_from
 from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows, record_bytes
 from meterlink.testlog.recorded import Ledger
 from meterlink.testlog.rows import TestRow
-from meterlink.testlog.schema import write_schema
-from meterlink.testlog.withdrawn import withdrawn_from
+
+_NEUTRALISED = (
+    "Text that a spreadsheet would take for a formula has an apostrophe in front; take one off."
+)
+
+
+def schema_path(log: Path) -> Path:
+    """Where the schema of a log is."""
+    return log.with_name(f"{log.name}-metadata.json")
+
+
+def write_schema(log: Path, extra: Sequence[str] = ()) -> None:
+    """Write the schema beside a log.
+
+    Raises:
+        OSError: The folder or the disk does not take it.
+    """
+    text = json.dumps(schema(log.name, extra), indent=1, ensure_ascii=False)
+    write_durably(schema_path(log), [text.encode("utf-8"), b"\n"])
+
+
+def schema(name: str, extra: Sequence[str] = ()) -> dict[str, object]:
+    """CSVW metadata of a log.
+
+    Args:
+        name: File name of the log.
+        extra: Columns after ours.
+    """
+    columns = [*map(_column, TABLE), *({"titles": name, "datatype": "string"} for name in extra)]
+    return {
+        "@context": "http://www.w3.org/ns/csvw",
+        "url": name,
+        "rdfs:comment": _NEUTRALISED,
+        "dialect": {"encoding": "utf-8", "header": True, "lineTerminators": ["\r\n", "\n"]},
+        "tableSchema": {"columns": columns, "primaryKey": "test"},
+    }
+
+
+def _column(column: Column) -> dict[str, object]:
+    found: dict[str, object] = {
+        "name": column.name,
+        "titles": column.name,
+        "dc:description": column.meaning,
+        "datatype": _TYPES.get(column.kind, "string"),
+    }
+    if column.kind is Kind.NUMBER and math.isfinite(column.bounds[0]):
+        least, most = column.bounds
+        found["datatype"] = {"base": "number", "minimum": least, "maximum": most}
+    if column.choices is not None:
+        known = "|".join(member.value for member in column.choices)
+        found["datatype"] = {"base": "string", "format": f"^(?:{known})$"}
+    if column.required:
+        found["required"] = True
+    return found
+
+
+_TYPES: dict[Kind, object] = {
+    Kind.COUNT: {"base": "integer", "minimum": 0},
+    Kind.NUMBER: "number",
+    Kind.TIME: "dateTimeStamp",
+}
+
 
 MAX_TORN_BYTES = 256 * 1024  # far more than a row; anything longer is no half row
 MAX_NOTE_LENGTH = 20_000  # characters; the capture keeps longer notes whole
@@ -34,7 +111,7 @@ class TestLog(Closing):
     """The test log, open for appending by this process alone.
 
     Opening makes the file if it is missing, with its schema beside it
-    (``meterlink.testlog.schema``). A last row that is only half there (the power failed) is moved
+    (``meterlink.testlog.log``). A last row that is only half there (the power failed) is moved
     to ``tests.csv.torn``; everything before it stays as it is. Columns after ours, and other
     orders, are kept: the header row of the file decides. The number of a test that was taken back
     is not given again, even where its row is gone.

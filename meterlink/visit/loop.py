@@ -27,7 +27,7 @@ from meterlink.levels.progress import Progress
 from meterlink.levels.visit_split import CompletedTest, TestSplitter
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.dead import currents_of
-from meterlink.visit.notices import Faults, Notice, NoticeKind
+from meterlink.visit.notices import Faults, Notice, NoticeKind, TestValidity
 from meterlink.visit.phrases import same_leads
 from meterlink.visit.planning import Outlook
 from meterlink.visit.showing import view_of
@@ -47,7 +47,6 @@ from meterlink.visit.state import (
     TypedTest,
     Withdraw,
 )
-from meterlink.visit.test_validity import TestValidity
 from meterlink.visit.typed_levels import odd_value
 from meterlink.visit.view import Key, Sound, VisitView
 

@@ -4,8 +4,7 @@ from drivers.readings import Reading
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Progress
-from meterlink.show.format import NBSP, with_uncertainty
-from meterlink.show.tests_table import drop
+from meterlink.show.format import NBSP, drop, with_uncertainty
 from meterlink.testlog.rows import TestRow
 
 STALE_S = 2.5

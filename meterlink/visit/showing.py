@@ -3,8 +3,7 @@
 from dataclasses import replace
 
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup
-from meterlink.show.format import leads_text
-from meterlink.show.tests_table import drop, where
+from meterlink.show.format import drop, leads_text, where
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.asking import Face, face_of
 from meterlink.visit.phrases import (

@@ -14,9 +14,8 @@ from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.testlog.rows import TestRow
-from meterlink.visit.notices import Faults
+from meterlink.visit.notices import Faults, TestValidity
 from meterlink.visit.planning import Outlook
-from meterlink.visit.test_validity import TestValidity
 from meterlink.visit.view import Cue, Sound
 
 PATIENCE_S = 20.0  # after which the load may come although the idle level is not steady

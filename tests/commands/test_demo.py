@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from drivers.capture import CaptureReader
-from meterlink.commands.demo_screen import status
 from meterlink.levels.progress import Progress, Stage
 from meterlink.live import demonstration
+from meterlink.live.demonstration import status
 from meterlink.simulation.demo import invent
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.rows import Source

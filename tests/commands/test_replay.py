@@ -257,7 +257,7 @@ def in_process(arguments: list[object], *, before: str = "") -> subprocess.Compl
 ORDINARY_USER = """
 import os
 import drivers.lines, meterlink.commands.job_input, meterlink.commands.replay
-import encodings.utf_8_sig, meterlink.show.tests_table, meterlink.testlog.from_capture
+import encodings.utf_8_sig, meterlink.show.format, meterlink.testlog.from_capture
 if os.geteuid() == 0:  # who may do everything, also where the interpreter cannot be read by others
     os.seteuid(65534)
 """

@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from lab.logs import write_log
 
 from meterlink.errors import MeterlinkError
-from meterlink.lab.figures import study_csv, study_json
-from meterlink.lab.overview import study_lines
+from meterlink.lab.figures import study_csv, study_json, study_lines
 from meterlink.lab.page import render_page
 from meterlink.lab.series import Terms
 from meterlink.lab.study import study_logs, trials

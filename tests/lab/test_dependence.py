@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from lab.reference import facts
 from scipy import stats
 
-from meterlink.lab.dependence import LEAST_TRIALS, effective_number, fit, mean_inflation
+from meterlink.lab.series import LEAST_TRIALS, effective_number, fit, mean_inflation
 
 
 def process(rng, n, rho):
@@ -84,8 +84,8 @@ def test_a_fit_at_one_strength_is_generalised_least_squares(monkeypatch):
     n, rho = 20, 0.6
     x = np.arange(float(n))
     y = 5 + 0.1 * x + process(rng, n, rho)
-    monkeypatch.setattr("meterlink.lab.dependence._STRENGTHS", np.array([rho]))
-    monkeypatch.setattr("meterlink.lab.dependence._PRIOR", np.ones(1))
+    monkeypatch.setattr("meterlink.lab.series._STRENGTHS", np.array([rho]))
+    monkeypatch.setattr("meterlink.lab.series._PRIOR", np.ones(1))
     found = fit(y, x)
     inverse = np.linalg.inv(rho ** np.abs(np.subtract.outer(x, x)))
     design = np.column_stack([np.ones(n), x])

@@ -10,10 +10,9 @@ from lab.logs import drops, write_log
 
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.testlog.columns import COLUMNS
-from meterlink.testlog.log import TestLog
+from meterlink.testlog.findings import withdraw
+from meterlink.testlog.log import TestLog, schema_path
 from meterlink.testlog.rows import Source, TestRow
-from meterlink.testlog.schema import schema_path
-from meterlink.testlog.withdrawn import withdraw
 
 
 def row(k: int) -> TestRow:

@@ -14,7 +14,7 @@ from meterlink.lab import table
 from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.table import Condition, Question
 from meterlink.testlog.columns import COLUMNS
-from meterlink.testlog.withdrawn import left_out_text, withdraw
+from meterlink.testlog.findings import left_out_text, withdraw
 
 
 def read(path, **question):

@@ -10,8 +10,8 @@ import pytest
 from lab.logs import drops, write_log
 from lab.reference import facts
 
-from meterlink.commands.progress import Progress
-from meterlink.testlog.withdrawn import withdraw
+from meterlink.live.terminal import Progress
+from meterlink.testlog.findings import withdraw
 
 
 @pytest.fixture

@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.live.jumps import Jump, JumpFinder
-from meterlink.live.watching import MinuteTrace
+from meterlink.live.watching import Jump, JumpFinder, MinuteTrace
 from meterlink.visit.phrases import volts_text
 
 

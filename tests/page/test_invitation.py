@@ -1,7 +1,6 @@
 from pathlib import Path
 
-from meterlink.page.invitation import code_lines, invitation
-from meterlink.page.server import PageServer
+from meterlink.page.server import PageServer, code_lines, invitation
 
 ADDRESS = "http://192.168.178.123:54321/join?key=wMqT_r41VKjGtGt4TU7StQ"
 

@@ -5,7 +5,7 @@ from importlib.resources import files
 
 import pytest
 
-from meterlink.show import svg
+from meterlink.show import map_svg as svg
 
 LEAST_TEXT, LEAST_GRAPHIC = 4.5, 3.0  # WCAG 2.1, 1.4.3 and 1.4.11
 

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from meterlink.answers.protection import protect
 from meterlink.show.drawing import NARROWEST, draw
+from meterlink.show.format import clean, display_width
 from meterlink.show.layout import places
-from meterlink.show.text_width import clean, display_width
 from meterlink.tree.wiring import First, Point, WiringMap
 
 from .maps import any_map, busy, chain, forked_at_panel, known, untouched

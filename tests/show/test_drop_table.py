@@ -4,7 +4,7 @@ import pytest
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import JobError, UsageError
-from meterlink.show.text_width import display_width
+from meterlink.show.format import display_width
 from meterlink.show.voltage_drop import drop_lines, drop_mapping, drops_at
 from meterlink.tree.wiring import Loop, Point
 

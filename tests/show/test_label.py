@@ -5,8 +5,8 @@ from hypothesis import strategies as st
 
 from meterlink.answers.protection import protect
 from meterlink.circuit.circuit import Circuit
-from meterlink.show.label import label_text
-from meterlink.show.text_width import display_width
+from meterlink.show.format import display_width
+from meterlink.show.report import label_text
 from meterlink.tree.wiring import WiringMap
 
 from .maps import any_map, busy, known

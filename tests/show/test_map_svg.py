@@ -5,9 +5,8 @@ import pytest
 from hypothesis import given, settings
 
 from meterlink.answers.protection import protect
-from meterlink.show.map_svg import draw_map, size_of
-from meterlink.show.svg import ALERT
-from meterlink.show.text_width import clean
+from meterlink.show.format import clean
+from meterlink.show.map_svg import ALERT, draw_map, size_of
 from meterlink.tree.wiring import PoorJoint, WiringMap
 
 from .maps import any_map, busy, chain, known

@@ -10,8 +10,7 @@ from meterlink.answers.protection import protect
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import write_job
 from meterlink.show.drawing import draw
-from meterlink.show.label import label_text
-from meterlink.show.report import render_label, render_report
+from meterlink.show.report import label_text, render_label, render_report
 from meterlink.show.sentences import advice_on, protection_sentences
 from meterlink.tree.wiring import Condition, Point, PoorJoint, WiringMap
 

@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.show.text_width import clean, display_width, in_ascii, isolated, pad, pad_left, wrap
+from meterlink.show.format import clean, display_width, in_ascii, isolated, pad, pad_left, wrap
 
 # Widths of Unicode Standard Annex #11; the emoji sequence counts as not joined, which is the most
 # that any terminal takes.

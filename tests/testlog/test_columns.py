@@ -9,8 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from strategies import awkward_text, rows
 
-from meterlink.testlog.columns import COLUMNS, CellError, from_cells, to_cells
-from meterlink.testlog.formula import neutralised, restored
+from meterlink.testlog.columns import (
+    COLUMNS,
+    CellError,
+    from_cells,
+    neutralised,
+    restored,
+    to_cells,
+)
 from meterlink.testlog.reader import record_bytes
 
 

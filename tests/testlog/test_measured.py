@@ -7,7 +7,7 @@ from drivers.replay import replay
 from meterlink.circuit.job import circuit_from_header
 from meterlink.levels.visit_split import CompletedTest, completed_tests
 from meterlink.testlog.columns import from_cells, to_cells
-from meterlink.testlog.measured import measured_row
+from meterlink.testlog.from_capture import measured_row
 from meterlink.testlog.rows import Source
 
 

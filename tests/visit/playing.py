@@ -9,7 +9,7 @@ from drivers.events import Mark
 from drivers.readings import Function, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup
-from meterlink.testlog.measured import measured_row
+from meterlink.testlog.from_capture import measured_row
 from meterlink.testlog.rows import Source, TestRow
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice, NoticeKind

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from drivers.readings import Function, Reading
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Verdict
 from meterlink.levels.visit_split import completed_tests
-from meterlink.testlog.measured import measured_row
+from meterlink.testlog.from_capture import measured_row
 from meterlink.testlog.rows import Source
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import NoticeKind

@@ -4,8 +4,7 @@ import pytest
 
 from drivers.events import Mark
 from drivers.readings import Function, Reading
-from meterlink.visit.notices import Notice, NoticeKind
-from meterlink.visit.test_validity import LONGEST_BREAK_S, TestValidity
+from meterlink.visit.notices import LONGEST_BREAK_S, Notice, NoticeKind, TestValidity
 
 
 class Run:

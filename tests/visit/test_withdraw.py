@@ -11,14 +11,14 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import write_job
 from meterlink.errors import LogError
 from meterlink.testlog.columns import from_cells
-from meterlink.testlog.log import TestLog
-from meterlink.testlog.withdrawn import (
+from meterlink.testlog.findings import (
     WITHDRAWN_FILE,
     left_out_text,
     withdraw,
     withdrawn_from,
     withdrawn_tests,
 )
+from meterlink.testlog.log import TestLog
 
 ROW = from_cells(GOOD)
 NOW = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
