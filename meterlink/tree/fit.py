@@ -75,22 +75,23 @@ class Fit:
 def maximise(problem: Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Floats:
     """Damped Gauss-Newton ascent to the mode of each hypothesis, finished ones left alone."""
     damping = np.full(problem.count, 1e-3)
-    value = problem.objective(x)
+    value, gradient, hessian = problem.expansion(x)
     active = np.arange(problem.count)
     part = problem
     diagonal = np.arange(problem.size)
     for _ in range(iterations):
-        gradient, hessian = part.normal_equations(x[active])
-        hessian[:, diagonal, diagonal] *= 1 + damping[active][:, None]
-        step = np.linalg.solve(hessian, gradient[..., None])[..., 0]
+        damped = hessian[active]
+        damped[:, diagonal, diagonal] *= 1 + damping[active][:, None]
+        step = np.linalg.solve(damped, gradient[active][..., None])[..., 0]
         largest = np.abs(step).max(axis=1)
         step *= np.minimum(1.0, MAX_STEP / np.maximum(largest, TINY))[:, None]
         candidate = x[active] + step
-        new = part.objective(candidate)
+        new, new_gradient, new_hessian = part.expansion(candidate)
         gain = new - value[active]
         better = gain >= -1e-9
-        x[active[better]] = candidate[better]
-        value[active[better]] = new[better]
+        taken = active[better]
+        x[taken], value[taken] = candidate[better], new[better]
+        gradient[taken], hessian[taken] = new_gradient[better], new_hessian[better]
         damping[active] *= np.where(better, 0.2, 10.0)
         done = (better & (gain < CONVERGED)) | (damping[active] > 1e6)
         if done.all():
@@ -124,13 +125,13 @@ def _laplace(problem: Problem, x: Floats) -> tuple[Floats, Floats]:
     Gauss and Newton's curvature leaves out how the slope itself changes. At the mode that part is
     the slope of the prior, as all slopes add up to nothing there.
     """
-    hessian = problem.normal_equations(x)[1]
+    value, _, hessian = problem.expansion(x)
     c = problem.columns
     z = (x[:, : problem.width] - c.mean) / c.sd
     prior = np.maximum(1 - CURVATURE_CORRECTION * z * c.sd, LEAST_CURVATURE) / c.sd**2
     diagonal = np.arange(problem.width)
     hessian[:, diagonal, diagonal] += np.where(c.used, prior - 1 / c.sd**2, 0.0)
-    return problem.objective(x) - 0.5 * np.linalg.slogdet(hessian)[1], hessian
+    return value - 0.5 * np.linalg.slogdet(hessian)[1], hessian
 
 
 def fit(columns: Columns, known: Known, *, ratios: bool = True) -> Fit:

@@ -82,21 +82,11 @@ class Grounds:
 
     log_odds: Floats
 
-    def weigh(self, tests: Tests, log_likelihood: Floats) -> tuple[Floats, Floats]:
-        """Sum over having a contact or not, receptacle by receptacle.
-
-        Args:
-            tests: The tests.
-            log_likelihood: Of each test where its contact is sound, ``(N, m)``.
-
-        Returns:
-            Log probability of all tests ``(N,)``, and the probability that the ground contact used
-            in each test is there ``(N, m)``.
-        """
+    def at(self, tests: Tests) -> "Contacts | None":
+        """The contacts that tests use; ``None`` where they use none."""
         used = tests.grounded_at >= 0
-        total = log_likelihood.sum(axis=1)
         if not used.any():
-            return total, np.ones_like(log_likelihood)
+            return None
         places, group = np.unique(tests.grounded_at[used], return_inverse=True)
         member = np.zeros((len(tests), len(places)))
         member[np.flatnonzero(used), group] = 1.0
@@ -105,13 +95,48 @@ class Grounds:
             np.append(self.log_odds, -20.0)[np.minimum(places, len(self.log_odds))],
             -20.0,
         )
-        sound = log_likelihood @ member
-        contact = sound - np.logaddexp(0.0, odds)
         none = tests.log_void @ member - np.logaddexp(0.0, -odds)
-        both = np.logaddexp(contact, none)
-        total = total + (both - sound).sum(axis=1)
-        there = np.exp(contact - both) @ member.T + ~used
-        return total, there
+        return Contacts(member, np.logaddexp(0.0, odds), none, ~used)
+
+    def weigh(self, tests: Tests, log_likelihood: Floats) -> tuple[Floats, Floats]:
+        """Sum over having a contact or not, receptacle by receptacle; see ``Contacts.weigh``."""
+        contacts = self.at(tests)
+        if contacts is None:
+            return log_likelihood.sum(axis=1), np.ones_like(log_likelihood)
+        return contacts.weigh(log_likelihood)
+
+
+@dataclass(frozen=True, slots=True)
+class Contacts:
+    """The ``p`` ground contacts that ``m`` tests use.
+
+    Attributes:
+        member: Which test uses which, ``(m, p)``.
+        log_sound: What a sound contact costs, in nats, ``(p,)``.
+        log_none: Log probability that there is none and all its tests read what they did, ``(p,)``.
+        unused: Tests that use none, ``(m,)``.
+    """
+
+    member: Floats
+    log_sound: Floats
+    log_none: Floats
+    unused: Flags
+
+    def weigh(self, log_likelihood: Floats) -> tuple[Floats, Floats]:
+        """Sum over having a contact or not, receptacle by receptacle.
+
+        Args:
+            log_likelihood: Of each test where its contact is sound, ``(N, m)``.
+
+        Returns:
+            Log probability of all tests ``(N,)``, and the probability that the ground contact used
+            in each test is there ``(N, m)``.
+        """
+        sound = log_likelihood @ self.member
+        contact = sound - self.log_sound
+        both = np.logaddexp(contact, self.log_none)
+        total = log_likelihood.sum(axis=1) + (both - sound).sum(axis=1)
+        return total, np.exp(contact - both) @ self.member.T + self.unused
 
 
 class Problem:
@@ -128,14 +153,15 @@ class Problem:
         columns: Columns,
         tests: Tests,
         prior: RunPrior,
-        grounds: Grounds,
+        grounds: "Grounds | Contacts | None",
         *,
         amps: Floats | None = None,
         rough: float = 0.0,
         ratios: bool = True,
         with_path: bool | None = None,
     ) -> None:
-        self.columns, self.tests, self.run_prior, self.grounds = columns, tests, prior, grounds
+        self.columns, self.tests, self.run_prior = columns, tests, prior
+        self.contacts = grounds.at(tests) if isinstance(grounds, Grounds) else grounds
         self.rough, self.ratios = rough, ratios
         self.count, self.width = columns.mean.shape
         self.amps = np.broadcast_to(tests.amps, (self.count, len(tests))) if amps is None else amps
@@ -167,7 +193,7 @@ class Problem:
             self.columns if rows is None else self.columns.part(rows),
             self.tests,
             self.run_prior,
-            self.grounds,
+            self.contacts,
             amps=kept if rows is None else kept[rows],
             rough=self.rough if rough is None else rough,
             ratios=self.ratios,
@@ -316,7 +342,11 @@ class Problem:
         log = log + tests.log_inlier
         both = np.logaddexp(log, tests.log_outlier)
         void = self.columns.void
-        total, there = self.grounds.weigh(tests, np.where(void, tests.log_away, both))
+        every = np.where(void, tests.log_away, both)
+        if self.contacts is None:
+            total, there = every.sum(axis=1), np.ones_like(every)
+        else:
+            total, there = self.contacts.weigh(every)
         inlier = np.where(void, 0.0, np.exp(log - both)) * there
         return total, inlier, pull * inlier, firm * inlier, there
 
@@ -359,22 +389,21 @@ class Problem:
                 curvature[:, place] = np.where(there, 1 / spread**2, 1.0)
         return log_p, gradient, curvature
 
-    def objective(self, x: Floats) -> Floats:
-        """Log posterior up to a constant."""
-        total: Floats = self.likelihood(self.predict(x)[0])[0] + self.prior(x)[0]
-        return total
+    def expansion(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        """Log posterior at ``x`` up to a constant, and its slopes.
 
-    def normal_equations(self, x: Floats) -> tuple[Floats, Floats]:
-        """Gradient ``(N, size)`` and Gauss-Newton curvature ``(N, size, size)`` at ``x``."""
+        Returns:
+            Value ``(N,)``, gradient ``(N, size)`` and Gauss-Newton curvature ``(N, size, size)``.
+        """
         predicted, slope = self.predict(x)
-        _, _, pull, firm, _ = self.likelihood(predicted)
-        _, gradient, curvature = self.prior(x)
+        log_p, _, pull, firm, _ = self.likelihood(predicted)
+        log_prior, gradient, curvature = self.prior(x)
         turned = np.swapaxes(slope, 1, 2)
         gradient = gradient + (turned @ pull[..., None])[..., 0]
         hessian = (turned * firm[:, None, :]) @ slope
         diagonal = np.arange(self.size)
         hessian[:, diagonal, diagonal] += curvature
-        return gradient, hessian
+        return log_p + log_prior, gradient, hessian
 
     def unseen(self) -> Flags:
         """Hypotheses of which the tests see no run, nor the source in front of all of them."""
