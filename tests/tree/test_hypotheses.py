@@ -194,13 +194,16 @@ def test_the_search_says_what_a_listing_of_every_tree_and_condition_says(conditi
         a, b = (float(o.probability[o.kind == kind].sum()) for o in (one, other))
         assert a == pytest.approx(b * explained, abs=0.03), kind
     gap = np.abs(relations(one, n) - relations(other, n) * explained)
-    assert gap.max() < 0.02
+    assert gap.max() < 0.03
     first = first_probabilities(one, n) - first_probabilities(other, n) * explained
-    assert np.abs(first).max() < 0.02
+    assert np.abs(first).max() < 0.03
 
 
 def condition_rows(condition: str, n: int, rng: np.random.Generator) -> list[TestRow]:
-    """Noisy drops of a chain with a condition, by nodal analysis."""
+    """Noisy drops of a chain with a condition, by nodal analysis.
+
+    The receptacle that is elsewhere has its own breaker off: its load never runs.
+    """
     masks = np.array([[sum(1 << j for j in range(i, n)) for i in range(n)]])
     kind = {"bonded": Kind.BONDED, "ring": Kind.CLOSED, "elsewhere": Kind.ELSEWHERE}[condition]
     h = Hypotheses.of(masks, kind=kind, near=1 << (n - 1 if condition == "ring" else 1))
