@@ -73,7 +73,7 @@ class Conditions:
     bond_log_sd: float = assumed(1.0, "log", PRACTICE, "its spread")
     ground_ratio_sd: float = assumed(0.25, "log", PRACTICE, "ground way over neutral way to it")
     elsewhere: float = assumed(0.02, "per circuit", PRACTICE, "a receptacle of another circuit")
-    ring: float = assumed(0.04, "per circuit", PRACTICE, "both ends of a chain at the panel")
+    ring: float = assumed(0.01, "per circuit", PRACTICE, "both ends of a chain at the panel")
     ring_where_usual: float = assumed(0.6, "per circuit", PRACTICE, "the same where it is usual")
     second_path: float = assumed(0.002, "per circuit", "from memory", "any other closing run")
     no_ground: float = assumed(0.03, "per receptacle", PRACTICE, "no ground contact there")
