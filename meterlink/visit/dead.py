@@ -1,4 +1,4 @@
-"""The guided visit on the dead circuit: what must be read first, and the look for mains. Pure.
+"""The guided visit on the dead circuit: cautions, the look for mains, the source. Pure.
 
 Numbers of rules are those of ``fixtures/reference/dead_circuit.json`` (``law_working_dead``,
 ``external_voltage_inhibit``, ``parallel_paths``, ``nulling``); the rest is common practice.
@@ -9,6 +9,8 @@ from enum import Enum, auto
 
 from drivers.readings import Function, Reading
 from meterlink.circuit.setup import Setup
+from meterlink.visit.state import CHANGING, LetFlow, Phase, RunningTest
+from meterlink.visit.steps import Steps
 
 DEAD_CAUTIONS = (
     "Isolate: breaker off, locked and tagged so that nobody switches it on (OSHA 29 CFR 1910.333; "
@@ -112,3 +114,47 @@ def currents_of(setup: Setup, *, reverses: bool) -> tuple[int, ...]:
     if setup.hookup.ohms:
         return ()
     return (0, 1, -1, 1, 0) if reverses else (0, 1, 0, 1, 0)
+
+
+def begin_dead(steps: Steps, test: RunningTest, setup: Setup) -> None:
+    """A test of the dead circuit begins: an ohmmeter needs no current, a supply is let on."""
+    reverses = steps.state.source_reverses
+    if setup.hookup.ohms:
+        test.currents = ()
+    elif setup.dead and reverses is not None:
+        steps.ask(LetFlow(test.begin_with_source(currents_of(setup, reverses=reverses))))
+
+
+def follow_source(steps: Steps, test: RunningTest) -> None:
+    """Ask for the next current once the reading stood still, and end after the last."""
+    try:
+        sign = test.next_current(steps.state.now_s)
+    except StopIteration:
+        steps.end()
+        return
+    if sign is not None:
+        steps.ask(LetFlow(sign))
+
+
+def source_changed(steps: Steps, text: str, t_s: float) -> None:
+    """A mark of the source came: its current flows now, or is on its way."""
+    test = steps.state.test
+    if test is not None and text != CHANGING:
+        test.turned(t_s)
+
+
+def source_failed(steps: Steps, reason: str) -> None:
+    """The source limits, dropped out or is silent: the test that needs it is discarded."""
+    state = steps.state
+    state.void = reason
+    if state.phase is Phase.RUNNING and state.test is not None:
+        state.test.currents = ()  # nothing more is asked of it in this test
+        steps.discard("the source failed", Phase.SET_UP)
+
+
+def meter_lost(steps: Steps) -> None:
+    """Nobody sees what a current does any more: it is switched off."""
+    test = steps.state.test
+    if test is not None and test.flows:
+        steps.state.void = "The meter was lost while the source was on: it is switched off."
+        steps.discard("the meter was lost", Phase.SET_UP)

@@ -1,6 +1,6 @@
 """What the visit knows at a moment, and what it asks of whoever runs it.
 
-Changed by ``loop`` alone, read by ``showing``. The visit itself does no I/O.
+Changed by ``loop`` through ``steps``, read by ``showing``. The visit itself does no I/O.
 """
 
 from collections import deque

@@ -16,7 +16,8 @@ from meterlink.levels.visit_split import smallest_drop_mv
 from meterlink.testlog.dead_rows import SOURCE_U_MV, ohms_row, step_of
 from meterlink.testlog.entered import SUPPLY_WANDER_MV, WANDER_MV, Levels, entered_row
 from meterlink.testlog.rows import TestRow
-from meterlink.visit.state import TypedTest
+from meterlink.visit.state import Phase, TypedTest
+from meterlink.visit.steps import Steps
 
 MOST_MV = 1e6  # 1 kV; more is a slip of the decimal point
 MOST_OHM = 1e6
@@ -188,3 +189,41 @@ def _fits(test: TypedTest, bounds: tuple[float, float]) -> bool:
 
 def _range(bounds: tuple[float, float]) -> str:
     return f"{bounds[0]:.0f} to {bounds[1]:.0f} mV"
+
+
+def take_typed(steps: Steps, idle: float | None, on: float | None) -> bool:
+    """Typed readings, in mV or ohm; returns whether they mean something now.
+
+    The level without load stays until the one with it comes.
+    """
+    state = steps.state
+    if not (state.is_typed and state.phase is Phase.SET_UP and state.setup and not state.odd):
+        return False
+    if idle is not None:
+        state.typed_idle = idle
+    if on is None:
+        return True
+    if state.typed_idle is None and not state.setup.hookup.ohms:
+        return False
+    _log_or_ask(steps, TypedTest(state.setup, state.typed_idle, on))
+    return True
+
+
+def _log_or_ask(steps: Steps, test: TypedTest) -> None:
+    """Log a typed test, or ask where other tests make it absurd."""
+    state = steps.state
+    expected = state.outlook.expected if state.outlook is not None else None
+    asked_for = state.outlook.setup if state.outlook is not None else None
+    found = odd_value(test, expected if test.setup == asked_for else None, state.circuit)
+    if found is None:
+        log_typed(steps, test)
+    else:
+        meant, state.why_odd = found
+        state.odd = (test, meant)
+
+
+def log_typed(steps: Steps, test: TypedTest) -> None:
+    """Have a typed test logged."""
+    state = steps.state
+    state.phase, state.typed_idle, state.odd, state.void = Phase.LOGGING, None, None, ""
+    steps.log(test)
