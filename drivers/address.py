@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from drivers.errors import AddressError, DriverError
-from drivers.registry import DRIVERS, make_decoder
+from drivers.readings import DRIVERS, make_decoder
 
 #: Line speed where the address does not say: common practice for each kind of meter.
 DEFAULT_BAUD = {"lines": 9600, "segments": 2400, "scpi": 9600}

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from drivers.address import Address
 from drivers.errors import DriverError, OpeningError, UnavailableError
-from drivers.guess import Guess, guess
+from drivers.framing import Guess, guess
 from drivers.links import Link, open_link
 from drivers.readings import Function, Reading
 

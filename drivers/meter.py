@@ -14,8 +14,7 @@ from typing import Protocol
 from drivers.address import Address
 from drivers.errors import DriverError, OperatingError
 from drivers.events import Event, Mark, Received, Sent
-from drivers.links import Begun, Link, open_link
-from drivers.reopening import Finder
+from drivers.links import Begun, Finder, Link, open_link
 
 #: A read waits at most so long, so that stopping takes no longer.
 _READ_S = 0.1

@@ -1,6 +1,6 @@
-"""Decimal numbers as instruments print them, read fast.
+"""Lines out of bytes, and the decimal number out of a line; shared by ``lines`` and ``scpi``.
 
-A meter prints the same make-up of line again and again with other digits. So the place of the
+A meter prints the same line format again and again with other digits. So the place of the
 number, its unit and the weight of its last digit are worked out once per *shape* (the line with all
 its digits made 0) and looked up from then on; only the digits themselves are read each time.
 """
@@ -23,7 +23,7 @@ _MAX_WEIGHTS = 256
 
 
 class Shape(NamedTuple):
-    """Where the number stands in every line of one make-up, and what it means.
+    """Where the number stands in every line of one format, and what it means.
 
     Attributes:
         start, stop: The number's place.
@@ -131,3 +131,45 @@ class Shapes:
 def _log10_of_power(value: float) -> int:
     """Exponent of an exact power of ten that was read from text."""
     return int(f"{value:e}".partition("e")[2])
+
+
+class LineBuffer:
+    r"""Collects bytes until a line ends (``\n``, ``\r`` or ``\r\n``); bounded.
+
+    Attributes:
+        dropped: Bytes that came to nothing, for the owner to count on.
+    """
+
+    def __init__(self, most_bytes: int) -> None:
+        """A line longer than ``most_bytes`` is dropped."""
+        self._most_bytes = most_bytes
+        self._pending = b""
+        self._skipping = False
+        self.dropped = 0
+
+    def add(self, data: bytes) -> list[bytes]:
+        """Take bytes; returns the lines they end, empty ones among them, line ends left out.
+
+        A line that came whole in one go may be longer than the bound; the owner looks at that.
+        """
+        lines = (self._pending + data).replace(b"\r", b"\n").split(b"\n")
+        rest = lines.pop()
+        if self._skipping and lines:
+            self.dropped += len(lines.pop(0))
+            self._skipping = False
+        if self._skipping or len(rest) > self._most_bytes:
+            self._skipping = True
+            self.dropped += len(rest)
+            rest = b""
+        self._pending = rest
+        return lines
+
+    def forget(self) -> None:
+        """Drop the line that has begun."""
+        self.dropped += len(self._pending)
+        self._pending = b""
+        self._skipping = False
+
+    def skip_line(self) -> None:
+        """Drop what comes up to the next line end."""
+        self._skipping = True

@@ -1,7 +1,14 @@
-"""The value that every decoder gives: one reading of a meter."""
+"""One reading of a meter, what every decoder does, and the decoders by name.
 
+A decoder's module is imported only when it is used.
+"""
+
+import importlib
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import NamedTuple, Protocol
+
+from drivers.errors import UnavailableError
 
 
 class Function(StrEnum):
@@ -62,3 +69,30 @@ class Decoder(Protocol):
 
     def resync(self, t_s: float) -> None:
         """The link was opened (again) at ``t_s``: what follows may start in mid-reading."""
+
+
+#: Name of a driver -> where its factory is; the factory takes the settings of a capture.
+DRIVERS = {
+    "lines": "drivers.lines:from_settings",
+    "segments": "drivers.segments:from_settings",
+    "scpi": "drivers.scpi:from_settings",
+}
+
+
+def make_decoder(name: str, settings: Mapping[str, object]) -> Decoder:
+    """Make the decoder of a driver.
+
+    Args:
+        name: A key of ``DRIVERS``.
+        settings: What the driver needs to read the bytes; keys it does not know are ignored.
+
+    Raises:
+        UnavailableError: There is no driver of that name.
+        SettingsError: A setting has a value that the driver cannot use.
+    """
+    if name not in DRIVERS:
+        known = ", ".join(DRIVERS)
+        raise UnavailableError(f"There is no driver {name[:40]!r}. Known drivers: {known}.")
+    module, _, factory = DRIVERS[name].partition(":")
+    decoder: Decoder = getattr(importlib.import_module(module), factory)(settings)
+    return decoder

@@ -9,9 +9,8 @@ sent, only replies to queries that read the meter count.
 import re
 from collections.abc import Mapping
 
-from drivers.line_buffer import LineBuffer
 from drivers.lines import function_setting
-from drivers.numbers import NUMBER, Shapes
+from drivers.numbers import NUMBER, LineBuffer, Shapes
 from drivers.readings import Function, Reading
 
 #: Longest reply taken in: several hundred numbers, more than any query here asks for.
@@ -71,7 +70,7 @@ class ScpiDecoder:
         self._lines.forget()
 
     def _read_reply(self, line: bytes, t_s: float) -> list[Reading]:
-        """A reply of a make-up not seen before, or of several numbers."""
+        """A reply format not seen before, or of several numbers."""
         readings = []
         if self._wanted and len(line) <= MAX_REPLY_BYTES:
             for part in line.split(b","):

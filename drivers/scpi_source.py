@@ -23,7 +23,7 @@ from drivers.address import Address
 from drivers.closing import Closing
 from drivers.errors import DriverError, OpeningError, OperatingError
 from drivers.links import Link, open_link
-from drivers.scpi_dialogue import Dialogue
+from drivers.scpi_talk import Dialogue
 
 DEFAULT_VOLTS = 12.0  # below what a person can feel; above it electronics on the circuit may suffer
 MOST_VOLTS = 24.0  # IEC 61557-4: open-circuit voltage of 4 to 24 V (from memory)

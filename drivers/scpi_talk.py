@@ -1,5 +1,8 @@
 """How to talk to a message-based instrument (IEEE 488.2, SCPI-99).
 
+``Dialogue`` sends commands, gives answers and reads the error queue (SCPI-99 vol. 2, chapter 21);
+``ScpiTalk`` sets a voltmeter up by it and asks for readings.
+
 Setting up: identify, clear, configure AC volts, DC volts or ohms, choose the filter or integration
 that gives most readings while it still averages the mains cycle. Ohms are measured with four wires
 where the instrument can, else with two. A refused command is named, and the instrument then used
@@ -7,21 +10,162 @@ with what it accepts. Everything asked while setting up is answered by text, nev
 so that no answer can be taken for a reading when the capture is read again.
 """
 
+import re
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from drivers.address import Address
-from drivers.errors import OpeningError, OperatingError
-from drivers.events import Event, Mark
+from drivers.errors import OpeningError, OperatingError, SilentError
+from drivers.events import Event, Mark, Received, Sent
 from drivers.links import Begun, Link
-from drivers.scpi_dialogue import Dialogue
-from drivers.scpi_errors import ScpiError
+
+_ENTRY = re.compile(r'\s*([+-]?\d{1,6})\s*(?:,\s*"?(.*?)"?\s*)?', re.DOTALL)
+#: Classes of negative numbers, by their hundreds.
+_CLASSES = {1: "command error", 2: "execution error", 3: "device error", 4: "query error"}
+_MOST_TEXT = 255
+
+
+@dataclass(frozen=True, slots=True)
+class ScpiError:
+    """One entry of the queue.
+
+    Attributes:
+        code: Its number; 0 is "no error", positive numbers are the instrument's own.
+        text: What the instrument says.
+        command: The command that it was about, if known.
+    """
+
+    code: int
+    text: str
+    command: str = ""
+
+    def about(self, command: str) -> "ScpiError":
+        """The same entry, with the command that caused it."""
+        return replace(self, command=command)
+
+    def __str__(self) -> str:
+        kind = (
+            _CLASSES.get(-self.code // 100, "instrument's own error") if self.code else "no error"
+        )
+        said = f"{self.code} {self.text}, {kind}" if self.text else f"{self.code}, {kind}"
+        return f"{self.command!r} ({said})" if self.command else said
+
+
+def parse_error(reply: str) -> ScpiError | None:
+    """Read the answer to ``SYST:ERR?``; ``None`` where it is none.
+
+    >>> parse_error('-113,"Undefined header"').code
+    -113
+    """
+    match = _ENTRY.fullmatch(reply[: 2 * _MOST_TEXT])
+    if match is None:
+        return None
+    text = "".join(c for c in (match[2] or "") if c.isprintable())
+    return ScpiError(int(match[1]), text[:_MOST_TEXT])
+
+
+#: Line ends to try, most common first (over a serial line LF or CR LF; a few want CR).
+_LINE_ENDS = (b"\n", b"\r\n", b"\r")
+_IDENTIFY_S = 1.5
+REPLY_S = 2.0
+_POLL_S = 0.1
+_MOST_ERRORS = 32  # a queue that never empties is a fault of the instrument
+_MOST_REPLY_BYTES = 16_384
+
+
+class Dialogue:
+    """What is said to an instrument and what it answers.
+
+    After each command that is tried the error queue is read empty, so that a refused command is
+    known and named.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        clock: Callable[[], float],
+        emit: Callable[[Event], None] = lambda _: None,
+    ) -> None:
+        """``emit`` takes every byte sent and received, for a capture."""
+        self._link = link
+        self._clock = clock
+        self._emit = emit
+        self._line_end = b"\n"
+        self._pending = b""
+        self._knows_errors = True
+
+    def identify(self, port: str) -> str:
+        """What it says it is.
+
+        Raises:
+            SilentError: It says nothing; the message names ``port``.
+        """
+        for line_end in _LINE_ENDS:
+            if line_end != _LINE_ENDS[0]:
+                self._link.write(line_end)  # ends what it holds of the attempt before
+            self._line_end = line_end
+            identity = self.ask("*IDN?", _IDENTIFY_S)
+            if identity:
+                return identity[:72]
+            self._pending = b""
+        raise SilentError(
+            f"Nothing at {port} answers *IDN?. Check power, cable, line speed and "
+            "that the instrument's remote interface is on; a meter that streams without being "
+            "asked is opened with lines: or segments:."
+        )
+
+    def send(self, message: str) -> None:
+        """Send a command or a query."""
+        data = message.encode() + self._line_end
+        self._link.write(data)
+        self._emit(Sent(self._clock(), data))
+
+    def ask(self, query: str, within_s: float = REPLY_S) -> str | None:
+        """The answer to a query, ``None`` where none comes in time."""
+        self.send(query)
+        until_s = self._clock() + within_s
+        while (left_s := until_s - self._clock()) > 0:
+            reply = self.reply(min(left_s, _POLL_S))
+            if reply:
+                return reply.decode("latin-1").strip()
+        return None
+
+    def attempt(self, command: str) -> list[ScpiError]:
+        """Send a command; returns what the instrument has against it."""
+        self.send(command)
+        return [error.about(command) for error in self.errors()]
+
+    def errors(self) -> list[ScpiError]:
+        """Read the error queue until it is empty (SCPI-99 vol. 2, 21.8)."""
+        found: list[ScpiError] = []
+        while self._knows_errors and len(found) < _MOST_ERRORS:
+            reply = self.ask("SYST:ERR?")
+            error = parse_error(reply) if reply is not None else None
+            if error is None:
+                self._knows_errors = False  # an instrument from before SCPI; its errors stay unread
+            elif error.code == 0:
+                break
+            else:
+                found.append(error)
+        return found
+
+    def reply(self, timeout_s: float) -> bytes | None:
+        """One whole reply, or ``None`` if it is not there yet."""
+        data = self._link.read(timeout_s)
+        if data:
+            self._emit(Received(self._clock(), data))
+            self._pending = (self._pending + data)[-_MOST_REPLY_BYTES:]
+        joined = self._pending.replace(b"\r", b"\n").lstrip(b"\n")
+        reply, end, rest = joined.partition(b"\n")
+        if not end:
+            return None
+        self._pending = rest
+        return reply
+
 
 #: A reading may take several filter periods of a slow instrument, and an automatic range change.
 _READING_S = 8.0
-_POLL_S = 0.1
 _QUIET_TIMEOUTS = 2
-
-
 #: What makes an instrument measure a function, best first.
 _CONFIGURE = {
     "AC": ("CONF:VOLT:AC",),

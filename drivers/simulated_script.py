@@ -9,9 +9,9 @@ import time
 from collections.abc import Callable, Iterable
 from typing import TextIO
 
+from drivers.framing import as_read_at
 from drivers.readings import Function
 from drivers.simulated import SimulatedMeter
-from drivers.wrong_speed import as_read_at
 
 _WAIT_S = 0.05
 

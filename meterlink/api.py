@@ -173,7 +173,7 @@ def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None
         DriverError: A capture cannot be read.
     """
     from drivers.capture import CaptureReader
-    from drivers.replay import replay as events
+    from drivers.capture import replay as events
     from meterlink.circuit.job import circuit_from_header
     from meterlink.levels.visit_split import completed_tests
     from meterlink.testlog.from_capture import measured_row

@@ -16,14 +16,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drivers.address import Address, parse_address
-from drivers.capture import CaptureReader
-from drivers.clock import steady_s
+from drivers.capture import CaptureReader, replay
 from drivers.events import Mark
+from drivers.framing import as_read_at
+from drivers.links import Finder, steady_s
 from drivers.readings import Function, Reading
-from drivers.reopening import Finder
-from drivers.replay import replay
 from drivers.simulated import Display, SimulatedMeter
-from drivers.wrong_speed import as_read_at
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.visit_split import CompletedTest, completed_tests

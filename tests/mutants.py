@@ -10,12 +10,10 @@ from itertools import islice
 from pathlib import Path
 
 from drivers.address import parse_address
-from drivers.capture import CaptureReader
+from drivers.capture import CaptureReader, replay
 from drivers.errors import DriverError
-from drivers.readings import Reading
-from drivers.registry import make_decoder
-from drivers.replay import replay
-from drivers.simulated_formats import lines_text, nr3_text
+from drivers.readings import Reading, make_decoder
+from drivers.simulated_bytes import lines_text, nr3_text
 from meterlink.circuit.job import JOB_FILE, read_job
 from meterlink.errors import MeterlinkError
 from meterlink.lab.worklist import JOURNAL_FILE, Journal

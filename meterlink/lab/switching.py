@@ -20,10 +20,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from drivers.address import Address
-from drivers.clock import steady_s
 from drivers.errors import DriverError
-from drivers.links import Link, open_link
-from drivers.scpi_errors import parse_error
+from drivers.links import Link, open_link, steady_s
+from drivers.scpi_talk import parse_error
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.files import json_lines, why, write_durably
 from meterlink.show.format import clean

@@ -14,9 +14,9 @@ from typing import Protocol
 
 import click
 
-from drivers.clock import steady_s
 from drivers.closing import Closing
 from drivers.events import Mark
+from drivers.links import steady_s
 from drivers.readings import Reading
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.setup import Setup

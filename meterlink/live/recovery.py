@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from drivers.append_file import AppendFile
-from drivers.capture import CaptureReader, Mark
+from drivers.capture import CaptureReader
 from drivers.capture_lines import write_event
 from drivers.errors import DriverError
+from drivers.events import Mark
 from meterlink.circuit.job import Job
 from meterlink.errors import LogError, MeterlinkError
 from meterlink.testlog.captures import LoggedTests, name_of, recordings_in, remove_if_empty

@@ -25,14 +25,12 @@ from pathlib import Path
 
 from drivers.address import Address, parse_address
 from drivers.capture import CaptureWriter
-from drivers.clock import steady_s
 from drivers.closing import Closing
 from drivers.errors import CaptureError
 from drivers.events import Event, Header, Mark, Received, Sent, at_time
+from drivers.links import Finder, steady_s
 from drivers.meter import Meter
-from drivers.readings import Function, Reading
-from drivers.registry import make_decoder
-from drivers.reopening import Finder
+from drivers.readings import Function, Reading, make_decoder
 from meterlink.visit.notices import Notice, NoticeKind, Watch
 
 #: Events that may wait to be decoded; a program that falls behind further loses them from view,

@@ -12,10 +12,10 @@ from datetime import UTC, datetime
 from typing import Protocol
 
 from drivers.address import Address
-from drivers.clock import steady_s
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
 from drivers.events import Mark
+from drivers.links import steady_s
 from drivers.readings import Function, Reading
 from drivers.scpi_source import ScpiSource
 from meterlink.circuit.job import Job

@@ -10,11 +10,10 @@ from datetime import datetime
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
-from drivers.capture import CaptureReader
+from drivers.capture import CaptureReader, replay
 from drivers.errors import DriverError
 from drivers.events import Mark
 from drivers.readings import Reading
-from drivers.replay import replay
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import CAPTURES, JOB_FILE, LOG_FILE, Job
 from meterlink.circuit.setup import Hookup
@@ -128,7 +127,7 @@ def traced_tests(
     """Give the tests of a capture with their traces, in order.
 
     Args:
-        events: ``drivers.replay.replay`` of an open capture.
+        events: ``drivers.capture.replay`` of an open capture.
         circuit: Supply, load and conductor, for the detector.
     """
     traces: list[Trace] = []

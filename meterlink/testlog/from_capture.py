@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from drivers.capture import CaptureReader, Mark
+from drivers.capture import CaptureReader, replay
 from drivers.capture_lines import MAX_LINE_BYTES, LineError, read_event
 from drivers.errors import CaptureError
+from drivers.events import Mark
 from drivers.readings import Reading
-from drivers.replay import replay
 from meterlink.circuit.checks import checked_figure, unknown_name
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.events import Mark
-from drivers.guess import guess
+from drivers.framing import guess
 from drivers.readings import Function, Reading
 
 

@@ -16,8 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from drivers.capture import CaptureReader
-from drivers.replay import replay
+from drivers.capture import CaptureReader, replay
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import circuit_from_header
 from meterlink.levels.visit_split import CompletedTest, completed_tests

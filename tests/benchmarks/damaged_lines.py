@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from itertools import pairwise
 
 from drivers.lines import LineDecoder
-from drivers.simulated_formats import lines_text, nr3_text
+from drivers.simulated_bytes import lines_text, nr3_text
 
 Form = Callable[[float], bytes]
 RATES = (0.01, 0.05, 0.2)

@@ -14,8 +14,8 @@ import time
 from collections.abc import Callable
 from functools import partial
 
-from drivers.registry import make_decoder
-from drivers.simulated_formats import lines_text, scpi_reply, segment_frame
+from drivers.readings import make_decoder
+from drivers.simulated_bytes import lines_text, scpi_reply, segment_frame
 
 READINGS = 20_000
 CHUNK = 4096

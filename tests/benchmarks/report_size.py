@@ -17,7 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from drivers.capture import CaptureWriter, Header, Mark, Received
+from drivers.capture import CaptureWriter
+from drivers.events import Header, Mark, Received
 from meterlink.answers.wirings import known_of
 from meterlink.circuit.job import read_job
 from meterlink.circuit.setup import Hookup, Setup

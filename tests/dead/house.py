@@ -7,7 +7,7 @@ from drivers.closing import Closing
 from drivers.readings import Function
 from drivers.scpi_source import Limits, ScpiSource
 from drivers.simulated import SimulatedMeter
-from drivers.simulated_instrument import SimulatedSupply
+from drivers.simulated_bytes import SimulatedSupply
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Setup
 from meterlink.visit.keyboard import Typed

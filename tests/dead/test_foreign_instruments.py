@@ -6,12 +6,11 @@ from pathlib import Path
 import pytest
 
 from drivers.address import parse_address
+from drivers.capture import decode
 from drivers.errors import DriverError
 from drivers.events import Event, Mark
 from drivers.links import open_link
-from drivers.readings import Function
-from drivers.registry import make_decoder
-from drivers.replay import decode
+from drivers.readings import Function, make_decoder
 from drivers.scpi_source import Limits, ScpiSource, SourceError
 from drivers.scpi_talk import ScpiTalk
 

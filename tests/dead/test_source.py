@@ -17,7 +17,7 @@ from drivers.scpi_source import (
     StillOnError,
     uninterrupted,
 )
-from drivers.simulated_instrument import SimulatedInstrument, SimulatedSupply
+from drivers.simulated_bytes import SimulatedInstrument, SimulatedSupply
 
 ADDRESS = parse_address("scpi:COM1")
 

@@ -7,9 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.readings import Reading
-from drivers.registry import DRIVERS, make_decoder
-from drivers.simulated_formats import lines_text, nr3_text, scpi_reply, segment_frame
+from drivers.readings import DRIVERS, Reading, make_decoder
+from drivers.simulated_bytes import lines_text, nr3_text, scpi_reply, segment_frame
 
 WRITERS = {
     "lines": [lines_text, nr3_text],

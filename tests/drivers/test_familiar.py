@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from drivers.familiar import Familiar
 from drivers.lines import LineDecoder
 from drivers.readings import Function, Reading
-from drivers.simulated_formats import lines_text
+from drivers.simulated_bytes import lines_text
 
 IDLE = [b"   6.10  mV AC", b"   6.31  mV AC", b"   5.92  mV AC", b"   6.05  mV AC"]
 ON = [b"  100.4  mV AC", b"  100.5  mV AC", b"  100.3  mV AC", b"  100.4  mV AC"]

@@ -12,14 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.address import parse_address
+from drivers.capture import decode
 from drivers.errors import DriverError, OpeningError, OperatingError, SilentError
 from drivers.events import Event, Mark, Received, Sent
-from drivers.readings import Function, Reading
-from drivers.registry import make_decoder
-from drivers.replay import decode
-from drivers.scpi_errors import parse_error
-from drivers.scpi_talk import ScpiTalk
-from drivers.simulated_instrument import IDENTITY, SimulatedInstrument
+from drivers.readings import Function, Reading, make_decoder
+from drivers.scpi_talk import ScpiTalk, parse_error
+from drivers.simulated_bytes import IDENTITY, SimulatedInstrument
 
 REFERENCE = Path(__file__).parents[2] / "fixtures" / "reference"
 

@@ -11,7 +11,7 @@ from drivers.readings import Function
 from drivers.segments import SegmentDecoder
 from drivers.serial_link import opening_message
 from drivers.simulated import Display
-from drivers.simulated_formats import lines_text, segment_frame
+from drivers.simulated_bytes import lines_text, segment_frame
 from drivers.simulated_script import ACTIONS, parse_script
 
 

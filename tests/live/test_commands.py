@@ -16,12 +16,10 @@ import pytest
 from conftest import Run
 
 from drivers import discovery
-from drivers.capture import CaptureReader
+from drivers.capture import CaptureReader, replay
 from drivers.events import Mark
-from drivers.pseudo_terminal import available
 from drivers.readings import Function, Reading
-from drivers.replay import replay
-from drivers.simulated import Display, SimulatedMeter
+from drivers.simulated import Display, SimulatedMeter, available
 
 pytestmark = pytest.mark.skipif(not available(), reason="no pseudo-terminals here")
 

@@ -3,7 +3,7 @@
 import pytest
 from fault_trials import DRIVERS, FAULTS, run_trials
 
-from drivers.pseudo_terminal import available
+from drivers.simulated import available
 
 
 @pytest.mark.skipif(not available(), reason="no pseudo-terminals here")

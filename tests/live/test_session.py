@@ -6,13 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from drivers.capture import CaptureReader, CaptureWriter
+from drivers.capture import CaptureReader, CaptureWriter, replay
 from drivers.errors import CaptureError, OpeningError
 from drivers.events import Mark
-from drivers.pseudo_terminal import available
 from drivers.readings import Function, Reading
-from drivers.replay import replay
-from drivers.simulated import Display, SimulatedMeter
+from drivers.simulated import Display, SimulatedMeter, available
 from meterlink.live.session import LiveSession
 from meterlink.visit.notices import Notice, NoticeKind
 

@@ -5,8 +5,7 @@ from xml.etree.ElementTree import fromstring
 
 import pytest
 
-from drivers.capture import CaptureReader
-from drivers.replay import replay
+from drivers.capture import CaptureReader, replay
 from meterlink.circuit.job import circuit_from_header
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.measurement import Measurement

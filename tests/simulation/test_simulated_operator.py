@@ -5,7 +5,7 @@ import random
 
 import pytest
 
-from drivers.simulated_formats import lines_text
+from drivers.simulated_bytes import lines_text
 from drivers.simulated_script import SimulatedOperator
 from meterlink.commands.simulate import _phase_deg
 from meterlink.errors import UsageError

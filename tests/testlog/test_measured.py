@@ -2,8 +2,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from drivers.capture import CaptureReader
-from drivers.replay import replay
+from drivers.capture import CaptureReader, replay
 from meterlink.circuit.job import circuit_from_header
 from meterlink.levels.visit_split import CompletedTest, completed_tests
 from meterlink.testlog.columns import from_cells, to_cells

@@ -2,9 +2,9 @@
 
 import pytest
 
+from drivers.framing import as_read_at
 from drivers.readings import Function, Reading
-from drivers.simulated_formats import lines_text, segment_frame
-from drivers.wrong_speed import as_read_at
+from drivers.simulated_bytes import lines_text, segment_frame
 from meterlink.visit.notices import (
     SILENT_S,
     Notice,

@@ -4,11 +4,9 @@ import random
 
 import pytest
 
-from drivers.guess import guess
-from drivers.readings import Function
-from drivers.registry import make_decoder
-from drivers.simulated_formats import lines_text, nr3_text, segment_frame
-from drivers.wrong_speed import as_read_at
+from drivers.framing import as_read_at, guess
+from drivers.readings import Function, make_decoder
+from drivers.simulated_bytes import lines_text, nr3_text, segment_frame
 
 STREAM = b"".join(lines_text(0.004 + 0.0001 * k) for k in range(20))
 FRAMES = b"".join(segment_frame(0.004 + 0.0001 * k) for k in range(20))
