@@ -1,5 +1,6 @@
 """``meterlink demo``: the whole job on a simulated circuit."""
 
+import shlex
 import shutil
 import sys
 from itertools import count
@@ -117,9 +118,8 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     for _ in hand_over(job, rows, known, job.folder / "report.html", wanted=Wanted()):
         pass
     click.echo(f"Files in {job.folder}: {', '.join(sorted(p.name for p in _files(job.folder)))}")
-    click.echo(
-        f"See the map again with 'meterlink map {job.folder}'; open report.html in a browser."
-    )
+    again = shlex.join(("meterlink", "map", str(job.folder)))
+    click.echo(f"Open report.html in a browser. The map again: {again}")
 
 
 def compared(wiring_map: "WiringMap", wiring: "Wiring") -> str:

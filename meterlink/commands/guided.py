@@ -1,5 +1,6 @@
 """``meterlink test``: the guided visit."""
 
+import shlex
 import sys
 from contextlib import ExitStack
 from datetime import datetime
@@ -274,11 +275,12 @@ def _farewell(run: "VisitRun", job: Path) -> None:
     """What can be done now."""
     from meterlink.show.format import counted
 
+    folder = shlex.quote(str(job))
     if run.visit.is_stopped:
         click.echo(f"meterlink: {run.visit.view.instruction}", err=True)
     click.echo(
-        f"meterlink: {counted(len(run.rows), 'test')} in the log. Go on with the same command; the "
-        f"check with the power off: 'meterlink isolate {job}'; to hand over: 'meterlink report "
-        f"{job}'.",
+        f"meterlink: {counted(len(run.rows), 'test')} in the log. Go on with the same command.\n"
+        f"The check with the power off: meterlink isolate {folder}\n"
+        f"To hand over: meterlink report {folder}",
         err=True,
     )

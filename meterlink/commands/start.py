@@ -1,5 +1,7 @@
 """``meterlink start``: describe a circuit, read the cautions."""
 
+import re
+import shlex
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 MOST_WATTS = 50_000.0
+_UNIT = re.compile(r"(?<=[\d.])\s*(v|volts?|hz|hertz|a|amps?|amperes?)$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +108,7 @@ def command(
 
     if (job / JOB_FILE).exists():
         raise UsageError(
-            f"{job / JOB_FILE} is there already: go on with 'meterlink test {job}', correct that "
+            f"{job / JOB_FILE} is there already: go on with 'meterlink test', correct that "
             "file with an editor, or start in another folder."
         )
     if amps is not None and watts is not None:
@@ -119,7 +122,9 @@ def command(
     written = write_job(job, circuit)
     cautions(job, confirmed=confirm_cautions)
     remark(f"{written.folder / JOB_FILE} is written; it can be changed with an editor.")
-    remark(f"Now: 'meterlink test {job} --meter ADDRESS'; 'meterlink meters' finds the address.")
+    test = shlex.join(("meterlink", "test", str(job)))
+    remark(f"Now: {test} --meter ADDRESS")
+    remark("'meterlink meters' finds the address. Without --meter the readings are typed.")
 
 
 class _Asking:
@@ -287,7 +292,7 @@ def _figure(key: str) -> Callable[[str], float]:
         from meterlink.circuit.checks import FIGURES, checked_figure
 
         try:
-            value = float(text.replace(",", "."))
+            value = float(_UNIT.sub("", text).replace(",", "."))
         except ValueError as error:
             raise UsageError(f"{text!r} is no number. Write one, such as 12 or 12.5.") from error
         if key in FIGURES:

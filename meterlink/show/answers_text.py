@@ -1,6 +1,7 @@
 """Protection and faults in the terminal and as JSON."""
 
 import json
+import shlex
 from collections.abc import Iterator, Sequence
 
 from meterlink.answers.fault import Fault
@@ -18,8 +19,7 @@ from meterlink.tree.wiring import PANEL, WiringMap
 BEFORE_WORK = (
     "Fitting a device is work for a person licensed for it: breaker off and locked, every "
     "conductor proved dead. Local code says where devices are required (NEC 210.8, 406.4(D)). Then "
-    "press TEST, and record what went dead: 'meterlink isolate {job} --tripped-at {at} "
-    "--found-dead NAMES'."
+    "press TEST, and record what went dead:"
 )
 LOOK_FIRST = (
     "First, without opening anything: reset every ground-fault device and the breaker, also in "
@@ -62,9 +62,11 @@ def protection_text(
         lines += ["", *_table(protection)]
         if not protection.settled:
             lines += ["", *wrap(_why_unsettled(protection, wiring_map), width)]
-    at = next((repr(clean(d)) for d in protection.devices if d != PANEL), "NAME")
-    for text in (UNSEEN, *more, BEFORE_WORK.replace("{job}", job).replace("{at}", at)):
+    at = next((clean(d) for d in protection.devices if d != PANEL), "NAME")
+    for text in (UNSEEN, *more, BEFORE_WORK):
         lines += ["", *wrap(text, width)]
+    command = shlex.join(("meterlink", "isolate", job, "--tripped-at", at, "--found-dead", "NAMES"))
+    lines.append(f"  {command}")
     return "\n".join(lines).replace("\u00a0", " ")
 
 

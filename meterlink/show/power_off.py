@@ -4,6 +4,7 @@ Articles are quoted for who is entitled to do the work; local code and licensed 
 """
 
 import json
+import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -102,11 +103,12 @@ def check_text(check: Check, width: int, job: str) -> str:
     lines += ["", *wrap(check.head, width), *expected_lines(check.expected)]
     if example := next((e for e in check.expected if e.name != check.at), None):
         option = "--tripped-at" if check.cut is Cut.TRIPPED else "--at"
+        found = f"--found-{example.state}"
+        words = ("meterlink", "isolate", job, option, at, found, clean(example.name))
         lines += [
             "",
             "Write down what was found, for example:",
-            f"  meterlink isolate {job} {option} {at!r} "
-            f"--found-{example.state} {clean(example.name)!r}",
+            f"  {shlex.join(words)}",
         ]
     return "\n".join([*lines, *_found_lines(check, width)])
 

@@ -120,6 +120,9 @@ def protection_sentences(protection: Protection, tests: int) -> tuple[str, ...]:
     """
     if not tests:
         return (f"Ground-fault protection: unknown; {NOTHING}",)
+    if protection.chosen and len(protection.untested) == len(protection.wanted):
+        which = names_listed(protection.wanted)
+        return (f"Ground-fault protection: unknown; no test yet at {which}",)
     return tuple(
         sentence
         for sentence in (
@@ -139,6 +142,9 @@ def _devices_sentence(protection: Protection) -> str:
     wanted = f"all {count} {'tested ' if protection.untested else ''}receptacles{asked}"
     if len(protection.wanted) == 1:
         wanted = named(protection.wanted[0])
+    elif count == 1:
+        (only,) = set(protection.wanted) - set(protection.untested)
+        wanted = f"{named(only)}, the only one tested"
     covered = protection.covered_tested if count else protection.covered
     sure = f"({certainty(covered, sound=protection.explained)}, {percent(covered)})"
     devices = names_listed(protection.devices)
@@ -179,7 +185,11 @@ def _load_side(protection: Protection, device: str) -> str:
         if item.by == device and item.name not in (device, *protection.untested)
     ]
     if not beyond:
-        return "" if len(protection.devices) > 2 else f"Nothing else hangs on {named(device)}"
+        if len(protection.devices) > 2:
+            return ""
+        which = "" if protection.everything else " asked for"
+        which = " tested" if protection.untested else which
+        return f"Nothing else{which} hangs on {named(device)}"
     texts = [
         named(item.name)
         + ("" if item.probability >= LIKELY_FROM else f" ({percent(item.probability)})")

@@ -43,8 +43,11 @@ def names_of(text: str) -> tuple[str, ...]:
     """Receptacles from a line with commas between.
 
     Raises:
+        UsageError: It is only how many there are.
         JobError: None, too many, or one that cannot be told apart or printed.
     """
+    if text.strip().isdigit():
+        raise UsageError(f"{text.strip()[:60]} is a number: name them, such as Door, Desk, Bed.")
     return checked_names([part.strip() for part in text.split(",")], "receptacles")
 
 

@@ -5,6 +5,7 @@ On a terminal single characters count; a script writes a line for each: ``ready`
 readings are typed ``idle 6``, ``on 0.815 V``, ``jump``, ``no-jump``.
 """
 
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -154,22 +155,23 @@ def own_setup(text: str, receptacles: Sequence[str], *, by_number: bool = False)
     """The test that a person wrote down: hookup, leads, load.
 
     Args:
-        text: Such as "nn 1 2 3" (numbers as listed), or "neutral-ground, Desk, Bed".
+        text: Such as "nn 1 2 3" (numbers as listed), or "ng Desk, Bed".
         receptacles: Of the circuit, in their order.
         by_number: Numbers only, so that a receptacle that is named like a number is not meant.
 
     Raises:
         UsageError: It is no test of this circuit; the message says how to write one.
     """
-    words = [word.strip() for word in (text.split(",") if "," in text else text.split())]
-    hookup = _HOOKUPS.get(words[0].lower()) if words else None
-    if hookup is None or len(words) != (4 if hookup.has_lead_b else 3):
+    how, *rest = re.split(r"[\s,]+", text.strip(), maxsplit=1)
+    words = [word.strip() for where in rest for word in where.split("," if "," in where else None)]
+    hookup = _HOOKUPS.get(how.lower())
+    if hookup is None or len(words) != (3 if hookup.has_lead_b else 2):
         raise UsageError(
             "Write a hookup, the places of its leads, and that of the load: nn 1 2 3 (neutral to "
             "neutral), ng 1 3 (neutral to ground), ld 1 3 (hot to neutral), with the numbers of "
             "the receptacles, or their names with commas between."
         )
-    *leads, load = [place(word, receptacles, by_number=by_number) for word in words[1:]]
+    *leads, load = [place(word, receptacles, by_number=by_number) for word in words]
     return Setup(hookup, leads[0], leads[1] if hookup.has_lead_b else None, load)
 
 

@@ -1,6 +1,7 @@
 """``meterlink protect`` and ``meterlink fault`` from the command line."""
 
 import json
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -61,6 +62,35 @@ def test_protect_says_what_is_untested_and_what_it_does_not_see(
     assert "Fixed lights and appliances" in said
     assert "Not sure yet: Hall in no test so far." in said
     assert json.loads(meterlink("protect", job, "--json").out)["settled"] is False
+
+
+def test_of_one_tested_receptacle_nothing_is_said_about_the_others(
+    empty: Path, meterlink: Callable
+) -> None:
+    seen = ("--lead-a", "Desk", "--load-at", "Desk", "--idle", 4, "--on", 800)
+    assert meterlink("enter", empty, "--hookup", "neutral-ground", *seen).code == 0
+    said = " ".join(meterlink("protect", empty).out.split())
+    assert "covers Desk, the only one tested" in said
+    assert "Nothing else tested hangs on Desk" in said
+    said = meterlink("protect", empty, "--cover", "Door", "--cover", "Hall").out
+    assert said.startswith("Ground-fault protection: unknown; no test yet at Door and Hall.")
+    assert "load terminals" not in said
+
+
+def test_the_commands_to_type_next_can_be_pasted_into_a_shell(
+    tmp_path: Path, meterlink: Callable
+) -> None:
+    folder = tmp_path / "Tom's jobs"
+    names = ("--receptacle", "Tom's room", "--receptacle", "Bath $1")
+    started = meterlink("start", folder, *names, "--confirm-cautions")
+    (line,) = (line for line in started.err.splitlines() if "Now: " in line)
+    assert shlex.split(line.partition("Now: ")[2])[:3] == ["meterlink", "test", str(folder)]
+    at = ("--lead-a", "Tom's room", "--load-at", "Tom's room", "--idle", 4, "--on", 800)
+    meterlink("enter", folder, "--hookup", "neutral-ground", *at)
+    for command, option in (("protect", "--tripped-at"), ("isolate", "--at")):
+        (line,) = (x for x in meterlink(command, folder).out.splitlines() if "  meterlink" in x)
+        words = shlex.split(line)
+        assert words[:5] == ["meterlink", "isolate", str(folder), option, "Tom's room"]
 
 
 def test_devices_where_they_are_and_what_they_leave_out(job: Path, meterlink: Callable) -> None:

@@ -52,6 +52,7 @@ def test_any_characters_are_taken_without_complaint(characters: str) -> None:
     [
         ("nn 1 2 3", Setup(Hookup.NEUTRAL_NEUTRAL, "Door", "Desk, left", "Bed")),
         ("ng 2 2", Setup(Hookup.NEUTRAL_GROUND, "Desk, left", None, "Desk, left")),
+        ("nn Door, Bed, Door", Setup(Hookup.NEUTRAL_NEUTRAL, "Door", "Bed", "Door")),
         ("line-drop, bed, DOOR", Setup(Hookup.LINE_DROP, "Bed", None, "Door")),
     ],
 )

@@ -9,7 +9,9 @@ import pytest
 
 from meterlink.circuit.job import read_job
 from meterlink.commands import start
+from meterlink.errors import UsageError
 from meterlink.visit import cautions
+from meterlink.visit.job_questions import names_of
 
 from .terminal_operator import TerminalOperator
 
@@ -162,3 +164,17 @@ def test_answers_are_offered_as_a_person_writes_them_and_asked_for_again_in_word
     assert ask("Rooms", {}, dict) == {}
     assert offered == ["120", "120", ""]
     assert "'Door, Bed' is no number" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("typed", "figure"),
+    [("120 V", 120.0), ("20A", 20.0), ("20 amps", 20.0), ("60 Hz", 60.0), ("12,5 A", 12.5)],
+)
+def test_a_figure_may_be_typed_with_its_unit(typed: str, figure: float) -> None:
+    assert start._figure("any")(typed) == figure
+
+
+def test_how_many_receptacles_there_are_is_not_taken_for_a_name() -> None:
+    with pytest.raises(UsageError, match="name them"):
+        names_of("4")
+    assert names_of("4, 5") == ("4", "5")
