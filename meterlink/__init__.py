@@ -49,13 +49,15 @@ _ELSEWHERE = {
 }
 
 
-def __getattr__(name: str) -> object:
-    """Load a name of the front door on first use."""
-    if name not in __all__:
-        raise AttributeError(f"module 'meterlink' has no attribute {name!r}")
-    value = getattr(import_module(_ELSEWHERE.get(name, "meterlink.api")), name)
-    globals()[name] = value
-    return value
+if not TYPE_CHECKING:  # a name that is not there is an error for a type checker
+
+    def __getattr__(name: str) -> object:
+        """Load a name of the front door on first use."""
+        if name not in __all__:
+            raise AttributeError(f"module 'meterlink' has no attribute {name!r}")
+        value = getattr(import_module(_ELSEWHERE.get(name, "meterlink.api")), name)
+        globals()[name] = value
+        return value
 
 
 def __dir__() -> list[str]:

@@ -10,6 +10,7 @@ import os
 import re
 import shlex
 import shutil
+import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -19,6 +20,14 @@ ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 SESSION = re.compile(r"```console\n(.*?)```", re.DOTALL)
 PYTHON = re.compile(r"```python\n(.*?)```\n\n```text\n(.*?)```", re.DOTALL)
+
+WRONG = """import meterlink as ml
+
+ml.nonsense
+ml.resolve("Study", [])
+ml.Test("neutral-ground", "Door", lod="Door")
+"""
+WRONG_IN = ["attr-defined", "arg-type", "call-arg"]
 
 
 @contextlib.contextmanager
@@ -85,6 +94,22 @@ def test_the_readme_has_a_session_and_python_to_run():
     text = README.read_text(encoding="utf-8")
     assert len(SESSION.findall(text)) == 1
     assert len(PYTHON.findall(text)) == 5
+
+
+def test_the_python_of_the_readme_passes_a_strict_type_checker(tmp_path: Path) -> None:
+    programs = [found[0] for found in PYTHON.findall(README.read_text(encoding="utf-8"))]
+    for number, program in enumerate((*programs, WRONG)):
+        (tmp_path / f"program_{number}.py").write_text(program, encoding="utf-8")
+    command = [sys.executable, "-m", "mypy", "--strict", f"--cache-dir={tmp_path / 'cache'}"]
+    done = subprocess.run(
+        [*command, "--follow-imports=silent", *sorted(tmp_path.glob("*.py"))],
+        cwd=tmp_path,
+        env={**os.environ, "MYPYPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert re.findall(r"(?m)^\S+: error: .*\[(\S+)\]$", done.stdout) == WRONG_IN, done.stdout
 
 
 if __name__ == "__main__":
