@@ -52,7 +52,7 @@ def prepare(
         LiveCircuitError: There is mains, or it cannot be seen that there is none.
         DriverError: Meter or supply cannot be opened, or the supply does not take its limits.
     """
-    from meterlink.live.mains_check import look_for_mains, with_function
+    from meterlink.live.dead_circuit import look_for_mains, with_function
 
     circuit = job.circuit
     direct = source is not None or circuit.load_kind is LoadKind.DIRECT_SOURCE

@@ -16,7 +16,7 @@ from drivers.scpi_source import StillOnError
 from drivers.simulated import SimulatedMeter
 from meterlink.circuit.job import Job, write_job
 from meterlink.circuit.setup import Hookup
-from meterlink.live.mains_check import with_function
+from meterlink.live.dead_circuit import with_function
 from meterlink.live.visiting import VisitRun
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.reader import read_rows

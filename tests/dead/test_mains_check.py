@@ -8,7 +8,7 @@ from drivers.readings import Function, Reading
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import write_job
-from meterlink.live.mains_check import LiveCircuitError, look_for_mains
+from meterlink.live.dead_circuit import LiveCircuitError, look_for_mains
 from meterlink.live.remembered import find_address
 from meterlink.visit.cautions import CAUTIONS, are_confirmed, confirm, digest
 from meterlink.visit.dead import DEAD_CAUTIONS, LIVE_V, Mains, MainsCheck

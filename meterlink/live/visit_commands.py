@@ -1,0 +1,100 @@
+"""What a person types or presses, carried into the visit; what makes no sense is said."""
+
+from collections.abc import Callable
+
+from meterlink.errors import UsageError
+from meterlink.page.hub import Press
+from meterlink.visit.keyboard import Typed, own_setup, places
+from meterlink.visit.loop import Visit
+from meterlink.visit.typed_levels import typed_levels
+from meterlink.visit.view import Key, Word
+
+
+class VisitCommands:
+    """Answers of terminal, script and page.
+
+    Args:
+        visit: The visit that they are for.
+        names: Receptacles of its circuit.
+        say: Takes sentences for the person.
+        show: A report, the isolation check or the map is asked for.
+    """
+
+    def __init__(
+        self,
+        visit: Visit,
+        names: tuple[str, ...],
+        say: Callable[[str], None],
+        show: Callable[[Word], None],
+    ) -> None:
+        self._visit = visit
+        self._names = names
+        self._say = say
+        self._show = show
+
+    def pressed(self, press: Press) -> None:
+        """A press on the page; one that comes late means nothing any more."""
+        if isinstance(press.key, Key):
+            self._visit.press(press.key, press.text, press.step)
+        elif press.step == self._visit.view.step or press.key in (Word.UNDO, Word.RHYTHM):
+            self.typed(Typed(press.key, press.text), by_number=True)
+
+    def typed(self, typed: Typed, *, by_number: bool = False) -> None:
+        """What was typed; with ``by_number`` receptacles are named by their numbers only."""
+        try:
+            match typed.what:
+                case Key.STOP if typed.blind:
+                    self._visit.stop()
+                case Key():
+                    self._visit.press(typed.what, typed.text, blind=typed.blind)
+                case Word():
+                    self._obey(typed.what, typed.text, by_number=by_number)
+        except UsageError as error:
+            self._say(str(error))
+
+    def _obey(self, word: Word, text: str, *, by_number: bool) -> None:
+        match word:
+            case Word.CHOOSE:
+                if not self._visit.choose(own_setup(text, self._names, by_number=by_number)):
+                    self._say("Another test can be picked before the load is on.")
+            case Word.NOT_NOW:
+                self._leave_out(places(text, self._names, by_number=by_number))
+            case Word.UNDO:
+                self._undo(text)
+            case Word.RHYTHM:
+                self._visit.set_rhythm(on=not self._visit.view.rhythm)
+            case Word.IDLE | Word.ON | Word.LEVELS:
+                self._take_levels(word, text)
+            case _:
+                self._show(word)
+
+    def _take_levels(self, word: Word, text: str) -> None:
+        """Levels that were typed: one of them, or both."""
+        visit, setup = self._visit, self._visit.setup
+        if setup is None or visit.view.typed is None:
+            self._say("No reading is wanted now.")
+            return
+        values = typed_levels(text, setup.hookup)
+        if word is Word.LEVELS and len(values) == 2:
+            meant = visit.type_levels(values[0], values[1])
+        elif len(values) == 2:
+            raise UsageError("One reading goes with that word.")
+        elif word is Word.ON or visit.view.typed.word is Word.ON:
+            meant = visit.type_levels(None, values[0])
+        else:
+            meant = visit.type_levels(values[0], None)
+        if not meant:
+            self._say("Type the reading without load first.")
+
+    def _undo(self, text: str) -> None:
+        digits = text.strip().removeprefix("#")
+        if not (digits.isascii() and digits.isdigit()) or not self._visit.undo(int(digits[:9])):
+            raise UsageError(f"Test {text[:20]!r} cannot be undone now: name one of the log.")
+
+    def _leave_out(self, names: frozenset[str]) -> None:
+        """Receptacles that cannot be reached, or can again."""
+        away = self._visit.not_now ^ names
+        if self._visit.leave_out(away):
+            self._say(f"Skipped for now: {', '.join(sorted(away)) or 'none'}.")
+        else:
+            self._say("That can be said when the leads are asked for.")
