@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from drivers.address import Address
-from drivers.clock import steady_s
+from drivers.links import steady_s
 from drivers.readings import Function, Reading
 from drivers.scpi_source import ScpiSource
 from meterlink.circuit.circuit import Circuit
