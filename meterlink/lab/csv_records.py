@@ -17,6 +17,7 @@ from typing import IO
 from meterlink.errors import LogError
 
 MAX_LINE = 256 * 1024
+_TELL_EVERY = 20_000  # rows
 MAX_FIGURE = 1e15  # no meter shows it; squares of more leave the range of numbers
 _WIDE_MARKS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
 _COMMA = re.compile(r"\s*[-+]?[0-9]+,[0-9]+(?:[eE][-+]?[0-9]+)?\s*")
@@ -28,7 +29,7 @@ def figure(cell: str, column: str, *, comma: bool = False) -> float | None:
     Args:
         cell: The text.
         column: For messages.
-        comma: Whether a comma can only be a decimal point, as other signs part the cells.
+        comma: Whether a comma can only be a decimal point, as other signs separate the cells.
 
     Raises:
         ValueError: Anything else: what came and what was expected, and the reason in short.
@@ -202,3 +203,27 @@ class _Lines:
         if first == self.count:
             return f"{self._path}, line {first}"
         return f"{self._path}, lines {first} to {self.count}"
+
+
+#: Told of rows read so far, and of the share of all bytes.
+Progress = Callable[[int, float], None]
+
+
+class ProgressTeller:
+    """Passes progress on, counted over all logs."""
+
+    def __init__(self, on_progress: Progress | None, total: int) -> None:
+        self._on_progress = on_progress
+        self._total = total
+        self._rows = 0
+        self._before = 0
+
+    def row(self, stream: IO[bytes]) -> None:
+        """A row was read."""
+        self._rows += 1
+        if self._on_progress is not None and self._rows % _TELL_EVERY == 0:
+            self._on_progress(self._rows, (self._before + stream.tell()) / self._total)
+
+    def ended(self, stream: IO[bytes]) -> None:
+        """A log was read."""
+        self._before += stream.tell()

@@ -13,13 +13,7 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import (
-    BrokenExecutor,
-    CancelledError,
-    Executor,
-    Future,
-    ProcessPoolExecutor,
-)
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from importlib import import_module

@@ -11,12 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterlink.errors import LabError
-from meterlink.lab.outliers import (
-    Codes,
-    cochran_critical,
-    mandel_h_critical,
-    mandel_k_critical,
-)
+from meterlink.lab.outliers import Codes, cochran_critical, mandel_h_critical, mandel_k_critical
 from meterlink.lab.uncertainty import (
     DEFAULT_CONFIDENCE,
     effective_dof,

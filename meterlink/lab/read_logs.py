@@ -17,7 +17,7 @@ from typing import IO
 
 from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
-from meterlink.lab.csv_records import LogRecords, figure, number, seconds
+from meterlink.lab.csv_records import LogRecords, Progress, ProgressTeller, figure, number, seconds
 from meterlink.lab.table import Condition, Question, Row, Table, Tally
 from meterlink.show.format import clean
 from meterlink.testlog.captures import sha256
@@ -28,11 +28,8 @@ MAX_NAMED = 10  # problems told in full, over all logs
 _SETUP = ("hookup", "lead_a", "lead_b", "load_at")
 _MAX_CELL = 40
 _MAX_VERDICTS = 10  # a log has three; a foreign file must not fill memory
-_TELL_EVERY = 20_000  # rows
 
 KeyOf = Callable[[list[str]], Hashable]
-#: Told of rows read so far, and of the share of all bytes.
-Progress = Callable[[int, float], None]
 
 
 @dataclass(slots=True)
@@ -91,7 +88,7 @@ def read_trials(
         else:
             logs[path] = given
     total = sum(path.stat().st_size for path in logs if path.is_file())
-    tell = _Teller(on_progress, max(total, 1))
+    tell = ProgressTeller(on_progress, max(total, 1))
     seen: dict[Condition, Counter[str]] = {one: Counter() for one in question.conditions}
     for path, given in logs.items():
         trials.table.logs.append(str(given))
@@ -139,26 +136,6 @@ def group_text(value: Hashable) -> str:
     return restored(str(value)) or "(empty)"
 
 
-class _Teller:
-    """Passes progress on, counted over all logs."""
-
-    def __init__(self, on_progress: Progress | None, total: int) -> None:
-        self._on_progress = on_progress
-        self._total = total
-        self._rows = 0
-        self._before = 0
-
-    def row(self, stream: IO[bytes]) -> None:
-        """A row was read."""
-        self._rows += 1
-        if self._on_progress is not None and self._rows % _TELL_EVERY == 0:
-            self._on_progress(self._rows, (self._before + stream.tell()) / self._total)
-
-    def ended(self, stream: IO[bytes]) -> None:
-        """A log was read."""
-        self._before += stream.tell()
-
-
 @dataclass(frozen=True, slots=True)
 class _Places:
     """Where a log has what is needed; ``None`` where it has no such column."""
@@ -188,7 +165,7 @@ class _LogReader:
         self._gone: set[int] = set()
         self._comma = False
 
-    def read(self, stream: IO[bytes], tell: _Teller) -> None:
+    def read(self, stream: IO[bytes], tell: ProgressTeller) -> None:
         """Read all of it."""
         records = LogRecords(self._path, stream, self._trials.problem)
         self._comma = records.decimal_comma

@@ -12,16 +12,10 @@ import numpy.typing as npt
 
 from meterlink.errors import LabError
 from meterlink.lab.crossed import Crossed, crossed
+from meterlink.lab.csv_records import Progress
 from meterlink.lab.one_way import OneWay, one_way
-from meterlink.lab.outliers import (
-    Codes,
-    Explanation,
-    Suspect,
-    about_cells,
-    about_design,
-    suspects,
-)
-from meterlink.lab.read_logs import Progress, check_values, group_text, read_trials
+from meterlink.lab.outliers import Codes, Explanation, Suspect, about_cells, about_design, suspects
+from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.series import (
     LEAST_TRIALS,
     PLAIN_TERMS,

@@ -7,14 +7,7 @@ from meterlink.lab.crossed import Crossed, Source
 from meterlink.lab.one_way import LevelMean, OneWay
 from meterlink.lab.series import Agreement, Bias, Drift, StatedCheck, Summary
 from meterlink.lab.study import Comparison, Group, Named, Study
-from meterlink.lab.uncertainty import (
-    Expanded,
-    certificate,
-    dof_text,
-    figure,
-    p_text,
-    rounded,
-)
+from meterlink.lab.uncertainty import Expanded, certificate, dof_text, figure, p_text, rounded
 from meterlink.show.format import clean
 
 MAX_LEVELS = 30  # of a factor, in words

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from meterlink.answers.protection import Protection
+from meterlink.show.answers_text import protection_sentences
 from meterlink.show.format import (
     NBSP,
     certainty,
@@ -31,7 +32,6 @@ from meterlink.show.sentences import (
     first_sentence,
     order_sentence,
     point_remarks,
-    protection_sentences,
 )
 from meterlink.tree.wiring import Point, Splice, WiringMap
 

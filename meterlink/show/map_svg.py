@@ -14,6 +14,7 @@ from unicodedata import east_asian_width
 from xml.etree.ElementTree import Element, SubElement, fromstring, tostring
 
 from meterlink.answers.protection import Protection
+from meterlink.show.answers_text import protection_sentences
 from meterlink.show.format import (
     NBSP,
     clean,
@@ -32,7 +33,6 @@ from meterlink.show.sentences import (
     named,
     order_sentence,
     point_remarks,
-    protection_sentences,
 )
 from meterlink.tree.wiring import PANEL, Point, Splice, WiringMap
 

@@ -18,6 +18,7 @@ from meterlink.answers.protection import Protection
 from meterlink.answers.wirings import Known
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import Job
+from meterlink.show.answers_text import protection_sentences
 from meterlink.show.format import (
     LIKELY_FROM,
     NBSP,
@@ -32,13 +33,7 @@ from meterlink.show.format import (
 from meterlink.show.layout import places
 from meterlink.show.power_off import expected_word
 from meterlink.show.report_content import assemble, moment
-from meterlink.show.sentences import (
-    first_sentence,
-    named,
-    order_sentence,
-    protection_sentences,
-    remarks,
-)
+from meterlink.show.sentences import first_sentence, named, order_sentence, remarks
 from meterlink.show.voltage_drop import against
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.wiring import WiringMap

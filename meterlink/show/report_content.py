@@ -14,6 +14,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.test_flags import MEANINGS
+from meterlink.show.answers_text import protection_sentences
 from meterlink.show.format import clean, leads_text, load_text, percent, with_uncertainty
 from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map
@@ -26,7 +27,6 @@ from meterlink.show.sentences import (
     meanings,
     names_listed,
     order_sentence,
-    protection_sentences,
     ungrounded,
 )
 from meterlink.show.traces import Digest, Visit, digests, level_text, visits

@@ -22,16 +22,7 @@ from meterlink.show.format import (
     with_uncertainty,
 )
 from meterlink.tree.flags import MEANINGS, PointFlag
-from meterlink.tree.wiring import (
-    PANEL,
-    Condition,
-    Doubt,
-    Loop,
-    Point,
-    PoorJoint,
-    Splice,
-    WiringMap,
-)
+from meterlink.tree.wiring import Condition, Doubt, Loop, Point, PoorJoint, Splice, WiringMap
 
 NOTHING = "nothing was tested yet"
 LICENSED = "have a licensed electrician remake it"
@@ -109,118 +100,6 @@ def order_sentence(wiring_map: WiringMap) -> str:
         return f"{begin}: there is only one; {known}"
     state = certainty(wiring_map.order_probability) if wiring_map.settled else "not known yet"
     return f"{begin}: {state}, {percent(wiring_map.order_probability)}, from {tests}"
-
-
-def protection_sentences(protection: Protection, tests: int) -> tuple[str, ...]:
-    """Where ground-fault devices go, what hangs on their load terminals, what stays unprotected.
-
-    Args:
-        protection: The answer.
-        tests: Number of tests; without one nothing is said of places.
-    """
-    if not tests:
-        return (f"Ground-fault protection: unknown; {NOTHING}",)
-    if protection.chosen and len(protection.untested) == len(protection.wanted):
-        which = names_listed(protection.wanted)
-        return (f"Ground-fault protection: unknown; no test yet at {which}",)
-    return tuple(
-        sentence
-        for sentence in (
-            _devices_sentence(protection),
-            *(_load_side(protection, d) for d in protection.devices if len(protection.wanted) > 1),
-            *_unprotected(protection),
-        )
-        if sentence
-    )
-
-
-def _devices_sentence(protection: Protection) -> str:
-    """The headline."""
-    begin = "Ground-fault protection: "
-    count = len(protection.wanted) - len(protection.untested)
-    asked = "" if protection.everything else " asked for"
-    wanted = f"all {count} {'tested ' if protection.untested else ''}receptacles{asked}"
-    if len(protection.wanted) == 1:
-        wanted = named(protection.wanted[0])
-    elif count == 1:
-        (only,) = set(protection.wanted) - set(protection.untested)
-        wanted = f"{named(only)}, the only one tested"
-    covered = protection.covered_tested if count else protection.covered
-    sure = f"({certainty(covered, sound=protection.explained)}, {percent(covered)})"
-    devices = names_listed(protection.devices)
-    if not protection.chosen:
-        told = sum(item.name not in protection.untested for item in protection.each)
-        tested = "tested " if protection.untested else ""
-        share = f"{told} of {count} {tested}receptacles{asked}"
-        if len(protection.devices) == 1:
-            return f"{begin}a device at {devices} protects {share}"
-        return f"{begin}devices at {devices} protect {share}"
-    if PANEL in protection.devices:
-        return (
-            f"{begin}only a device in the panel covers {wanted}; on a ring every receptacle is fed "
-            "from both sides"
-        )
-    if covered < POSSIBLE_FROM:
-        return f"{begin}unknown; the best guess is {devices} ({percent(covered)})"
-    if len(protection.devices) == 1:
-        return f"{begin}one device at {devices} covers {wanted} {sure}"
-    if len(protection.devices) == 2:
-        return (
-            f"{begin}no single receptacle covers {wanted}; it takes devices at {devices}, "
-            f"or one in the panel {sure}"
-        )
-    return (
-        f"{begin}one device in the panel covers {wanted}; at receptacles it takes "
-        f"{len(protection.devices)}: {devices} {sure}"
-    )
-
-
-def _load_side(protection: Protection, device: str) -> str:
-    """What hangs on the load terminals of one device."""
-    if device == PANEL:
-        return ""
-    beyond = [
-        item
-        for item in protection.each
-        if item.by == device and item.name not in (device, *protection.untested)
-    ]
-    if not beyond:
-        if len(protection.devices) > 2:
-            return ""
-        which = "" if protection.everything else " asked for"
-        which = " tested" if protection.untested else which
-        return f"Nothing else{which} hangs on {named(device)}"
-    texts = [
-        named(item.name)
-        + ("" if item.probability >= LIKELY_FROM else f" ({percent(item.probability)})")
-        for item in beyond
-    ]
-    return f"On the load terminals at {named(device)}: {listed(texts)}"
-
-
-def _unprotected(protection: Protection) -> Iterator[str]:
-    """What is left out, and why."""
-    left = [item for item in protection.not_covered if item.name not in protection.away]
-    if left:
-        texts = [f"{named(item.name)} ({percent(1 - item.protected)})" for item in left]
-        yield f"Stays unprotected: {listed(texts)}"
-    for upper, lower in protection.redundant:
-        yield (
-            f"{named(lower)} is probably downstream of {named(upper)} already: a second device "
-            "there protects nothing more, and either may trip"
-        )
-    if protection.bonded:
-        yield (
-            f"Ground bonded to neutral at {names_listed(protection.bonded)}: a device upstream "
-            "trips until that is put right"
-        )
-    if protection.untested:
-        yield f"Not tested, so unknown: {names_listed(protection.untested)}"
-    if protection.away:
-        yield (
-            f"Probably on another circuit, so no device here protects it: "
-            f"{names_listed(protection.away)}"
-        )
 
 
 def joint_sentence(joint: PoorJoint) -> str:

@@ -13,6 +13,7 @@ from meterlink.plan.experience import Experience
 from meterlink.plan.forecast import as_tests, forecast, particles_of
 from meterlink.plan.next_test import is_settled, next_test
 from meterlink.plan.questions import Goal, Question
+from meterlink.show.answers_text import protection_sentences
 from meterlink.show.layout import MapRow, map_rows
 from meterlink.show.sentences import (
     condition_sentence,
@@ -24,7 +25,6 @@ from meterlink.show.sentences import (
     names_listed,
     order_sentence,
     other_notes,
-    protection_sentences,
 )
 from meterlink.testlog.findings import Finding, State
 from meterlink.testlog.rows import TestRow

@@ -10,13 +10,7 @@ from hypothesis import strategies as st
 
 from drivers.address import parse_address
 from drivers.errors import DriverError, OpeningError, OperatingError, SilentError
-from drivers.scpi_source import (
-    Limits,
-    ScpiSource,
-    SourceError,
-    StillOnError,
-    uninterrupted,
-)
+from drivers.scpi_source import Limits, ScpiSource, SourceError, StillOnError, uninterrupted
 from drivers.simulated_bytes import SimulatedInstrument, SimulatedSupply
 
 ADDRESS = parse_address("scpi:COM1")

@@ -4,15 +4,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from meterlink.answers.wirings import Known, Wirings
-from meterlink.tree.wiring import (
-    Doubt,
-    First,
-    Loop,
-    Point,
-    PoorJoint,
-    Splice,
-    WiringMap,
-)
+from meterlink.tree.wiring import Doubt, First, Loop, Point, PoorJoint, Splice, WiringMap
 
 
 def chain() -> WiringMap:

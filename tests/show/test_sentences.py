@@ -9,9 +9,10 @@ import pytest
 from meterlink.answers.protection import protect
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import write_job
+from meterlink.show.answers_text import protection_sentences
 from meterlink.show.drawing import draw
 from meterlink.show.report import label_text, render_label, render_report
-from meterlink.show.sentences import advice_on, protection_sentences
+from meterlink.show.sentences import advice_on
 from meterlink.tree.wiring import Condition, Point, PoorJoint, WiringMap
 
 from .maps import busy, chain, forked_at_panel, known, untouched
