@@ -165,6 +165,17 @@ class Levels:
     line_noise_share: float = assumed(0.0012, "1", PRACTICE, "noise of the supply in blocks")
     least_noise_mv: float = assumed(1e-3, "mV", PRACTICE, "no meter here is quieter")
     stray_sds: float = assumed(8.0, "sd", CONVENTION, "one damaged reading is left out")
+    idle_share: float = assumed(0.3, "1", PRACTICE, "readings and steps of pickup, share of it")
+    step_on_share: float = assumed(0.02, "1", PRACTICE, "a step with the load on is larger")
+    least_step_mv: float = assumed(3.0, "mV", PRACTICE, "pickup of some 10 mV wanders by as much")
+    largest_inrush: float = assumed(0.1, "1", PRACTICE, "no heater's current starts higher")
+    range_change_s: float = assumed(3.0, "s", PRACTICE, "a meter finds its range within")
+    overloaded_s: float = assumed(1.5, "s", PRACTICE, "its overload then is shorter")
+    fall_lag_s: float = assumed(
+        0.45, "s", "twice the time constant of an r.m.s. converter's squares", "a reading sinks"
+    )
+    longest_fall_s: float = assumed(4.0, "s", PRACTICE, "... and has sunk by then")
+    longest_gap_s: float = assumed(3.0, "s", PRACTICE, "a meter is silent for no longer")
     tap_before_s: float = assumed(10.0, "s", PRACTICE, "a tap that comes before the switch")
     tap_after_s: float = assumed(12.0, "s", PRACTICE, "a tap that comes after it")
     early_s: float = assumed(1.0, "s", "contract of the marks", "the same, as a rule")
@@ -172,6 +183,8 @@ class Levels:
     double_tap_s: float = assumed(1.0, "s", PRACTICE, "closer taps are one")
     meter_lag_s: float = assumed(1.5, "s", PRACTICE, "until a small change shows")
     shortest_load_s: float = assumed(2.0, "s", PRACTICE, "nobody runs a load for less")
+    shortest_marked_s: float = assumed(4.0, "s", PRACTICE, "both taps prove that a load ran")
+    after_off_s: float = assumed(2.0, "s", PRACTICE, "... with readings so long after")
     inrush_share: float = assumed(0.035, "1", PRACTICE, "a cold element draws more")
     inrush_share_sd: float = assumed(0.02, "1", PRACTICE, "its spread")
     inrush_tau_s: float = assumed(3.0, "s", PRACTICE, "it warms up within")
@@ -228,6 +241,7 @@ class Levels:
         8.0, "mohm", "ASTM B258: 1 m of 14 AWG", "what none excludes"
     )
     ratio_rel_u: float = assumed(0.01, "1", PRACTICE, "ratio of two settings' currents")
+    four_wire_u_mohm: float = assumed(0.3, "mohm", "from memory", "places of four wires' clips")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,11 @@
-"""All changes in the readings of a test: exact optimal partitioning into constant levels.
+"""Changes in the readings of a test, when they came, and which readings belong to a level.
 
-Readings are averaged in blocks of half a second, brought to a scale on which their noise is 1, and
-cut where the sum of squares about the levels, plus a penalty for each change, is least: over all
-cuts there are, not a greedy one (Jackson et al. 2005, "An algorithm for optimal partitioning of
-data on an interval"; the pruning is that of Killick, Fearnhead and Eckley 2012). A new reading
-costs one pass over the cuts that may still win, because what went before does not change.
+The changes are an exact optimal partition into constant levels. Readings are averaged in blocks of
+half a second, brought to a scale on which their noise is 1, and cut where the sum of squares about
+the levels, plus a penalty for each change, is least: over all cuts there are, not a greedy one
+(Jackson et al. 2005, "An algorithm for optimal partitioning of data on an interval"; the pruning is
+that of Killick, Fearnhead and Eckley 2012). A new reading costs one pass over the cuts that may
+still win, because what went before does not change.
 
 The scale is linear near zero and logarithmic far from it: a heater's current sags by some per cent
 after switching, and with it the drop, so that the "noise" of a large level grows with the level.
@@ -14,10 +15,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from meterlink.assumptions import USUAL, Levels
-from meterlink.levels.statistics import Floats, difference_sd, display_sd
-from meterlink.levels.trace import Samples
+from meterlink.levels.statistics import Floats, difference_sd, display_sd, robust_center
+from meterlink.levels.trace import Samples, State
+
+FEW = 5  # readings that a stage needs at least
+STEP_SDS = 8.0  # a reading that differs by so many spreads has left its level
 
 
 class Partition:
@@ -85,9 +90,8 @@ class Partition:
                 np.concatenate([a, np.zeros(a.size)])
                 for a in (self._sums, self._squares, self._best)
             )
-        apart = (
-            value - self._values[0] if self._values else 0.0
-        )  # keeps digits where levels are large
+        # Less the first value, which keeps digits where levels are large.
+        apart = value - self._values[0] if self._values else 0.0
         self._values.append(value)
         self._sums[n] = self._sums[n - 1] + apart
         self._squares[n] = self._squares[n - 1] + apart * apart
@@ -219,9 +223,7 @@ class ChangeFinder:
         return found
 
 
-def in_blocks(
-    usable: Samples, block_s: float
-) -> tuple[Floats, Floats, "np.typing.NDArray[np.intp]"]:
+def in_blocks(usable: Samples, block_s: float) -> tuple[Floats, Floats, npt.NDArray[np.intp]]:
     """Average samples within equal spans of time.
 
     Returns:
@@ -274,3 +276,104 @@ def _without_passages(segments: list[Plateau]) -> tuple[list[Plateau], tuple[flo
 
 def _is_between(a: float, x: float, b: float) -> bool:
     return min(a, b) < x < max(a, b)
+
+
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """The load went on or off between two readings.
+
+    Attributes:
+        quiet_s: Time of the last reading at the level before.
+        moved_s: Time of the first reading, or overload, on the way to the level after.
+    """
+
+    quiet_s: float
+    moved_s: float
+
+    @property
+    def at_s(self) -> float:
+        """Best guess of the moment."""
+        return 0.5 * (self.quiet_s + self.moved_s)
+
+
+def find_switching(usable: Samples, before: Plateau, after: Plateau, quiet: float) -> Switching:
+    """The two readings between which one plateau was left for the next.
+
+    Args:
+        usable: Readings of the test.
+        before: The plateau that was left.
+        after: The next one.
+        quiet: How far in mV a reading may be from the level before and still belong to it.
+    """
+    level, jump = before.tail_mv, after.head_mv - before.tail_mv
+    t_s = usable.t_s
+    near = np.flatnonzero((t_s > before.last_s - 1.0) & (t_s < after.first_s + 1.0))
+    if near.size == 0:
+        return Switching(before.last_s, after.first_s)
+    share = (usable.mv[near] - level) / jump if jump else np.zeros(near.size)
+    gone = np.flatnonzero(share > 0.5)
+    k = int(gone[0]) if gone.size else near.size - 1
+    while k > 0 and abs(share[k - 1] * jump) > quiet:
+        k -= 1
+    moved = int(near[k])
+    return Switching(float(t_s[max(moved - 1, 0)]), float(t_s[moved]))
+
+
+def first_sign(samples: Samples, switching: Switching, assumed: Levels = USUAL.levels) -> Switching:
+    """Move a switching back to the overload of a range change that announced it.
+
+    Between that and the first reading on the new range a meter may show an old value once more.
+
+    Args:
+        samples: All samples, overload among them.
+        switching: As the usable readings show it.
+        assumed: How long a meter looks for its range.
+    """
+    before = samples.between(switching.moved_s - assumed.range_change_s, switching.moved_s)
+    signs = before.t_s[before.state == State.OVERLOAD]
+    if signs.size == 0:
+        return switching
+    sign_s = float(signs[0])
+    quiet = samples.t_s[(samples.t_s < sign_s) & (samples.state == State.USABLE)]
+    return Switching(float(quiet[-1]) if quiet.size else sign_s, sign_s)
+
+
+def settled(stage: Samples, *, line: bool, assumed: Levels = USUAL.levels) -> Samples:
+    """Leave out the leading readings of a stage that are still on their way to its level."""
+    if len(stage) <= FEW:
+        return stage
+    tail = stage.mv[-max(len(stage) // 2, FEW) :]
+    center, spread = robust_center(tail)
+    share = assumed.line_step_share if line else assumed.idle_share
+    noise = max(spread, difference_sd(tail), display_sd(stage.display_mv))
+    near_mv = max(5.0 * noise, 0.5 * share * abs(center)) + 1e-6
+    near = np.abs(stage.mv - center) <= near_mv
+    first = _first_settled(near)
+    if first > 0:
+        # An exponential approach that took so long to come near takes 3 of its time constants
+        # more to sink to a twentieth of that.
+        took_s = stage.t_s[first] - stage.t_s[0]
+        ratio = float(np.log(max(abs(stage.mv[0] - center) / near_mv, np.e)))
+        still = stage.t_s < stage.t_s[first] + 3.0 * took_s / ratio
+        if len(stage) - int(still.sum()) >= FEW:
+            first = int(still.sum())
+    near[:first] = False
+    return stage.where(near)
+
+
+def near_level(stage: Samples, *, line: bool, assumed: Levels = USUAL.levels) -> Samples:
+    """Leave out readings with the load on that cannot belong to its level, sag allowed for."""
+    if len(stage) < 3:
+        return stage
+    center = float(np.median(stage.mv[len(stage) // 2 :]))
+    noise = max(difference_sd(stage.mv), display_sd(stage.display_mv))
+    share = assumed.line_step_share if line else assumed.largest_inrush
+    return stage.where(np.abs(stage.mv - center) <= share * abs(center) + STEP_SDS * noise + 1e-6)
+
+
+def _first_settled(near: npt.NDArray[np.bool_]) -> int:
+    """Index of the first reading from which on readings stay near the level, one in five aside."""
+    for first in range(near.size - FEW + 1):
+        if near[first] and near[first : first + FEW].mean() >= 0.8:
+            return first
+    return int(near.size - FEW)

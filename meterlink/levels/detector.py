@@ -6,7 +6,6 @@ disagree. A jump that stands in the trace is never logged as "no jump": whatever
 makes the test unclear.
 """
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,27 +14,24 @@ from drivers.readings import Reading
 from meterlink.assumptions import USUAL, Levels
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels import test_flags
-from meterlink.levels.changes import ChangeFinder, without_strays
+from meterlink.levels.changes import FEW, ChangeFinder, without_strays
 from meterlink.levels.drop import Drop, LowSetting, band_in_u, evaluate
 from meterlink.levels.levels import LevelsFound, measure_stages
-from meterlink.levels.measurement import Assessment, Measurement, measurement_of
-from meterlink.levels.progress import Progress, progress_of
+from meterlink.levels.progress import (
+    Assessment,
+    Measurement,
+    Progress,
+    measurement_of,
+    progress_of,
+)
 from meterlink.levels.stages import (
-    FEW,
     Explanation,
-    Marks,
-    Stages,
     explain,
     stages_of_runs,
     stages_of_taps,
 )
 from meterlink.levels.test_flags import Flag
-from meterlink.levels.trace import Samples, State, Trace
-
-OVERLOADED_S = 1.5  # a range change is shorter
-LONGEST_GAP_S = 3.0  # without readings, in a test that is to say "no jump"
-SHORTEST_MARKED_S = 4.0  # between both taps, for a load that is known to have run
-AFTER_OFF_S = 2.0
+from meterlink.levels.trace import Marks, Samples, Trace
 
 
 class TestDetector:
@@ -44,8 +40,7 @@ class TestDetector:
     Args:
         setup: Hookup, leads and load.
         started_s: Monotonic time of the test's start.
-        volts: Nominal supply, ``None`` where not known.
-        hertz: Its frequency; 0 means a direct-current supply, ``None`` is taken as alternating.
+        hertz: Of the supply; 0 means direct current, ``None`` is taken as alternating.
         smallest_drop_mv: What the load makes on the smallest run that could be there (about 1 m
             of cable). A test whose ``limit_mv`` is above it cannot say ``not-in-path``.
         direct: The load draws a direct current (half-wave, or a bench supply): DC volts are meant.
@@ -61,14 +56,12 @@ class TestDetector:
         setup: Setup,
         started_s: float,
         *,
-        volts: float | None,
         hertz: float | None,
         smallest_drop_mv: float | None = None,
         direct: bool = False,
         ratio: float | None = None,
         assumed: Levels = USUAL.levels,
     ) -> None:
-        del volts  # of the supply: says nothing that the readings do not
         self._setup = setup
         self._signed = direct or hertz == 0
         self._others = direct and hertz != 0 and not setup.dead
@@ -122,26 +115,27 @@ class TestDetector:
             signed=self._signed,
             assumed=self._assumed,
         )
-        stages = tuple(self._stages(samples, usable, seen, marks))
+        stages = tuple(
+            stages_of_runs(samples, usable, seen, marks, line=self._line, assumed=self._assumed)
+            if seen.runs
+            else stages_of_taps(usable, marks, line=self._line, assumed=self._assumed)
+        )
         levels = measure_stages(stages, line=self._line, assumed=self._assumed)
         if levels is not None and not seen.runs:
             levels = self._as_seen(levels, seen)
         setting = _setting(marks, levels)
         drop = None if levels is None else self._drop(levels, setting)
-        flags = self._flags(samples, seen, stages, levels, marks)
-        verdict = self._verdict(drop, samples, usable, seen, marks, flags)
-        if verdict is Verdict.UNCLEAR and _is_unproven(drop, seen, marks, usable, self._assumed):
+        flags = test_flags.flags_of(
+            samples, seen, stages, levels, marks, line=self._line, assumed=self._assumed
+        )
+        ran = _ran(marks, usable, self._assumed)
+        verdict = self._verdict(drop, samples, seen, marks, flags, ran=ran)
+        flat = drop is not None and drop.verdict is Verdict.NOT_IN_PATH and not seen.runs
+        if verdict is Verdict.UNCLEAR and flat and marks.on and not ran:
             flags = (*flags, Flag.LOAD_UNPROVEN)
         return Assessment(
             samples, usable, marks, seen, stages, levels, drop, verdict, flags, setting
         )
-
-    def _stages(
-        self, samples: Samples, usable: Samples, seen: Explanation, marks: Marks
-    ) -> Sequence[Stages]:
-        if seen.runs:
-            return stages_of_runs(samples, usable, seen, marks, line=self._line)
-        return stages_of_taps(usable, marks, line=self._line, assumed=self._assumed)
 
     def _as_seen(self, levels: LevelsFound, seen: Explanation) -> LevelsFound:
         """Levels of a test without a jump, no surer than what the search would have missed."""
@@ -167,73 +161,32 @@ class TestDetector:
             assumed=self._assumed,
         )
 
-    def _flags(
-        self,
-        samples: Samples,
-        seen: Explanation,
-        stages: Sequence[Stages],
-        levels: LevelsFound | None,
-        marks: Marks,
-    ) -> tuple[Flag, ...]:
-        """Everything noticed in the test."""
-        flags = list(test_flags.refusals(samples))
-        if not marks.on and not seen.runs:
-            flags.append(Flag.NO_LOAD_MARK)
-        if levels is None:
-            flags += [Flag.FEW_READINGS] if marks.on or seen.runs else []
-        if overloaded(samples):
-            flags.append(Flag.OVERLOAD)
-        if test_flags.has_gap(samples, marks.start_s, marks.now_s):
-            flags.append(Flag.GAP)
-        if seen.others:
-            flags.append(Flag.OTHER_APPLIANCE)
-        if seen.already_on:
-            flags.append(Flag.LOAD_ALREADY_ON)
-        if len(seen.runs) > max(len(marks.pairs()), 1):
-            flags.append(Flag.LOAD_CUT_OUT)
-        if _stayed_on(seen, marks, self._assumed.late_s):
-            flags.append(Flag.LOAD_STAYED_ON)
-        for one in stages:
-            flags += self._stage_flags(one, marks)
-        if levels is not None and seen.runs and levels.idle.sd < 0.02 * abs(levels.idle.value):
-            flags = [flag for flag in flags if flag is not Flag.FLOATING]  # it follows the load
-        if levels is not None:
-            flags += _level_flags(levels, stayed_on=Flag.LOAD_STAYED_ON in flags)
-        return tuple(dict.fromkeys(flags))
-
-    def _stage_flags(self, stages: Stages, marks: Marks) -> list[Flag]:
-        flags = []
-        if len(stages.idle) < FEW or len(stages.on) < FEW:
-            flags.append(Flag.FEW_READINGS)
-        flags += test_flags.idle_flags(
-            stages.before, stages.idle, line=self._line, assumed=self._assumed
-        )
-        flags += test_flags.on_flags(stages.during, line=self._line)
-        return flags + _timing_flags(stages, marks, self._assumed)
-
     def _verdict(
         self,
         drop: Drop | None,
         samples: Samples,
-        usable: Samples,
         seen: Explanation,
         marks: Marks,
         flags: tuple[Flag, ...],
+        *,
+        ran: bool,
     ) -> Verdict:
         """The drop's verdict, unless something else in the trace speaks against it."""
         if drop is None or drop.verdict is Verdict.UNCLEAR:
             return Verdict.UNCLEAR
         if drop.verdict is Verdict.IN_PATH:
             return Verdict.IN_PATH if self._jump_counts(seen, marks) else Verdict.UNCLEAR
-        spoilt = Flag.FEW_READINGS in flags or Flag.FLOATING in flags
-        if spoilt or seen.runs or seen.already_on:
-            return Verdict.UNCLEAR
         first_s, last_s = _window(marks, self._assumed)
-        if any(first_s <= other_s <= last_s for other_s in seen.others):
-            return Verdict.UNCLEAR
-        if overloaded(samples.between(first_s, last_s)) or not _ran(marks, usable, self._assumed):
-            return Verdict.UNCLEAR
-        return Verdict.NOT_IN_PATH
+        spoilt = (
+            not ran
+            or Flag.FEW_READINGS in flags
+            or Flag.FLOATING in flags
+            or bool(seen.runs)
+            or seen.already_on
+            or any(first_s <= other_s <= last_s for other_s in seen.others)
+            or test_flags.overloaded(samples.between(first_s, last_s), self._assumed)
+        )
+        return Verdict.UNCLEAR if spoilt else Verdict.NOT_IN_PATH
 
     def _jump_counts(self, seen: Explanation, marks: Marks) -> bool:
         """Whether a jump may be taken for the load's."""
@@ -241,28 +194,9 @@ class TestDetector:
             first_s, last_s = _window(marks, self._assumed)
             return bool(marks.on) and not any(first_s <= t <= last_s for t in seen.others)
         if marks.on or marks.off:
-            stayed = _stayed_on(seen, marks, self._assumed.late_s)
+            stayed = test_flags.stayed_on(seen, marks, self._assumed)
             return any(run.tapped for run in seen.runs) and not stayed
         return not seen.is_on or len(seen.runs) > 1
-
-
-def overloaded(samples: Samples) -> bool:
-    """Whether overload lasted longer than a change of range."""
-    over = samples.state == State.OVERLOAD
-    if int(over.sum()) <= 3:
-        return False
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], over.astype(np.int8), [0]])))
-    starts, stops = edges[::2], edges[1::2] - 1
-    lasted = samples.t_s[stops] - samples.t_s[starts]
-    return bool((lasted[stops - starts >= 3] > OVERLOADED_S).any())
-
-
-def _stayed_on(seen: Explanation, marks: Marks, wait_s: float) -> bool:
-    """Whether readings with the load on came long after the tap for off."""
-    last_on_s = marks.on[-1][0] if marks.on else -np.inf
-    if not seen.is_on or not marks.off or marks.off[-1] <= last_on_s:
-        return False
-    return seen.plateaus[-1].last_s - marks.off[-1] > wait_s
 
 
 def _window(marks: Marks, assumed: Levels) -> tuple[float, float]:
@@ -284,25 +218,16 @@ def _ran(marks: Marks, usable: Samples, assumed: Levels) -> bool:
     if not pairs:
         return False
     on_s, off_s = max(pairs, key=lambda pair: pair[1] - pair[0])
+    margin_s, long_enough, last_s = assumed.after_off_s, False, marks.now_s
     if marks.off and off_s < marks.now_s:
-        long_enough = off_s - on_s >= SHORTEST_MARKED_S and marks.now_s - off_s >= AFTER_OFF_S
-        last_s = off_s + AFTER_OFF_S
-    else:
-        long_enough, last_s = False, marks.now_s
+        last_s = off_s + margin_s
+        long_enough = off_s - on_s >= assumed.shortest_marked_s and marks.now_s >= last_s
     lagged_s = on_s + assumed.tap_before_s + assumed.shortest_load_s
     if not long_enough and marks.now_s < lagged_s:
         return False
-    inside = usable.between(on_s - AFTER_OFF_S, last_s + 1e-6).t_s
-    gaps = np.diff(np.concatenate([[on_s - AFTER_OFF_S], inside, [last_s]]))
-    return inside.size >= FEW and bool(gaps.max() <= LONGEST_GAP_S)
-
-
-def _is_unproven(
-    drop: Drop | None, seen: Explanation, marks: Marks, usable: Samples, assumed: Levels
-) -> bool:
-    """Whether "no jump" was not said only because nobody knows that the load ran."""
-    flat = drop is not None and drop.verdict is Verdict.NOT_IN_PATH and not seen.runs
-    return flat and bool(marks.on) and not _ran(marks, usable, assumed)
+    inside = usable.between(on_s - margin_s, last_s + 1e-6).t_s
+    gaps = np.diff(np.concatenate([[on_s - margin_s], inside, [last_s]]))
+    return inside.size >= FEW and bool(gaps.max() <= assumed.longest_gap_s)
 
 
 def _setting(marks: Marks, levels: LevelsFound | None) -> str:
@@ -311,27 +236,3 @@ def _setting(marks: Marks, levels: LevelsFound | None) -> str:
     if {"low", "high"} <= named:
         return "low+high" if levels is not None and levels.low_mv is not None else "high"
     return next(iter(named), "")
-
-
-def _timing_flags(stages: Stages, marks: Marks, assumed: Levels) -> list[Flag]:
-    """Flags of a load that came or went well outside the usual time about its tap."""
-    found = []
-    for at_s, taps in ((stages.on_at_s, marks.on_s), (stages.off_at_s, marks.off)):
-        if at_s is None or not taps:
-            continue
-        lag_s = at_s - min(taps, key=lambda tap: abs(at_s - tap))
-        if lag_s < -assumed.early_s - 1.0:
-            found.append(Flag.LOAD_EARLY)
-        elif lag_s > assumed.late_s + 1.0:
-            found.append(Flag.LOAD_LATE)
-    return found
-
-
-def _level_flags(levels: LevelsFound, *, stayed_on: bool) -> list[Flag]:
-    found = {
-        Flag.RESTLESS_JOINT: levels.restless,
-        Flag.NO_AFTER: levels.after is None and not stayed_on,
-        Flag.AFTER_DIFFERS: levels.after_differs,
-        Flag.CYCLES_DIFFER: levels.differ,
-    }
-    return [flag for flag, is_so in found.items() if is_so]

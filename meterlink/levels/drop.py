@@ -22,14 +22,22 @@ and ``d`` is their difference; ``line-drop`` is the sag of one supply.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from meterlink.assumptions import USUAL, Levels
 from meterlink.circuit.setup import Hookup, Verdict
-from meterlink.levels.trace import Floats
+from meterlink.levels.statistics import (
+    LEAST_U_MV,
+    Floats,
+    below,
+    below_all,
+    magnitude_likelihood,
+    magnitude_within,
+    normal,
+    rayleigh,
+)
 
 ONE_SIGMA = 0.6827  # share of a normal distribution within one standard deviation
 # Where no jump shows, the drop may be anything up to the limit with a chance of 5 % there; a normal
@@ -37,19 +45,7 @@ ONE_SIGMA = 0.6827  # share of a normal distribution within one standard deviati
 LIMIT_IN_U = 2.448
 LEAST_WEIGHT = 0.005
 COVERED_WEIGHT = 0.04
-LEAST_U_MV = 1e-3
 
-# Half-widths of the uniform distributions whose equal mixture is the unit normal: square roots of
-# quantiles of chi-square with 3 degrees of freedom at (k + 1/2) / 12 (scipy.stats.chi2.ppf).
-_HALF_WIDTHS = np.array(
-    [
-        0.55585, 0.83208, 1.01962, 1.17816, 1.32438, 1.46662,
-        1.61096, 1.76347, 1.93233, 2.13184, 2.39571, 2.86715,
-    ]
-)  # fmt: skip
-_HALF_WIDTHS /= np.sqrt(np.mean(_HALF_WIDTHS**2) / 3.0)  # the mixture's variance is exactly 1
-_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
-_NODE_WEIGHTS = _NODE_WEIGHTS / _NODE_WEIGHTS.sum()
 _GRID = 400
 
 
@@ -139,22 +135,14 @@ def evaluate(
         if others:  # the load's half waves sag others' current by half waves, too
             u = math.hypot(u, assumed.others_direct_mv, assumed.others_direct * delta)
         return _linear(delta, u, smallest_drop_mv, assumed, spread=hookup is not Hookup.LINE_DROP)
-    a, b = abs(idle_mv), abs(on_mv)
-    parts = _Phases.of(hookup, a, assumed)
-    current = a * (1.0 - assumed.sag), math.hypot(u, assumed.sag_sd * a)
-    weighed = _modes(parts, a, current, b, u, assumed)
-    if low is not None:
-        weighed = _with_low(parts, weighed, a, b, u, low, assumed)
-    none = parts.pickup * _normal(b - a, u) + (1.0 - parts.pickup) * _normal(
-        b - current[0], current[1]
-    )
-    limit = _limit(parts, a, current, u, assumed)
-    found = _combined(weighed, none, abs(b - a), u, limit, smallest_drop_mv, assumed, b + a)
+    b = abs(on_mv)
+    idle = _Idle.of(hookup, abs(idle_mv), u, assumed)
+    modes = idle.modes(b) if low is None else _with_low(idle, idle.modes(b), b, low)
+    found = _combined(idle, modes, b, smallest_drop_mv)
     # The home run is common to all: a current there and no jump is a coincidence, or no contact.
-    withheld = hookup is Hookup.NEUTRAL_GROUND and parts.pickup < 0.5
-    if withheld and found.verdict is Verdict.NOT_IN_PATH:
-        return replace(found, verdict=Verdict.UNCLEAR)
-    return found
+    withheld = hookup is Hookup.NEUTRAL_GROUND and idle.pickup < 0.5
+    unclear = withheld and found.verdict is Verdict.NOT_IN_PATH
+    return replace(found, verdict=Verdict.UNCLEAR) if unclear else found
 
 
 def drop_modes(
@@ -178,19 +166,17 @@ def drop_modes(
         signed: The levels have a sign: DC volts.
         assumed: Priors.
     """
-    u = usual_u_mv(hookup, idle_mv, on_mv, assumed) if level_u_mv is None else level_u_mv
+    u = _usual_u_mv(hookup, idle_mv, on_mv, assumed) if level_u_mv is None else level_u_mv
     return evaluate(hookup, idle_mv, on_mv, u, signed=signed, assumed=assumed).modes
 
 
-def usual_u_mv(
-    hookup: Hookup, idle_mv: float, on_mv: float, assumed: Levels = USUAL.levels
-) -> float:
+def _usual_u_mv(hookup: Hookup, idle_mv: float, on_mv: float, assumed: Levels) -> float:
     """Standard uncertainty that ``on - idle`` has in an ordinary test, in mV."""
-    a, b = abs(idle_mv), abs(on_mv)
+    supply = assumed.supply_wander * max(abs(idle_mv), abs(on_mv))
     if hookup is Hookup.LINE_DROP:
-        return assumed.supply_wander * a
-    pickup = assumed.pickup_wander * min(a, assumed.largest_pickup_mv) * math.sqrt(1.5)
-    return math.hypot(pickup, 2.0 * assumed.supply_wander * max(a, b), 0.3)
+        return assumed.supply_wander * abs(idle_mv)
+    pickup = assumed.pickup_wander * min(abs(idle_mv), assumed.largest_pickup_mv)
+    return math.hypot(math.sqrt(1.5) * pickup, 2.0 * supply, USUAL.meter.floor_u_mv)
 
 
 def _sag(idle_mv: float, on_mv: float) -> float:
@@ -204,47 +190,11 @@ def _linear(delta: float, u: float, smallest: float, assumed: Levels, *, spread:
     """Levels that add: the drop is their difference."""
     limit = u * (band_in_u(u, assumed) + 1.645)  # 1.645: 95 % point of the normal distribution
     some = (1.0 - assumed.no_drop) / max(assumed.widest_drop_mv, abs(delta))
-    none = assumed.no_drop * _normal(delta, u)
+    none = assumed.no_drop * normal(delta, u)
     p_drop = some / (some + none)
     shown_u = max(u, limit / LIMIT_IN_U) if spread and p_drop < assumed.certain else u
-    verdict = _verdict(p_drop, limit, smallest, assumed)
-    return Drop(delta, shown_u, limit, p_drop, verdict, (DropMode(1.0, delta, shown_u),))
-
-
-@dataclass(frozen=True, slots=True)
-class _Phases:
-    """Weights of what an idle reading may be; they sum to 1."""
-
-    pickup: float
-    adds: float
-    opposes: float
-    lags: float
-    leads: float  # opposes, and lags
-
-    @classmethod
-    def of(cls, hookup: Hookup, a: float, assumed: Levels) -> "_Phases":
-        low, high = assumed.background_mv
-        wide = assumed.wide_pickup
-        pickup = (1.0 - assumed.background) * (
-            (1.0 - wide) * _rayleigh(a, assumed.pickup_mv)
-            + wide * _rayleigh(a, assumed.wide_pickup_mv)
-        )
-        current = assumed.background / (max(a, low) * math.log(high / low)) if a > low else 0.0
-        if pickup + current <= 0.0:
-            return cls(1.0, 0.0, 0.0, 0.0, 0.0) if a <= low else cls._currents(hookup, 1.0, assumed)
-        return cls._currents(hookup, current / (pickup + current), assumed)
-
-    @classmethod
-    def _currents(cls, hookup: Hookup, share: float, assumed: Levels) -> "_Phases":
-        opposed = assumed.opposed if hookup is Hookup.NEUTRAL_GROUND else 0.5
-        sharp, lagging = share * (1.0 - assumed.lagging), share * assumed.lagging
-        return cls(
-            1.0 - share,
-            sharp * (1.0 - opposed),
-            sharp * opposed,
-            lagging * (1.0 - opposed),
-            lagging * opposed,
-        )
+    said = _verdict(p_drop, limit, smallest, assumed)
+    return Drop(delta, shown_u, limit, p_drop, said, (DropMode(1.0, delta, shown_u),))
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,43 +207,73 @@ class _Weighed:
     near: bool  # goes down to no drop where the levels are equal
 
 
-def _modes(
-    parts: _Phases, pickup: float, current: tuple[float, float], b: float, u: float, assumed: Levels
-) -> list[_Weighed]:
-    """All modes of the drop, whatever their weight.
+@dataclass(frozen=True, slots=True)
+class _Idle:
+    """What an idle reading may be.
 
-    Args:
-        parts: What the idle reading may be.
-        pickup: Its size if it is pickup.
-        current: Its size if it is a current, with the load on, and the uncertainty of ``b``
-            against it: the load takes the supply down, and with it what others draw.
-        b: On level.
-        u: Uncertainty of ``b`` against the pickup.
+    The load takes the supply down, and with it what others draw: as a current it has another size
+    while the load is on.
+
+    Attributes:
+        pickup, adds, opposes, lags, leads: Weights, which sum to 1; ``leads`` opposes, and lags.
+        a, u: Its size, and the uncertainty of the on level against it, if it is pickup.
+        current, current_u: The same with the load on, if it is a current.
         assumed: Priors.
     """
-    found = [_pickup_mode(parts.pickup, pickup, b, u)] if parts.pickup > 0.0 else []
-    a, u = current
-    square = min(0.5 * assumed.quadrature_mv**2, 0.25 * a * a, 0.25 * b * b)
-    real_a, real_b = math.sqrt(a * a - square), math.sqrt(b * b - square)
-    sharp_u = math.hypot(u, (real_b - real_a) - (b - a))
-    for weight, drop, near in (
-        (parts.adds, real_b - real_a, True),
-        (parts.opposes, real_a - real_b, True),
-        (parts.opposes, real_a + real_b, False),
-    ):
-        area = weight * _below(drop / sharp_u)
-        if area > 0.0:
-            found.append(_Weighed(area, max(drop, 0.0), sharp_u, near))
-    for weight, sign in ((parts.lags, 1.0), (parts.leads, -1.0)):
-        found += _off_phase(weight, sign, a, b, u, assumed)
-    return found
+
+    pickup: float
+    adds: float
+    opposes: float
+    lags: float
+    leads: float
+    a: float
+    u: float
+    current: float
+    current_u: float
+    assumed: Levels
+
+    @classmethod
+    def of(cls, hookup: Hookup, a: float, u: float, assumed: Levels) -> "_Idle":
+        """Weigh a reading of size ``a``."""
+        low, high = assumed.background_mv
+        wide = assumed.wide_pickup
+        pickup = (1.0 - assumed.background) * (
+            (1.0 - wide) * rayleigh(a, assumed.pickup_mv)
+            + wide * rayleigh(a, assumed.wide_pickup_mv)
+        )
+        current = assumed.background / (a * math.log(high / low)) if a > low else 0.0
+        both = pickup + current
+        share = current / both if both > 0.0 else float(a > low)
+        opposed = assumed.opposed if hookup is Hookup.NEUTRAL_GROUND else 0.5
+        sharp, lagging = share * (1.0 - assumed.lagging), share * assumed.lagging
+        phases = ((one * (1.0 - opposed), one * opposed) for one in (sharp, lagging))
+        (adds, opposes), (lags, leads) = phases
+        on, on_u = a * (1.0 - assumed.sag), math.hypot(u, assumed.sag_sd * a)
+        return cls(1.0 - share, adds, opposes, lags, leads, a, u, on, on_u, assumed)
+
+    def modes(self, b: float) -> list[_Weighed]:
+        """All modes of the drop behind the on level ``b``, whatever their weight."""
+        found = [_pickup_mode(self, b)] if self.pickup > 0.0 else []
+        a = self.current
+        square = min(0.5 * self.assumed.quadrature_mv**2, 0.25 * a * a, 0.25 * b * b)
+        real_a, real_b = math.sqrt(a * a - square), math.sqrt(b * b - square)
+        u = math.hypot(self.current_u, (real_b - real_a) - (b - a))
+        for weight, drop, near in (
+            (self.adds, real_b - real_a, True),
+            (self.opposes, real_a - real_b, True),
+            (self.opposes, real_a + real_b, False),
+        ):
+            area = weight * below(drop / u)
+            if area > 0.0:
+                found.append(_Weighed(area, max(drop, 0.0), u, near))
+        lags = _off_phase(self, self.lags, 1.0, b)
+        return [*found, *lags, *_off_phase(self, self.leads, -1.0, b)]
 
 
-def _off_phase(
-    weight: float, sign: float, a: float, b: float, u: float, assumed: Levels
-) -> list[_Weighed]:
+def _off_phase(idle: _Idle, weight: float, sign: float, b: float) -> list[_Weighed]:
     """Modes of a current some angle off: the two solutions of ``b = abs(d + A)``."""
-    angles = np.radians(assumed.lag_degrees)
+    a, u = idle.current, idle.current_u
+    angles = np.radians(idle.assumed.lag_degrees)
     across, along = a * np.sin(angles), sign * a * np.cos(angles)
     if weight <= 0.0 or b + 3.0 * u < float(across.min()):
         return []
@@ -312,27 +292,14 @@ def _off_phase(
     return found
 
 
-def _sags(parts: _Phases, assumed: Levels) -> tuple[tuple[float, float], ...]:
-    """By how much the load may take the idle reading down, with weights: three-point quadrature."""
-    current, off = 1.0 - parts.pickup, math.sqrt(3.0) * assumed.sag_sd
-    return (
-        (parts.pickup, 0.0),
-        (current / 6.0, assumed.sag - off),
-        (current * 2.0 / 3.0, assumed.sag),
-        (current / 6.0, assumed.sag + off),
-    )
-
-
-def _two_settings(
-    a: float, b: float, u: float, low: LowSetting, sag: float, assumed: Levels
-) -> tuple[float, float] | None:
+def _two_settings(idle: _Idle, b: float, low: LowSetting, sag: float) -> tuple[float, float] | None:
     """The drop at the higher setting and its uncertainty; ``None`` where noise hides it.
 
     With ``k`` the ratio of currents, ``d`` the drop at the lower one and ``c`` the cosine of the
     phase, ``low**2 = a1**2 + 2 a1 d c + d**2`` and ``b**2 = a2**2 + 2 a2 k d c + k**2 d**2`` are
     linear in ``d**2`` and ``d c``; ``a1`` and ``a2`` are the idle reading as the load leaves it.
     """
-    k = low.ratio
+    a, u, k = idle.a, idle.u, low.ratio
     if not k > 1.0:
         return None
     idle_low, idle_high = a * (1.0 - sag / k), a * (1.0 - sag)
@@ -345,17 +312,17 @@ def _two_settings(
         2.0 * b * u / scale,
         2.0 * k * low.on_mv * low.u_mv / scale,
         2.0 * a * u / k,
-        by_ratio * k * assumed.ratio_rel_u,
+        by_ratio * k * idle.assumed.ratio_rel_u,
     )
     if square <= 2.0 * square_u:
         return None
     return k * math.sqrt(square), max(k * square_u / (2.0 * math.sqrt(square)), u)
 
 
-def _pickup_mode(weight: float, a: float, b: float, u: float) -> _Weighed:
+def _pickup_mode(idle: _Idle, b: float) -> _Weighed:
     """The drop under pickup of uniform phase, as one normal that covers it."""
-    margin = 5.0 * u
-    low, high = max(0.0, abs(b - a) - margin), b + a + margin
+    weight, a, u = idle.pickup, idle.a, idle.u
+    low, high = max(0.0, abs(b - a) - 5.0 * u), b + a + 5.0 * u
     step = (high - low) / _GRID
     d: Floats = low + step * (np.arange(_GRID, dtype=np.float64) + 0.5)
     density = magnitude_likelihood(b, d, a, u)
@@ -371,68 +338,61 @@ def _pickup_mode(weight: float, a: float, b: float, u: float) -> _Weighed:
     return _Weighed(weight * total * step, mean, max(sd, 0.5 * float(right - left), u), near=True)
 
 
-def _with_low(
-    parts: _Phases,
-    modes: list[_Weighed],
-    a: float,
-    b: float,
-    u: float,
-    low: LowSetting,
-    assumed: Levels,
-) -> list[_Weighed]:
+def _with_low(idle: _Idle, modes: list[_Weighed], b: float, low: LowSetting) -> list[_Weighed]:
     """Modes weighed by what the lower setting says of the phase."""
+    sag, off = idle.assumed.sag, math.sqrt(3.0) * idle.assumed.sag_sd
+    # Three-point quadrature of how far the load may take a current down; none of the pickup.
+    current = 1.0 - idle.pickup
+    shares = (
+        (0.0, idle.pickup),
+        (sag - off, current / 6.0),
+        (sag, current * 2.0 / 3.0),
+        (sag + off, current / 6.0),
+    )
     solved = [
         (weight, *one)
-        for weight, sag in _sags(parts, assumed)
-        if (one := _two_settings(a, b, u, low, sag, assumed)) is not None
+        for sag, weight in shares
+        if (one := _two_settings(idle, b, low, sag)) is not None
     ]
     total = sum(weight for weight, _, _ in solved)
     if total < 0.5:
         return modes
     drop = sum(weight * one for weight, one, _ in solved) / total
     square = sum(weight * ((one - drop) ** 2 + one_u**2) for weight, one, one_u in solved)
-    drop_u = max(math.sqrt(square / total), u)
+    drop_u = max(math.sqrt(square / total), idle.u)
     found = []
     for mode in modes:
         both = math.hypot(mode.u_mv, drop_u)
         share = (drop_u / both) ** 2
         mean = drop + share * (mode.drop_mv - drop)
-        spread = max(mode.u_mv * drop_u / both, u)
-        area = mode.area * _normal(mode.drop_mv - drop, both) * math.sqrt(2.0 * math.pi) * both
+        spread = max(mode.u_mv * drop_u / both, idle.u)
+        area = mode.area * normal(mode.drop_mv - drop, both) * math.sqrt(2.0 * math.pi) * both
         found.append(_Weighed(area, mean, spread, mode.near))
     if sum(mode.area for mode in found) <= LEAST_WEIGHT * sum(mode.area for mode in modes):
-        return [_Weighed(1.0, drop, max(drop_u, u), near=False)]  # nothing foresaw this phase
+        return [_Weighed(1.0, drop, drop_u, near=False)]  # nothing foresaw this phase
     return found
 
 
-def _combined(
-    modes: Sequence[_Weighed],
-    no_drop: float,
-    apart: float,
-    u: float,
-    limit: float,
-    smallest: float,
-    assumed: Levels,
-    widest: float,
-) -> Drop:
+def _combined(idle: _Idle, modes: list[_Weighed], b: float, smallest: float) -> Drop:
     """Mean and spread of all modes and of no drop at all.
 
     Args:
+        idle: What the idle reading may be.
         modes: With their areas.
-        no_drop: Likelihood of no drop.
-        apart: How far apart the levels are, in mV.
-        u: Standard uncertainty of the levels.
-        limit: Smallest drop that would have shown.
+        b: On level.
         smallest: What the smallest run would make.
-        assumed: Priors.
-        widest: Largest drop that the levels allow.
     """
+    a, u, assumed = idle.a, idle.u, idle.assumed
+    limit = _limit(idle)
+    no_drop = idle.pickup * normal(b - a, u) + (1.0 - idle.pickup) * normal(
+        b - idle.current, idle.current_u
+    )
     total = sum(mode.area for mode in modes)
-    some = (1.0 - assumed.no_drop) * total / max(assumed.widest_drop_mv, widest)
+    some = (1.0 - assumed.no_drop) * total / max(assumed.widest_drop_mv, b + a)
     none = assumed.no_drop * no_drop
     p_drop = some / (some + none) if some + none > 0.0 else 1.0
     if total <= 0.0:
-        modes, total = [_Weighed(1.0, apart, u, near=True)], 1.0
+        modes, total = [_Weighed(1.0, abs(b - a), u, near=True)], 1.0
     mean = p_drop * sum(m.area * m.drop_mv for m in modes) / total
     square = p_drop * sum(m.area * (m.drop_mv**2 + m.u_mv**2) for m in modes) / total
     shown_u = max(math.sqrt(max(square - mean * mean, 0.0)), u)
@@ -445,16 +405,12 @@ def _combined(
     else:  # no mode that may well be the right one is further off than two uncertainties
         far_mv = [abs(m.drop_mv - mean) for m in shown if m.weight >= COVERED_WEIGHT]
         shown_u = max([shown_u, *(0.5 * off_mv for off_mv in far_mv)])
-    verdict = _verdict(p_drop, limit, smallest, assumed)
-    return Drop(mean, shown_u, limit, p_drop, verdict, _weighty(shown))
-
-
-def _weighty(modes: list[DropMode]) -> tuple[DropMode, ...]:
-    """Modes that count, heaviest first, their weights summing to 1."""
-    kept = [mode for mode in modes if mode.weight >= LEAST_WEIGHT] or modes[:1]
+    said = _verdict(p_drop, limit, smallest, assumed)
+    kept = [mode for mode in shown if mode.weight >= LEAST_WEIGHT] or shown[:1]
     total = sum(mode.weight for mode in kept) or 1.0
     ordered = sorted(kept, key=lambda mode: -mode.weight)
-    return tuple(replace(mode, weight=mode.weight / total) for mode in ordered)
+    heaviest_first = tuple(replace(mode, weight=mode.weight / total) for mode in ordered)
+    return Drop(mean, shown_u, limit, p_drop, said, heaviest_first)
 
 
 def _verdict(p_drop: float, limit: float, smallest: float, assumed: Levels) -> Verdict:
@@ -465,42 +421,7 @@ def _verdict(p_drop: float, limit: float, smallest: float, assumed: Levels) -> V
     return Verdict.UNCLEAR
 
 
-def magnitude_cdf(m: Floats, d: Floats, a: float) -> Floats:
-    """Probability that the meter shows at most ``m`` with drop ``d``, pickup ``a``, uniform phase.
-
-    Args:
-        m: Magnitudes in mV, broadcast against ``d``. Below 0 the probability is 0.
-        d: Drops in mV, not negative.
-        a: Pickup in mV, not negative.
-    """
-    floor = 1e-9 * (1.0 + a)
-    below = np.maximum(m, 0.0)
-    cosine = (below**2 - a * a - d * d) / (2.0 * max(a, floor) * np.maximum(d, floor))
-    cdf: Floats = 1.0 - np.arccos(np.clip(cosine, -1.0, 1.0)) / np.pi
-    return np.where(m < 0.0, 0.0, cdf)
-
-
-def magnitude_likelihood(b: float, d: Floats, a: float, u: float) -> Floats:
-    """Density of an observed on level at each drop under pickup, noise included.
-
-    Args:
-        b: On level in mV.
-        d: Shape (k,), drops in mV.
-        a: Idle level in mV.
-        u: Standard uncertainty of ``b`` against ``a`` in mV, greater than 0.
-
-    Returns:
-        Shape (k,), per mV.
-    """
-    h = (u * _HALF_WIDTHS)[:, np.newaxis]
-    share = magnitude_cdf(b + h, d, a) - magnitude_cdf(b - h, d, a)
-    density: Floats = (share / (2.0 * h)).mean(axis=0)
-    return density
-
-
-def _limit(
-    parts: _Phases, a: float, current: tuple[float, float], u: float, assumed: Levels
-) -> float:
+def _limit(idle: _Idle) -> float:
     """Smallest drop from which on drops show with 95 % probability.
 
     A drop shows when the on level leaves the band about the idle level in which "no drop" stays
@@ -508,36 +429,34 @@ def _limit(
     twice its size: such a blind spot counts with the chance to hit it, among drops within a factor
     of ``exp(+-0.5)``.
     """
-    share = 1.0 - parts.pickup
-    mixed_u = parts.pickup * u + share * current[1]
-    band = mixed_u * band_in_u(mixed_u, assumed)
+    a, pickup = idle.a, idle.pickup
+    mixed_u = pickup * idle.u + (1.0 - pickup) * idle.current_u
+    band = mixed_u * band_in_u(mixed_u, idle.assumed)
     top = 2.0 * a + band + 2.0 * mixed_u
     d: Floats = np.union1d(np.linspace(0.0, top, 200)[1:], np.geomspace(0.3 * mixed_u, top, 200))
     missed = np.zeros(d.size)
-    if parts.pickup > 0.01:
-        noise = (u * _NODES)[:, np.newaxis]
-        inside = magnitude_cdf(a + band - noise, d, a) - magnitude_cdf(a - band - noise, d, a)
-        missed += parts.pickup * (_NODE_WEIGHTS @ inside)
-    cosines = [math.cos(math.radians(angle)) for angle in assumed.lag_degrees]
-    missed += parts.adds * _hidden(d, a, 1.0, band, mixed_u)
-    missed += parts.opposes * _blind(d, a, 1.0, band, mixed_u)
-    for cosine in cosines:
-        missed += parts.lags / len(cosines) * _hidden(d, a, cosine, band, mixed_u)
-        missed += parts.leads / len(cosines) * _blind(d, a, cosine, band, mixed_u)
+    if pickup > 0.01:
+        missed += pickup * magnitude_within(a, band, d, idle.u)
+    angles = np.radians(idle.assumed.lag_degrees)
+    for cosine, adds, opposes in (
+        (1.0, idle.adds, idle.opposes),
+        *((math.cos(one), idle.lags / angles.size, idle.leads / angles.size) for one in angles),
+    ):
+        missed += adds * _hidden(d, a, cosine, band, mixed_u)
+        missed += opposes * _blind(d, a, cosine, band, mixed_u)
     too_small = np.flatnonzero(missed > 0.05)
     return float(d[min(int(too_small[-1]) + 1, d.size - 1)]) if too_small.size else float(d[0])
 
 
 def _blind(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:
     """Chance that a current that opposes the load hides a drop near ``d``."""
-    small = _below_all((band - cosine * d) / u)
+    small = below_all((band - cosine * d) / u)
     spot = 2.0 * a * cosine
     width = min(band / max(cosine, 0.1), 0.9 * spot)
     if width <= 0.0:
         return small
     low, high = math.log(spot - width), math.log(spot + width)
-    middle = np.log(d)
-    overlap = np.minimum(middle + 0.5, high) - np.maximum(middle - 0.5, low)
+    overlap = np.minimum(np.log(d) + 0.5, high) - np.maximum(np.log(d) - 0.5, low)
     hidden: Floats = np.maximum(small, np.clip(overlap, 0.0, 1.0))
     return hidden
 
@@ -545,8 +464,7 @@ def _blind(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:
 def _hidden(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:
     """Probability that the on level stays within the band, at a known phase."""
     shift = np.sqrt(np.maximum(a * a + 2.0 * a * cosine * d + d * d, 0.0)) - a
-    hidden: Floats = _below_all((band - shift) / u) - _below_all((-band - shift) / u)
-    return hidden
+    return below_all((band - shift) / u) - below_all((-band - shift) / u)
 
 
 def band_in_u(u: float, assumed: Levels = USUAL.levels) -> float:
@@ -554,25 +472,3 @@ def band_in_u(u: float, assumed: Levels = USUAL.levels) -> float:
     odds = (1.0 - assumed.certain) / assumed.certain * (1.0 - assumed.no_drop) / assumed.no_drop
     ratio = odds * u * math.sqrt(2.0 * math.pi) / assumed.widest_drop_mv
     return math.sqrt(max(-2.0 * math.log(min(ratio, 1.0)), 1.0))
-
-
-def _rayleigh(x: float, scale: float) -> float:
-    return x / scale**2 * math.exp(-0.5 * (x / scale) ** 2) if x < 30.0 * scale else 0.0
-
-
-def _normal(x: float, sd: float) -> float:
-    return math.exp(-0.5 * min((x / sd) ** 2, 1400.0)) / (sd * math.sqrt(2.0 * math.pi))
-
-
-def _below(x: float) -> float:
-    return 0.5 * math.erfc(-x / math.sqrt(2.0))
-
-
-def _below_all(x: Floats) -> Floats:
-    """Normal distribution function, by the logistic series of Tocher with Bowling's correction.
-
-    Within 0.00014 everywhere (Bowling et al. 2009, from memory; checked in the tests).
-    """
-    bounded = np.clip(x, -8.0, 8.0)
-    below: Floats = 1.0 / (1.0 + np.exp(-0.07056 * bounded**3 - 1.5976 * bounded))
-    return below

@@ -10,8 +10,8 @@ from drivers.readings import Reading
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup
 from meterlink.errors import UsageError
 from meterlink.levels.detector import TestDetector
-from meterlink.levels.measurement import Measurement
-from meterlink.levels.trace import Floats
+from meterlink.levels.progress import Measurement
+from meterlink.levels.statistics import Floats
 
 Times = float | Sequence[float] | None
 
@@ -73,7 +73,6 @@ def measure(
     detector = TestDetector(
         setup,
         start_s,
-        volts=None,
         hertz=hertz,
         smallest_drop_mv=smallest_drop_mv,
         direct=direct,

@@ -1,4 +1,4 @@
-"""How a test stands while it runs: the same assessment that makes the row, and what to do next.
+"""What the readings of one test come to: its assessment, the row made of it, and how it stands.
 
 A stage is over as soon as more readings would hardly better the answer. The odds of "drop" against
 "no drop" are a likelihood ratio averaged over the drops and phases that could be, so stopping at
@@ -7,19 +7,20 @@ Sequential Analysis, section 4.1; from memory): at whatever reading one stops, t
 answer is at most ``1 - certain``.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from drivers.readings import Reading
 from meterlink.assumptions import USUAL, Levels
 from meterlink.circuit.setup import Verdict
 from meterlink.levels import test_flags
+from meterlink.levels.changes import FEW, settled
+from meterlink.levels.drop import Drop
 from meterlink.levels.levels import LevelsFound
-from meterlink.levels.measurement import Assessment
-from meterlink.levels.stages import FEW, settled
+from meterlink.levels.stages import Explanation, Stages
 from meterlink.levels.statistics import level, robust_center
 from meterlink.levels.test_flags import Flag
-from meterlink.levels.trace import Samples
+from meterlink.levels.trace import Marks, Samples
 
 IDLE_S = 3.5
 RECENT_S = 8.0  # that show whether the idle level is quiet now
@@ -29,7 +30,100 @@ PLAIN_MV = 100.0
 AFTER_READINGS = 4
 AFTER_S = 10.0  # of waiting for a level after the load
 NO_JUMP_AFTER_S = 2.0
-LARGE_IDLE_MV = 40.0
+LARGE_IDLE_MV = USUAL.meter.large_idle_mv
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """Levels, drop and verdict of one test. Millivolts; ``None`` where it could not be measured.
+
+    The fields are those of ``meterlink.testlog.rows.TestRow`` with the same names.
+
+    Attributes:
+        setting: Of the load: empty, ``low``, ``high`` or ``low+high``.
+        level_u_mv: Standard uncertainty of ``on - base``, the phase of the idle reading apart.
+        cycles: On/off cycles that were averaged.
+        on_at_s, off_at_s: Monotonic times at which the load was seen to switch; ``None`` if unseen.
+    """
+
+    idle_mv: float | None
+    idle_sd_mv: float | None
+    on_mv: float | None
+    on_sd_mv: float | None
+    after_mv: float | None
+    delta_mv: float | None
+    drop_mv: float | None
+    drop_u_mv: float | None
+    limit_mv: float | None
+    verdict: Verdict
+    n_idle: int
+    n_on: int
+    flags: tuple[str, ...] = ()
+    on_at_s: float | None = None
+    off_at_s: float | None = None
+    setting: str = ""
+    level_u_mv: float | None = None
+    cycles: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What a test would say if it ended now.
+
+    Attributes:
+        samples, usable: Everything of the test; what has a value, strays left out.
+        marks: The taps so far.
+        seen: What the changes in the trace mean.
+        stages: Readings by stage, of each cycle.
+        levels: Levels of all cycles; ``None`` where they cannot be had.
+        drop: What they say; ``None`` likewise.
+        verdict: What the row would say.
+        flags: What was noticed.
+        setting: Of the load.
+    """
+
+    samples: Samples
+    usable: Samples
+    marks: Marks
+    seen: Explanation
+    stages: tuple[Stages, ...]
+    levels: LevelsFound | None
+    drop: Drop | None
+    verdict: Verdict
+    flags: tuple[Flag, ...]
+    setting: str
+
+
+def measurement_of(found: Assessment) -> Measurement:
+    """The row's figures."""
+    flags = tuple(map(str, found.flags))
+    levels, drop = found.levels, found.drop
+    if levels is None or drop is None:
+        return Measurement(
+            None, None, None, None, None, None, None, None, None, Verdict.UNCLEAR,
+            n_idle=found.usable.readings, n_on=0, flags=flags,
+        )  # fmt: skip
+    timed = [one for one in found.stages if one.on_at_s is not None]
+    return Measurement(
+        idle_mv=levels.idle.value,
+        idle_sd_mv=levels.idle.sd,
+        on_mv=levels.on.value,
+        on_sd_mv=levels.on.sd,
+        after_mv=None if levels.after is None else levels.after.value,
+        delta_mv=levels.on.value - levels.idle.value,
+        drop_mv=drop.drop_mv,
+        drop_u_mv=drop.drop_u_mv,
+        limit_mv=drop.limit_mv,
+        verdict=found.verdict,
+        n_idle=levels.idle.n,
+        n_on=levels.on.n,
+        flags=flags,
+        on_at_s=timed[0].on_at_s if timed else None,
+        off_at_s=timed[0].off_at_s if timed else None,
+        setting=found.setting,
+        level_u_mv=levels.u_mv,
+        cycles=levels.cycles,
+    )
 
 
 class Stage(StrEnum):
@@ -118,28 +212,29 @@ def _without_load(
     found: Assessment, reading: Reading | None, *, line: bool, wanted: str, assumed: Levels
 ) -> Progress:
     """Before the load: no tap, and nothing seen."""
-    samples, plateaus = found.samples, found.seen.plateaus
-    since_s = plateaus[-1].first_s if found.seen.already_on else found.marks.start_s
-    idle = settled(found.usable.between(since_s, float("inf")), line=line)
+    samples, seen = found.samples, found.seen
+    since_s = seen.plateaus[-1].first_s if seen.already_on else found.marks.start_s
+    idle = settled(found.usable.between(since_s, float("inf")), line=line, assumed=assumed)
     from_s = max(float(samples.t_s[-1]) - RECENT_S, since_s) if len(samples) else 0.0
     recent = samples.between(from_s, float("inf"))
     why = restless(recent, line=line, wanted=wanted, assumed=assumed)
-    flags = tuple(str(flag) for flag in test_flags.refusals(samples))
-    already = found.seen.already_on
+    base = Progress(
+        Stage.SETTLING,
+        reading,
+        restless=why,
+        flags=tuple(map(str, test_flags.refusals(samples))),
+        load_already_on=seen.already_on,
+    )
     if len(idle) < FEW:
-        return Progress(Stage.SETTLING, reading, restless=why, flags=flags, load_already_on=already)
+        return base
     here = level(idle.mv, idle.display_mv)
-    lasted_s = float(idle.t_s[-1] - idle.t_s[0])
     volts, current = _large(here.value, here.sd, line=line, assumed=assumed)
-    return Progress(
+    return replace(
+        base,
         stage=Stage.IDLE,
-        reading=reading,
         idle_mv=here.value,
         idle_sd_mv=here.sd,
-        enough=why is None and lasted_s >= IDLE_S,
-        restless=why,
-        flags=flags,
-        load_already_on=already,
+        enough=why is None and float(idle.t_s[-1] - idle.t_s[0]) >= IDLE_S,
         idle_of_volts=volts,
         idle_is_current=current,
     )
@@ -151,21 +246,19 @@ def _with_load(
     """From the load's tap on, or from when it was seen."""
     marks, seen = found.marks, found.seen
     seen_on = bool(seen.runs)
-    seen_off = seen_on and not seen.is_on
-    tapped_off = bool(marks.off) and (not marks.on or marks.off[-1] > marks.on[-1][0])
+    tapped_off = marks.ends_off
     since_on_s = marks.now_s - marks.on[-1][0] if marks.on else 0.0
     since_off_s = marks.now_s - marks.off[-1] if tapped_off else 0.0
     over = since_on_s > assumed.late_s + assumed.meter_lag_s
     stage = _stage(found, assumed, tapped_off=tapped_off, over=over, since_off_s=since_off_s)
     levels, drop = found.levels, found.drop
-    flags = tuple(str(flag) for flag in found.flags if flag is not Flag.NO_AFTER)
     base = Progress(
         stage=stage,
         reading=reading,
         verdict=found.verdict,
-        flags=flags,
+        flags=tuple(str(flag) for flag in found.flags if flag is not Flag.NO_AFTER),
         load_seen_on=seen_on,
-        load_seen_off=seen_off,
+        load_seen_off=seen_on and not seen.is_on,
         load_already_on=seen.already_on,
         no_jump=not seen_on and over,
     )
@@ -177,23 +270,16 @@ def _with_load(
     else:
         enough = stage is Stage.ON and _on_is_enough(found, levels, over=over)
     volts, current = _large(levels.idle.value, levels.idle.sd, line=line, assumed=assumed)
-    return Progress(
-        stage=stage,
-        reading=reading,
+    return replace(
+        base,
         idle_mv=levels.idle.value,
         idle_sd_mv=levels.idle.sd,
         jump_mv=levels.on.value - levels.idle.value,
         drop_mv=drop.drop_mv,
         drop_u_mv=drop.drop_u_mv,
-        verdict=found.verdict,
         enough=enough,
-        flags=flags,
-        load_seen_on=seen_on,
-        load_seen_off=seen_off,
-        load_already_on=seen.already_on,
         idle_of_volts=volts,
         idle_is_current=current,
-        no_jump=base.no_jump,
     )
 
 
@@ -216,7 +302,7 @@ def _waits_for_next(found: Assessment) -> bool:
     marks = found.marks
     if off_s is None or not marks.on or len(marks.pairs()) <= len(found.seen.runs):
         return False
-    return marks.on[-1][0] > off_s and not (marks.off and marks.off[-1] > marks.on[-1][0])
+    return marks.on[-1][0] > off_s and not marks.ends_off
 
 
 def _on_is_enough(found: Assessment, levels: LevelsFound, *, over: bool) -> bool:

@@ -7,81 +7,32 @@ changes is somebody else's appliance, or a joint that moves. The best states are
 (dynamic programming over the plateaus, once for each size of a step that the trace has).
 """
 
-from dataclasses import dataclass, field
-from itertools import pairwise
+from dataclasses import dataclass
+from itertools import pairwise, product
 
 import numpy as np
 
 from meterlink.assumptions import USUAL, Levels
-from meterlink.levels.changes import Changes, Plateau
-from meterlink.levels.statistics import difference_sd, display_sd, robust_center
-from meterlink.levels.trace import Floats, Samples, State
+from meterlink.levels.changes import (
+    FEW,
+    STEP_SDS,
+    Changes,
+    Plateau,
+    Switching,
+    find_switching,
+    first_sign,
+    near_level,
+    settled,
+)
+from meterlink.levels.statistics import Floats, difference_sd, display_sd
+from meterlink.levels.trace import Marks, Samples
 
-MOST_MARKS = 64
 MOST_CYCLES = 12  # that are measured; more would hardly better the answer
 SIZES = 6  # of steps that are tried as the load's
 
-FEW = 5
-STEP_SDS = 8.0
 QUIET_MOST = 0.25  # of a jump: a reading further from the level before has left it
 ON_QUIET_SHARE = 0.01  # of the jump: a reading that is lower by more has begun to fall
 EDGE_S = 0.3  # a reading tells of what was so long ago
-RANGE_CHANGE_S = 3.0  # a meter may take so long to find its range (common practice)
-RISE_S = 1.5  # until a meter has followed a rise
-FALL_LAG_S = 0.45  # an r.m.s. converter's reading sinks with twice the time constant of its squares
-LONGEST_FALL_S = 4.0
-IDLE_SHARE = 0.3  # of an idle level, within which readings belong to it
-LINE_SHARE = 0.004  # the same of a supply level
-SAG_SHARE = 0.1  # of a level with the load on: no heater's current starts higher than that
-
-
-@dataclass(slots=True)
-class Marks:
-    """The person's taps in a test: hints about when.
-
-    Attributes:
-        start_s, now_s: Begin of the test, and its end so far.
-        on: Time and setting (``low``, ``high`` or empty) of each load-on tap.
-        off: Time of each load-off tap.
-    """
-
-    start_s: float
-    now_s: float
-    on: list[tuple[float, str]] = field(default_factory=list)
-    off: list[float] = field(default_factory=list)
-
-    def add(self, kind: str, t_s: float, setting: str, double_tap_s: float) -> None:
-        """Take a tap; one that only doubles the tap before it is none."""
-        if kind == "load-on" and len(self.on) < MOST_MARKS:
-            last_s, last = self.on[-1] if self.on else (-np.inf, "")
-            if t_s - last_s > double_tap_s or setting != last:
-                self.on.append((t_s, setting))
-        elif kind == "load-off" and len(self.off) < MOST_MARKS:
-            last_s = self.off[-1] if self.off else -np.inf
-            if t_s - last_s > double_tap_s:
-                self.off.append(t_s)
-
-    @property
-    def on_s(self) -> list[float]:
-        """Times of the load-on taps."""
-        return [t_s for t_s, _ in self.on]
-
-    @property
-    def has_settings(self) -> bool:
-        """Whether a tap named the load's setting."""
-        return any(setting for _, setting in self.on)
-
-    def pairs(self) -> list[tuple[float, float]]:
-        """Load-on taps with the load-off tap that follows, or the end so far.
-
-        Taps for on that follow each other without one for off between are one stretch.
-        """
-        found: list[tuple[float, float]] = []
-        for on_s in self.on_s:
-            if found and on_s < found[-1][1]:
-                continue
-            found.append((on_s, next((s for s in self.off if s > on_s), self.now_s)))
-        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,19 +103,12 @@ def explain(
     steps = _steps(plateaus, marks, assumed)
     largest = np.unique(np.abs(steps.size))[::-1][:SIZES]
     best, states = _taps_left(marks, [False] * len(plateaus), steps, assumed), None
-    for size in largest:
-        for sign in (1.0, -1.0):
-            against = (
-                0.0
-                if signed
-                else assumed.rises * (sign > 0)
-                if line
-                else assumed.falls * (sign < 0)
-            )
-            cost, found = _best_states(steps, sign * float(size), marks, assumed)
-            cost += against + _taps_left(marks, found, steps, assumed)
-            if cost < best and any(found):
-                best, states = cost, found
+    against = (0.0, 0.0) if signed else (assumed.rises, 0.0) if line else (0.0, assumed.falls)
+    for size, (sign, odd) in product(largest, zip((1.0, -1.0), against, strict=True)):
+        cost, found = _best_states(steps, sign * float(size), marks, assumed)
+        cost += odd + _taps_left(marks, found, steps, assumed)
+        if cost < best and any(found):
+            best, states = cost, found
     if marks.has_settings and states is not None:  # from setting to setting is no surprise
         for k, (a, b) in enumerate(pairwise(states)):
             if a and b and steps.comes[k] < assumed.odd_tap:
@@ -198,19 +142,11 @@ def _lag_cost(
 
 def _one_lag(from_s: float, to_s: float, assumed: Levels) -> float:
     """Cost of a lag, known to lie between two times, of the switch behind its tap."""
+    if from_s > assumed.tap_before_s or to_s < -assumed.tap_after_s:
+        return assumed.no_tap
     if from_s > assumed.late_s:
-        return (
-            assumed.odd_tap * from_s / assumed.tap_before_s
-            if from_s <= assumed.tap_before_s
-            else assumed.no_tap
-        )
-    if to_s < -assumed.early_s:
-        return (
-            -assumed.odd_tap * to_s / assumed.tap_after_s
-            if to_s >= -assumed.tap_after_s
-            else assumed.no_tap
-        )
-    return 0.0
+        return assumed.odd_tap * from_s / assumed.tap_before_s
+    return -assumed.odd_tap * to_s / assumed.tap_after_s if to_s < -assumed.early_s else 0.0
 
 
 def _best_states(
@@ -251,24 +187,17 @@ def _best_states(
 
 def _end_cost(marks: Marks, assumed: Levels) -> float:
     """Cost of a load that is on at the end."""
-    if marks.off and (not marks.on or marks.off[-1] > marks.on[-1][0]):
-        return (
-            assumed.still_on
-            if marks.now_s - marks.off[-1] > assumed.tap_before_s
-            else assumed.ended_on
-        )
+    if marks.ends_off:
+        long = marks.now_s - marks.off[-1] > assumed.tap_before_s
+        return assumed.still_on if long else assumed.ended_on
     return 0.0 if marks.on else assumed.ended_on
 
 
 def _taps_left(marks: Marks, states: list[bool], steps: _Steps, assumed: Levels) -> float:
     """Cost of taps without a switch, and of everything that is not the load's if nothing is."""
-    turns = list(pairwise(states))
-    ups = sum(
-        1 for k, (a, b) in enumerate(turns) if not a and b and steps.comes[k] < assumed.no_tap
-    )
-    downs = sum(
-        1 for k, (a, b) in enumerate(turns) if a and not b and steps.goes[k] < assumed.no_tap
-    )
+    turns = np.diff(np.array(states, dtype=np.int8))
+    ups = int(((turns > 0) & (steps.comes < assumed.no_tap)).sum())
+    downs = int(((turns < 0) & (steps.goes < assumed.no_tap)).sum())
     wanted = len(marks.pairs())
     left = max(wanted - ups, 0) + max(min(len(marks.off), wanted) - downs, 0)
     return assumed.no_switch * left + (0.0 if any(states) else float(steps.other.sum()))
@@ -325,26 +254,14 @@ class Stages:
     warm: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Switching:
-    """The load went on or off between two readings.
-
-    Attributes:
-        quiet_s: Time of the last reading at the level before.
-        moved_s: Time of the first reading, or overload, on the way to the level after.
-    """
-
-    quiet_s: float
-    moved_s: float
-
-    @property
-    def at_s(self) -> float:
-        """Best guess of the moment."""
-        return 0.5 * (self.quiet_s + self.moved_s)
-
-
 def stages_of_runs(
-    samples: Samples, usable: Samples, seen: Explanation, marks: Marks, *, line: bool
+    samples: Samples,
+    usable: Samples,
+    seen: Explanation,
+    marks: Marks,
+    *,
+    line: bool,
+    assumed: Levels = USUAL.levels,
 ) -> list[Stages]:
     """Sort the readings about each run into stages.
 
@@ -354,42 +271,38 @@ def stages_of_runs(
         seen: What its changes mean; each run has a plateau before it.
         marks: For the settings.
         line: The levels are the supply.
+        assumed: How a meter follows.
     """
     found: list[Stages] = []
     idle_from_s = marks.start_s
     for run in seen.runs[-MOST_CYCLES:]:
         before, first, last = (seen.plateaus[k] for k in (run.first - 1, run.first, run.last))
         idle_from_s = max(idle_from_s, before.first_s)
-        jump = first.head_mv - before.tail_mv
-        quiet = QUIET_MOST * abs(jump)
-        rise = find_switching(usable, before, first, quiet)
-        rise = first_sign(samples, rise)
-        fall = None
-        if run.last + 1 < len(seen.plateaus):
-            fall = _fall(usable, last, seen.plateaus[run.last + 1], jump, line=line)
+        jump = abs(first.head_mv - before.tail_mv)
+        rise = find_switching(usable, before, first, QUIET_MOST * jump)
+        rise = first_sign(samples, rise, assumed)
+        rest = seen.plateaus[run.last + 1] if run.last + 1 < len(seen.plateaus) else None
+        fall = None if rest is None else _fall(usable, last, rest, jump, line=line, assumed=assumed)
         end_s = marks.now_s if fall is None else fall.quiet_s
         off_s = usable.t_s[-1] + 1.0 if fall is None else fall.quiet_s + 1e-6 - EDGE_S
         idle_stop_s = max(rise.moved_s - EDGE_S, min(idle_from_s + EDGE_S, rise.moved_s))
         idle = usable.between(idle_from_s, idle_stop_s)
-        settle_s = min(RISE_S, 0.45 * max(end_s - rise.at_s, 0.0))
-        during = usable.between(rise.at_s + settle_s, max(off_s, rise.at_s + settle_s + EDGE_S))
-        during, low = _by_setting(during, usable, seen, run, marks, idle_from_s)
-        after = usable.where(np.zeros(len(usable), dtype=bool))
-        if fall is not None:
-            rest = seen.plateaus[run.last + 1]
+        on_from_s = rise.at_s + min(assumed.meter_lag_s, 0.45 * max(end_s - rise.at_s, 0.0))
+        during = usable.between(on_from_s, max(off_s, on_from_s + EDGE_S))
+        during, low = _by_setting(during, usable, seen, run, marks, idle_from_s, assumed)
+        after = usable.none()
+        if fall is not None and rest is not None:
             noise = max(difference_sd(idle.mv), display_sd(usable.display_mv), 1e-6)
-            lag_s = FALL_LAG_S * float(np.log(max(abs(jump) / noise, np.e)))
-            room_s = 0.5 * (rest.last_s - fall.moved_s)
-            idle_from_s = fall.moved_s + min(max(lag_s, 1.0), LONGEST_FALL_S, max(room_s, 0.5))
+            idle_from_s = fall.moved_s + _fall_s(jump / noise, rest.last_s - fall.moved_s, assumed)
             after = usable.between(idle_from_s, rest.last_s + 1e-6)
         found.append(
             Stages(
                 before=idle,
                 during=during,
-                idle=settled(idle, line=line),
-                on=near_level(during, line=line),
-                after=settled(after, line=line),
-                low=near_level(low, line=line),
+                idle=settled(idle, line=line, assumed=assumed),
+                on=near_level(during, line=line, assumed=assumed),
+                after=settled(after, line=line, assumed=assumed),
+                low=near_level(low, line=line, assumed=assumed),
                 on_at_s=rise.at_s,
                 off_at_s=None if fall is None else fall.at_s,
                 moved=run.restless,
@@ -399,28 +312,39 @@ def stages_of_runs(
     return found
 
 
+def _fall_s(jump_in_noise: float, room_s: float, assumed: Levels) -> float:
+    """How long a meter takes to sink to the level after the load, within the time there is."""
+    lag_s = assumed.fall_lag_s * float(np.log(max(jump_in_noise, np.e)))
+    return min(max(lag_s, 1.0), assumed.longest_fall_s, max(0.5 * room_s, 0.5))
+
+
 def _by_setting(
-    during: Samples, usable: Samples, seen: Explanation, run: Run, marks: Marks, idle_from_s: float
+    during: Samples,
+    usable: Samples,
+    seen: Explanation,
+    run: Run,
+    marks: Marks,
+    idle_from_s: float,
+    assumed: Levels,
 ) -> tuple[Samples, Samples]:
     """Readings at the higher and at the lower setting of the load; the latter mostly empty."""
-    none = usable.where(np.zeros(len(usable), dtype=bool))
     low_s = [t for t, setting in marks.on if setting == "low"]
     high_s = [t for t, setting in marks.on if setting == "high"]
     if not low_s or not high_s:
-        return during, none
+        return during, usable.none()
     tap_s = high_s[-1]
     inside = [
         (seen.plateaus[k].last_s, seen.plateaus[k + 1].first_s) for k in range(run.first, run.last)
     ]
-    start_s = seen.plateaus[run.first].first_s
+    start_s, rise_s = seen.plateaus[run.first].first_s, assumed.meter_lag_s
     if inside:
         quiet_s, moved_s = min(inside, key=lambda t: abs(t[1] - tap_s))
-        return during.between(moved_s + RISE_S, np.inf), during.between(-np.inf, quiet_s)
+        return during.between(moved_s + rise_s, np.inf), during.between(-np.inf, quiet_s)
     if abs(start_s - tap_s) < abs(start_s - low_s[0]):  # the lower setting does not show
-        hidden = usable.between(max(low_s[0] + RISE_S, idle_from_s), start_s - 1.0)
+        hidden = usable.between(max(low_s[0] + rise_s, idle_from_s), start_s - 1.0)
         hidden = hidden.where(hidden.t_s > low_s[0] + 0.6 * (start_s - low_s[0]))
         return during, hidden
-    return during.between(tap_s + RISE_S, np.inf), during.between(-np.inf, tap_s - 1.0)
+    return during.between(tap_s + rise_s, np.inf), during.between(-np.inf, tap_s - 1.0)
 
 
 def stages_of_taps(usable: Samples, marks: Marks, *, line: bool, assumed: Levels) -> list[Stages]:
@@ -429,7 +353,6 @@ def stages_of_taps(usable: Samples, marks: Marks, *, line: bool, assumed: Levels
     Only readings outside the time in which a jump could usually have come are used.
     """
     found: list[Stages] = []
-    none = usable.where(np.zeros(len(usable), dtype=bool))
     from_s = marks.start_s
     pairs = marks.pairs()[-MOST_CYCLES:]
     for k, (on_s, off_s) in enumerate(pairs):
@@ -440,111 +363,31 @@ def stages_of_taps(usable: Samples, marks: Marks, *, line: bool, assumed: Levels
         during = usable.between(min(on_s + wait_s, 0.5 * (on_s + off_s)), last_s + 1e-6)
         if len(during) < FEW:
             during = usable.between(on_s, off_s + 1e-6)
-        after = usable.between(min(off_s + wait_s, 0.5 * (off_s + stop_s)), stop_s)
         from_s = min(off_s + wait_s, 0.5 * (off_s + stop_s))
+        after = usable.between(from_s, stop_s)
         found.append(
             Stages(
                 before=before,
                 during=during,
-                idle=settled(before, line=line),
-                on=near_level(during, line=line),
-                after=after if len(after) >= 3 else none,
-                low=none,
+                idle=settled(before, line=line, assumed=assumed),
+                on=near_level(during, line=line, assumed=assumed),
+                after=after if len(after) >= 3 else usable.none(),
+                low=usable.none(),
             )
         )
     return found
 
 
-def find_switching(usable: Samples, before: Plateau, after: Plateau, quiet: float) -> Switching:
-    """The two readings between which one plateau was left for the next.
-
-    Args:
-        usable: Readings of the test.
-        before: The plateau that was left.
-        after: The next one.
-        quiet: How far in mV a reading may be from the level before and still belong to it.
-    """
-    level, jump = before.tail_mv, after.head_mv - before.tail_mv
-    t_s = usable.t_s
-    near = np.flatnonzero((t_s > before.last_s - 1.0) & (t_s < after.first_s + 1.0))
-    if near.size == 0:
-        return Switching(before.last_s, after.first_s)
-    share = (usable.mv[near] - level) / jump if jump else np.zeros(near.size)
-    gone = np.flatnonzero(share > 0.5)
-    k = int(gone[0]) if gone.size else near.size - 1
-    while k > 0 and abs(share[k - 1] * jump) > quiet:
-        k -= 1
-    moved = int(near[k])
-    return Switching(float(t_s[max(moved - 1, 0)]), float(t_s[moved]))
-
-
-def _fall(usable: Samples, high: Plateau, low: Plateau, jump: float, *, line: bool) -> Switching:
+def _fall(
+    usable: Samples, high: Plateau, low: Plateau, jump: float, *, line: bool, assumed: Levels
+) -> Switching:
     """When the load went off."""
     tail = usable.between(high.last_s - 3.0, high.last_s - EDGE_S)
     quiet = max(
         STEP_SDS * difference_sd(tail.mv),
         2.0 * tail.display_mv,
-        ON_QUIET_SHARE * abs(jump),
-        0.5 * LINE_SHARE * abs(high.tail_mv) if line else 0.0,
+        ON_QUIET_SHARE * jump,
+        0.5 * assumed.line_step_share * abs(high.tail_mv) if line else 0.0,
     )
     quiet = min(quiet, QUIET_MOST * abs(low.head_mv - high.tail_mv))
     return find_switching(usable, high, low, quiet)
-
-
-def first_sign(samples: Samples, switching: Switching) -> Switching:
-    """Move a switching back to the overload of a range change that announced it.
-
-    Between that and the first reading on the new range a meter may show an old value once more.
-
-    Args:
-        samples: All samples, overload among them.
-        switching: As the usable readings show it.
-    """
-    before = samples.between(switching.moved_s - RANGE_CHANGE_S, switching.moved_s)
-    signs = before.t_s[before.state == State.OVERLOAD]
-    if signs.size == 0:
-        return switching
-    sign_s = float(signs[0])
-    quiet = samples.t_s[(samples.t_s < sign_s) & (samples.state == State.USABLE)]
-    return Switching(float(quiet[-1]) if quiet.size else sign_s, sign_s)
-
-
-def settled(stage: Samples, *, line: bool) -> Samples:
-    """Leave out the leading readings of a stage that are still on their way to its level."""
-    if len(stage) <= FEW:
-        return stage
-    tail = stage.mv[-max(len(stage) // 2, FEW) :]
-    center, spread = robust_center(tail)
-    share = LINE_SHARE if line else IDLE_SHARE
-    noise = max(spread, difference_sd(tail), display_sd(stage.display_mv))
-    near_mv = max(5.0 * noise, 0.5 * share * abs(center)) + 1e-6
-    near = np.abs(stage.mv - center) <= near_mv
-    first = _first_settled(near)
-    if first > 0:
-        # An exponential approach that took so long to come near takes 3 of its time constants
-        # more to sink to a twentieth of that.
-        took_s = stage.t_s[first] - stage.t_s[0]
-        ratio = float(np.log(max(abs(stage.mv[0] - center) / near_mv, np.e)))
-        still = stage.t_s < stage.t_s[first] + 3.0 * took_s / ratio
-        if len(stage) - int(still.sum()) >= FEW:
-            first = int(still.sum())
-    near[:first] = False
-    return stage.where(near)
-
-
-def near_level(stage: Samples, *, line: bool) -> Samples:
-    """Leave out readings with the load on that cannot belong to its level, sag allowed for."""
-    if len(stage) < 3:
-        return stage
-    center = float(np.median(stage.mv[len(stage) // 2 :]))
-    noise = max(difference_sd(stage.mv), display_sd(stage.display_mv))
-    share = LINE_SHARE if line else SAG_SHARE
-    return stage.where(np.abs(stage.mv - center) <= share * abs(center) + STEP_SDS * noise + 1e-6)
-
-
-def _first_settled(near: np.typing.NDArray[np.bool_]) -> int:
-    """Index of the first reading from which on readings stay near the level, one in five aside."""
-    for first in range(near.size - FEW + 1):
-        if near[first] and near[first : first + FEW].mean() >= 0.8:
-            return first
-    return int(near.size - FEW)

@@ -12,24 +12,18 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import numpy.typing as npt
 
 from drivers.readings import Function, Reading
-from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.measurement import Measurement
-from meterlink.levels.progress import Progress, Stage
-from meterlink.levels.statistics import Level, level
-
-Floats = npt.NDArray[np.float64]
+from meterlink.assumptions import USUAL
+from meterlink.circuit.setup import Setup, Verdict
+from meterlink.levels.progress import Measurement, Progress, Stage
+from meterlink.levels.statistics import LEAST_U_MV, Floats, Level, level
 
 SETTLE_S = 1.0  # of meter and leads after the current was changed, or the leads placed
 STEADY_S = 2.0
 STEADY_READINGS = 5
 STEADY_SHARE = 0.01  # readings of one level stay within this share of it, or a few digits
 STEADY_DIGITS = 3.0
-FOUR_WIRE_U_MOHM = 0.3  # what the places of the clips on the conductor leave (from memory)
-CONTACT_U_MOHM = 3.0  # probes of two wires, pushed home again each time (common practice)
-LEAST_U_MV = 0.001  # no meter here tells a microvolt better
 RESTLESS_MV = 0.5  # of single readings in a standing: alternating current gets through
 SAME_AMPS = 0.02  # two currents nearer than this share are one standing
 MOST_READINGS = 20_000
@@ -70,18 +64,16 @@ MEANINGS: dict[DeadFlag, str] = {
 class DeadMeasurement(Measurement):
     """What a test of the dead circuit came to.
 
+    ``cycles`` says how often the source was let on.
+
     Attributes:
         path_mohm, path_u_mohm: Resistance between the leads of an ohmmeter.
         amps: Current of the direct source as it was read back.
-        level_u_mv: Standard uncertainty of the drop.
-        cycles: How often the source was let on.
     """
 
     path_mohm: float | None = None
     path_u_mohm: float | None = None
     amps: float | None = None
-    level_u_mv: float | None = None
-    cycles: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,7 +296,7 @@ class DeadDetector:
             at_rest = kept[-2 * STEADY_READINGS :]
         here = level(at_rest, self._resolution)
         mohm = here.value - self._lead_mohm
-        contact = FOUR_WIRE_U_MOHM if self._four_wire else CONTACT_U_MOHM
+        contact = USUAL.levels.four_wire_u_mohm if self._four_wire else USUAL.meter.ohms_u_mohm
         wide = here.sd if DeadFlag.UNSTEADY in flags else here.se
         u = float(np.sqrt(self._resolution**2 / 12 + contact**2 + wide**2))
         verdict = Verdict.IN_PATH if mohm > 2 * u else Verdict.UNCLEAR
@@ -390,8 +382,3 @@ def _nothing(
         n_idle=readings, n_on=0, flags=tuple(dict.fromkeys(map(str, flags))),
         path_mohm=path_mohm, path_u_mohm=path_u_mohm,
     )  # fmt: skip
-
-
-def is_deadly(setup: Setup) -> bool:
-    """Whether a test is one of the dead circuit, to be measured here."""
-    return setup.dead and setup.hookup is not Hookup.LINE_DROP

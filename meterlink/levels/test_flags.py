@@ -1,23 +1,22 @@
 """What was noticed in a test: names, what each means and what to do about it, and the checks."""
 
+from collections.abc import Sequence
 from enum import StrEnum
 
 import numpy as np
 
 from meterlink.assumptions import USUAL, Levels
-from meterlink.levels.statistics import difference_sd, display_sd, level
-from meterlink.levels.trace import Floats, Samples, State
+from meterlink.levels.changes import FEW
+from meterlink.levels.levels import LevelsFound
+from meterlink.levels.stages import Explanation, Stages
+from meterlink.levels.statistics import Floats, difference_sd, display_sd, level
+from meterlink.levels.trace import Marks, Samples, State
 
-LEAST_GAP_S = 3.0
 GAP_FACTOR = 10.0  # times the usual distance of readings
 FROZEN_S = 6.0
 FROZEN_READINGS = 12
 STEP_SES = 6.0
 BESIDE = 5  # readings that must be level on either side of a step
-STEP_PICKUP_SHARE = 0.3
-STEP_SUPPLY_SHARE = 0.008
-STEP_ON_SHARE = 0.02
-LEAST_STEP_MV = 3.0  # pickup of some 10 mV wanders by as much
 
 
 class Flag(StrEnum):
@@ -148,7 +147,7 @@ def idle_flags(
     here = level(idle.mv, idle.display_mv)
     if not line and floats(here.value, here.sd, assumed):
         flags.append(Flag.FLOATING)
-    share = STEP_SUPPLY_SHARE if line else STEP_PICKUP_SHARE
+    share = 2.0 * assumed.line_step_share if line else assumed.idle_share
     if step_mv(before, share * abs(here.value)) > 0.0:
         flags.append(Flag.OTHER_APPLIANCE)
     elif moves(idle, share * abs(here.value)):
@@ -158,19 +157,16 @@ def idle_flags(
     return flags
 
 
-def on_flags(during: Samples, *, line: bool) -> list[Flag]:
+def on_flags(during: Samples, *, line: bool, assumed: Levels = USUAL.levels) -> list[Flag]:
     """Remarks on the stage with the load on, the first seconds of sag left out."""
-    flags = [Flag.OTHER_APPLIANCE] if on_step_mv(during, line=line) > 0.0 else []
-    return [*flags, Flag.FROZEN] if is_frozen(during) else flags
-
-
-def on_step_mv(during: Samples, *, line: bool) -> float:
-    """Size of a step with the load on, 0 where there is none."""
     if len(during) == 0:
-        return 0.0
-    share = STEP_SUPPLY_SHARE if line else STEP_ON_SHARE
-    least = share * abs(float(np.median(during.mv))) + (0.0 if line else LEAST_STEP_MV)
-    return step_mv(during, least)
+        return []
+    size = abs(float(np.median(during.mv)))
+    least = assumed.step_on_share * size + assumed.least_step_mv
+    if line:
+        least = 2.0 * assumed.line_step_share * size
+    flags = [Flag.OTHER_APPLIANCE] if step_mv(during, least) > 0.0 else []
+    return [*flags, Flag.FROZEN] if is_frozen(during) else flags
 
 
 def step_mv(stage: Samples, least_mv: float) -> float:
@@ -221,14 +217,16 @@ def is_frozen(stage: Samples) -> bool:
     return bool(long_enough and others >= 0.5 * (len(stage) - (last - first + 1)) > 2.0)
 
 
-def has_gap(samples: Samples, start_s: float, stop_s: float) -> bool:
+def has_gap(
+    samples: Samples, start_s: float, stop_s: float, assumed: Levels = USUAL.levels
+) -> bool:
     """Whether no reading at all came for a while between two times."""
     times = samples.t_s[(samples.t_s >= start_s) & (samples.t_s < stop_s)]
     if times.size < 4:
-        return stop_s - start_s > LEAST_GAP_S
+        return stop_s - start_s > assumed.longest_gap_s
     steps = np.diff(np.concatenate([[start_s], times, [stop_s]]))
     usual = float(np.median(np.diff(times)))
-    return bool(steps.max() > max(LEAST_GAP_S, GAP_FACTOR * usual))
+    return bool(steps.max() > max(assumed.longest_gap_s, GAP_FACTOR * usual))
 
 
 def refusals(samples: Samples) -> list[Flag]:
@@ -241,3 +239,78 @@ def mostly_overload(stage: Samples) -> bool:
     """Whether a stage holds more overload than usable readings."""
     over = int((stage.state == State.OVERLOAD).sum())
     return over > 3 and over > len(stage.usable())
+
+
+def overloaded(samples: Samples, assumed: Levels = USUAL.levels) -> bool:
+    """Whether overload lasted longer than a change of range."""
+    over = samples.state == State.OVERLOAD
+    if int(over.sum()) <= 3:
+        return False
+    edges = np.flatnonzero(np.diff(over.astype(np.int8), prepend=0, append=0))
+    starts, stops = edges[::2], edges[1::2] - 1
+    lasted = samples.t_s[stops] - samples.t_s[starts]
+    return bool((lasted[stops - starts >= 3] > assumed.overloaded_s).any())
+
+
+def stayed_on(seen: Explanation, marks: Marks, assumed: Levels) -> bool:
+    """Whether readings with the load on came long after the tap for off."""
+    return (
+        seen.is_on and marks.ends_off and seen.plateaus[-1].last_s - marks.off[-1] > assumed.late_s
+    )
+
+
+def flags_of(
+    samples: Samples,
+    seen: Explanation,
+    stages: Sequence[Stages],
+    levels: LevelsFound | None,
+    marks: Marks,
+    *,
+    line: bool,
+    assumed: Levels,
+) -> tuple[Flag, ...]:
+    """Everything noticed in a test, in the order of the log."""
+    switched = bool(marks.on or seen.runs)
+    stayed = stayed_on(seen, marks, assumed)
+    found = {
+        Flag.NO_LOAD_MARK: not switched,
+        Flag.FEW_READINGS: levels is None and switched,
+        Flag.OVERLOAD: overloaded(samples, assumed),
+        Flag.GAP: has_gap(samples, marks.start_s, marks.now_s, assumed),
+        Flag.OTHER_APPLIANCE: bool(seen.others),
+        Flag.LOAD_ALREADY_ON: seen.already_on,
+        Flag.LOAD_CUT_OUT: len(seen.runs) > max(len(marks.pairs()), 1),
+        Flag.LOAD_STAYED_ON: stayed,
+    }
+    flags = refusals(samples) + [flag for flag, is_so in found.items() if is_so]
+    for one in stages:
+        if len(one.idle) < FEW or len(one.on) < FEW:
+            flags.append(Flag.FEW_READINGS)
+        flags += idle_flags(one.before, one.idle, line=line, assumed=assumed)
+        flags += on_flags(one.during, line=line, assumed=assumed)
+        flags += _timing_flags(one, marks, assumed)
+    if levels is not None:
+        if seen.runs and levels.idle.sd < 0.02 * abs(levels.idle.value):
+            flags = [flag for flag in flags if flag is not Flag.FLOATING]  # it follows the load
+        about = {
+            Flag.RESTLESS_JOINT: levels.restless,
+            Flag.NO_AFTER: levels.after is None and not stayed,
+            Flag.AFTER_DIFFERS: levels.after_differs,
+            Flag.CYCLES_DIFFER: levels.differ,
+        }
+        flags += [flag for flag, is_so in about.items() if is_so]
+    return tuple(dict.fromkeys(flags))
+
+
+def _timing_flags(stages: Stages, marks: Marks, assumed: Levels) -> list[Flag]:
+    """Flags of a load that came or went well outside the usual time about its tap."""
+    found = []
+    for at_s, taps in ((stages.on_at_s, marks.on_s), (stages.off_at_s, marks.off)):
+        if at_s is None or not taps:
+            continue
+        lag_s = at_s - min(taps, key=lambda tap: abs(at_s - tap))
+        if lag_s < -assumed.early_s - 1.0:
+            found.append(Flag.LOAD_EARLY)
+        elif lag_s > assumed.late_s + 1.0:
+            found.append(Flag.LOAD_LATE)
+    return found

@@ -1,4 +1,4 @@
-"""The readings of one test, kept in bounded memory whatever the rate and the length.
+"""The readings and taps of one test, kept in bounded memory whatever their rate and its length.
 
 At ordinary rates every reading is kept as it came. Where more than ``FULL_RATE`` readings a second
 come for a while, those within ``BIN_S`` are averaged into one sample that remembers how many they
@@ -7,21 +7,21 @@ pairs: the whole test stays in view, and what is recent stays sharp.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
 
 from drivers.readings import Function, Reading
-
-Floats = npt.NDArray[np.float64]
+from meterlink.levels.statistics import Floats
 
 BIN_S = 0.02
 WIDEST_VOLTS = 1e4  # no meter that this is for shows more
 FULL_RATE = 50.0  # readings a second above which samples are binned
 RATE_SPAN = 32  # samples over which the rate is judged
 MOST_SAMPLES = 1024
+MOST_MARKS = 64
 
 
 class State(IntEnum):
@@ -65,6 +65,10 @@ class Samples:
             self.resolution_mv[mask],
             self.state[mask],
         )
+
+    def none(self) -> "Samples":
+        """No samples."""
+        return self.where(np.zeros(len(self), dtype=bool))
 
     def usable(self) -> "Samples":
         """Samples that have a value to use."""
@@ -189,3 +193,57 @@ class Trace:
         self._resolution_mv[to] = max(self._resolution_mv[k], self._resolution_mv[j])
         self._count[to] = n + self._count[j] if pair else n
         self._state[to] = self._state[k]
+
+
+@dataclass(slots=True)
+class Marks:
+    """The person's taps in a test: hints about when.
+
+    Attributes:
+        start_s, now_s: Begin of the test, and its end so far.
+        on: Time and setting (``low``, ``high`` or empty) of each load-on tap.
+        off: Time of each load-off tap.
+    """
+
+    start_s: float
+    now_s: float
+    on: list[tuple[float, str]] = field(default_factory=list)
+    off: list[float] = field(default_factory=list)
+
+    def add(self, kind: str, t_s: float, setting: str, double_tap_s: float) -> None:
+        """Take a tap; one that only doubles the tap before it is none."""
+        if kind == "load-on" and len(self.on) < MOST_MARKS:
+            last_s, last = self.on[-1] if self.on else (-np.inf, "")
+            if t_s - last_s > double_tap_s or setting != last:
+                self.on.append((t_s, setting))
+        elif kind == "load-off" and len(self.off) < MOST_MARKS:
+            last_s = self.off[-1] if self.off else -np.inf
+            if t_s - last_s > double_tap_s:
+                self.off.append(t_s)
+
+    @property
+    def on_s(self) -> list[float]:
+        """Times of the load-on taps."""
+        return [t_s for t_s, _ in self.on]
+
+    @property
+    def ends_off(self) -> bool:
+        """Whether the last tap said off."""
+        return bool(self.off) and (not self.on or self.off[-1] > self.on[-1][0])
+
+    @property
+    def has_settings(self) -> bool:
+        """Whether a tap named the load's setting."""
+        return any(setting for _, setting in self.on)
+
+    def pairs(self) -> list[tuple[float, float]]:
+        """Load-on taps with the load-off tap that follows, or the end so far.
+
+        Taps for on that follow each other without one for off between are one stretch.
+        """
+        found: list[tuple[float, float]] = []
+        for on_s in self.on_s:
+            if found and on_s < found[-1][1]:
+                continue
+            found.append((on_s, next((s for s in self.off if s > on_s), self.now_s)))
+        return found

@@ -10,8 +10,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, made_setup
 from meterlink.errors import UsageError
 from meterlink.levels.detector import TestDetector
-from meterlink.levels.measurement import Measurement
-from meterlink.levels.progress import Progress
+from meterlink.levels.progress import Measurement, Progress
 from meterlink.levels.steady import DeadDetector
 
 
@@ -179,7 +178,6 @@ class TestSplitter:
         by_trace = TestDetector(
             setup,
             mark.t_s,
-            volts=self._circuit.volts,
             hertz=self._circuit.hertz,
             smallest_drop_mv=self._smallest_mv,
             direct=self._circuit.load_kind is not LoadKind.HEATER,

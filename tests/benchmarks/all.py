@@ -110,7 +110,7 @@ def _detect_online(values: np.ndarray) -> None:
     from meterlink.levels.detector import TestDetector
 
     setup = Setup(Hookup.NEUTRAL_GROUND, "Desk", None, "Desk")
-    detector = TestDetector(setup, 0.0, volts=120, hertz=60)
+    detector = TestDetector(setup, 0.0, hertz=60)
     half = values.size // 2
     for k, value in enumerate(values):
         if k == half:

@@ -15,7 +15,7 @@ from invented_readings import Style, Trial, trial
 from drivers.readings import Reading
 from meterlink.circuit.setup import Hookup, Verdict
 from meterlink.levels.detector import TestDetector
-from meterlink.levels.measurement import Measurement
+from meterlink.levels.progress import Measurement
 
 STYLES = {
     "usual": Style(),
@@ -29,7 +29,7 @@ SAGS_MV = (0.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 
 def measured(case: Trial) -> Measurement:
     """Run one invented test through the detector."""
-    detector = TestDetector(case.setup, 0.0, volts=120.0, hertz=case.hertz)
+    detector = TestDetector(case.setup, 0.0, hertz=case.hertz)
     for event in case.events:
         if isinstance(event, Reading):
             detector.add(event)

@@ -57,7 +57,7 @@ def reading_cost_ms(seed: int) -> tuple[float, float]:
     """Median and greatest cost of a reading and a look, in ms, through a test of 35 s."""
     rng = np.random.default_rng(seed)
     setup = Setup(Hookup.NEUTRAL_GROUND, "Bed", None, "Door")
-    detector = TestDetector(setup, 0.0, volts=120.0, hertz=60.0)
+    detector = TestDetector(setup, 0.0, hertz=60.0)
     took = []
     for k in range(140):
         t = 0.25 * k

@@ -14,7 +14,7 @@ NEUTRALS = Setup(Hookup.NEUTRAL_NEUTRAL, "Bed", "Desk", "Door")
 
 
 def detector(setup=NEUTRALS, **more):
-    return TestDetector(setup, 0.0, volts=120.0, hertz=more.pop("hertz", 60.0), **more)
+    return TestDetector(setup, 0.0, hertz=more.pop("hertz", 60.0), **more)
 
 
 def measure(case, *, look=False, **more):
@@ -121,7 +121,7 @@ def test_a_load_that_never_ran_invents_no_jump():
 def test_an_offset_in_time_moves_nothing_but_the_times():
     readings = steps(PLAIN)
     late = [Reading(r.t_s + 1000.0, r.volts, r.function, r.resolution_v) for r in readings]
-    one = TestDetector(NEUTRALS, 1000.0, volts=120.0, hertz=60.0)
+    one = TestDetector(NEUTRALS, 1000.0, hertz=60.0)
     moved = run(late, [(kind, t + 1000.0) for kind, t in MARKS], 1034.0, one)
     plain = run(readings, MARKS, 34.0)
     assert moved.drop_mv == pytest.approx(plain.drop_mv)

@@ -10,14 +10,8 @@ from scipy import integrate, stats
 
 from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup, Verdict
-from meterlink.levels.drop import (
-    LowSetting,
-    _below_all,
-    band_in_u,
-    drop_modes,
-    evaluate,
-    magnitude_cdf,
-)
+from meterlink.levels.drop import LowSetting, band_in_u, drop_modes, evaluate
+from meterlink.levels.statistics import below_all, magnitude_cdf
 
 NEUTRALS, GROUND, LINE = Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND, Hookup.LINE_DROP
 ASSUMED = USUAL.levels
@@ -215,4 +209,4 @@ def test_modes_of_a_row_are_those_of_its_test():
 
 def test_the_normal_distribution_is_near_enough():
     x = np.linspace(-7.0, 7.0, 1401)
-    assert np.abs(_below_all(x) - stats.norm.cdf(x)).max() < 2e-4
+    assert np.abs(below_all(x) - stats.norm.cdf(x)).max() < 2e-4

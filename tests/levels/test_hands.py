@@ -50,7 +50,7 @@ def readings(rng, end_s, on_spans, drop_mv, *, every_s=0.5, others=(), pickup_mv
 
 
 def run(shown, marks, end_s, **more):
-    detector = TestDetector(SETUP, 0.0, volts=120.0, hertz=60.0, **more)
+    detector = TestDetector(SETUP, 0.0, hertz=60.0, **more)
     events = [*((r.t_s, 0, r) for r in shown), *((m[1], 1, m) for m in marks)]
     for _, _, event in sorted(events, key=lambda e: e[:2]):
         if isinstance(event, Reading):
@@ -213,7 +213,7 @@ def test_line_drop_gets_surer_with_each_cycle():
     for cycles in (1, 4):
         for seed in range(6):
             rng = np.random.default_rng(seed)
-            detector = TestDetector(setup, 0.0, volts=120.0, hertz=60.0)
+            detector = TestDetector(setup, 0.0, hertz=60.0)
             wander, due = rng.normal() * 2e-3, 0.0
             for k in range(cycles):
                 detector.mark("load-on", 6.0 + 11 * k)
@@ -235,7 +235,7 @@ def test_line_drop_gets_surer_with_each_cycle():
 
 def test_without_a_tap_the_trace_moves_the_test_on():
     rng = np.random.default_rng(17)
-    detector = TestDetector(SETUP, 0.0, volts=120.0, hertz=60.0)
+    detector = TestDetector(SETUP, 0.0, hertz=60.0)
     seen = []
     for reading in readings(rng, 26.0, [(9.0, 15.0)], 300.0, every_s=0.25):
         detector.add(reading)
@@ -258,7 +258,7 @@ def test_progress_never_says_more_than_the_row_would(manner, drop_mv, seed):
     rng = np.random.default_rng(seed)
     spans, marks, end_s = hands(rng, manner)
     shown = readings(rng, end_s, spans, drop_mv)
-    live = TestDetector(SETUP, 0.0, volts=120.0, hertz=60.0)
+    live = TestDetector(SETUP, 0.0, hertz=60.0)
     queue = sorted(marks, key=lambda mark: mark[1])
     for k, reading in enumerate(shown):
         while queue and queue[0][1] <= reading.t_s:
@@ -272,7 +272,7 @@ def test_progress_never_says_more_than_the_row_would(manner, drop_mv, seed):
 
 
 def test_a_storm_of_taps_and_an_hour_of_readings_end_in_a_row():
-    detector = TestDetector(SETUP, 0.0, volts=120.0, hertz=60.0)
+    detector = TestDetector(SETUP, 0.0, hertz=60.0)
     for k in range(5000):
         detector.mark("load-on" if k % 2 else "load-off", 0.001 * k)
     for k in range(14_400):

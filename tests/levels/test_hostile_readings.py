@@ -47,7 +47,7 @@ def finite(measurement):
 @settings(max_examples=150, deadline=None)
 @given(st.sampled_from(LIVE_HOOKUPS), EVENTS, st.sampled_from([60.0, 0.0, None]))
 def test_any_readings_and_marks_end_in_finite_figures(hookup, events, hertz):
-    detector = TestDetector(SETUPS[hookup], 0.0, volts=120.0, hertz=hertz)
+    detector = TestDetector(SETUPS[hookup], 0.0, hertz=hertz)
     now_s = 0.0
     for event in events:
         if isinstance(event, Reading):
@@ -71,7 +71,7 @@ def test_any_readings_and_marks_end_in_finite_figures(hookup, events, hertz):
 @pytest.mark.parametrize("mv", [0.0, 1e-9, 5.0, 1e7])
 @pytest.mark.parametrize("hookup", LIVE_HOOKUPS)
 def test_a_dead_still_reading_divides_by_nothing(hookup, mv):
-    detector = TestDetector(SETUPS[hookup], 0.0, volts=120.0, hertz=60.0)
+    detector = TestDetector(SETUPS[hookup], 0.0, hertz=60.0)
     for i in range(120):
         if i in (40, 80):
             detector.mark("load-on" if i == 40 else "load-off", 0.3 * i)
@@ -86,7 +86,7 @@ def test_a_dead_still_reading_divides_by_nothing(hookup, mv):
     st.integers(13, 25),
 )
 def test_ordinary_readings_with_wild_ones_among_them_end_in_finite_figures(pairs, on, off):
-    detector = TestDetector(SETUPS[Hookup.NEUTRAL_GROUND], 0.0, volts=120.0, hertz=60.0)
+    detector = TestDetector(SETUPS[Hookup.NEUTRAL_GROUND], 0.0, hertz=60.0)
     now_s = 0.0
     for i, (pause, volts) in enumerate(pairs):
         now_s += pause

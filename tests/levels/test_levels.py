@@ -5,7 +5,8 @@ import pytest
 from scipy import stats
 
 from meterlink.assumptions import USUAL
-from meterlink.levels.levels import blocks, covariance, fit, on_level
+from meterlink.levels.levels import on_level
+from meterlink.levels.statistics import blocks, covariance, fit
 
 LAG_S = USUAL.levels.rms_lag_s
 
@@ -22,7 +23,7 @@ def test_the_evidence_is_that_of_the_normal_distribution_with_the_coefficients_i
         values,
         np.ones((12, 1)),
         (np.zeros(2), noises),
-        [curve[:, np.newaxis]],
+        (np.zeros(1), [curve[:, np.newaxis]]),
         np.array([2.0]),
         np.array([1.0]),
     )
@@ -48,7 +49,7 @@ def test_the_fit_is_that_of_generalised_least_squares():
         values,
         np.ones((20, 1)),
         (np.zeros(1), noise[np.newaxis]),
-        [curve[:, np.newaxis]],
+        (np.zeros(1), [curve[:, np.newaxis]]),
         np.array([3.0]),
         np.array([2.0]),
     )

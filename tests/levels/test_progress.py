@@ -14,7 +14,7 @@ PROMPT = Style(late_s=(0.5, 1.5), overload_s=(0.0, 0.3))
 
 def looks(case):
     """Progress after each reading, with its time."""
-    detector = TestDetector(case.setup, 0.0, volts=120.0, hertz=60.0)
+    detector = TestDetector(case.setup, 0.0, hertz=60.0)
     for event in case.events:
         if isinstance(event, Reading):
             detector.add(event)
@@ -67,9 +67,7 @@ def test_what_was_enough_stays_the_verdict():
 
 
 def idle(values_mv, **more):
-    detector = TestDetector(
-        Setup(Hookup.NEUTRAL_GROUND, "Bed", None, "Door"), 0.0, volts=120.0, hertz=60.0
-    )
+    detector = TestDetector(Setup(Hookup.NEUTRAL_GROUND, "Bed", None, "Door"), 0.0, hertz=60.0)
     more.setdefault("function", Function.AC)
     for i, mv in enumerate(values_mv):
         volts = None if mv is None else mv / 1e3

@@ -5,11 +5,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import integrate
 
 from meterlink.levels.statistics import (
     difference_sd,
     lag1_autocorrelation,
     level,
+    magnitude_likelihood,
+    magnitude_within,
     mean,
     standard_deviation,
 )
@@ -93,3 +96,21 @@ def test_steps_and_slow_wander_do_not_count_as_noise_of_the_differences():
     values[200:] += 50.0
     assert difference_sd(values) == pytest.approx(1.0, rel=0.15)
     assert difference_sd(values[:1]) == 0.0
+
+
+@pytest.mark.parametrize(("a", "band", "u"), [(8.0, 1.5, 0.5), (3.0, 4.0, 1.0)])
+def test_the_chance_to_stay_near_the_idle_level_is_that_of_random_phases(a, band, u):
+    rng = np.random.default_rng(9)
+    d = np.array([1.0, 5.0, 12.0, 30.0])
+    phase = rng.uniform(0.0, 2.0 * np.pi, (60_000, 1))
+    shown = np.abs(d + a * np.exp(1j * phase)) + rng.normal(0.0, u, phase.shape)
+    expected = (np.abs(shown - a) <= band).mean(axis=0)
+    # nine nodes reach this across the cusp of the distribution
+    assert magnitude_within(a, band, d, u) == pytest.approx(expected, abs=0.02)
+
+
+@pytest.mark.parametrize(("b", "a", "u"), [(20.0, 7.0, 0.5), (4.0, 6.0, 1.0)])
+def test_the_likelihood_of_a_level_has_area_one_over_levels(b, a, u):
+    levels = np.linspace(-10.0, 60.0, 14_001)
+    density = [magnitude_likelihood(one, np.array([b]), a, u)[0] for one in levels[::7]]
+    assert integrate.trapezoid(density, levels[::7]) == pytest.approx(1.0, abs=0.005)
