@@ -279,8 +279,9 @@ def _farewell(run: "VisitRun", job: Path) -> None:
     if run.visit.is_stopped:
         click.echo(f"meterlink: {run.visit.view.instruction}", err=True)
     click.echo(
-        f"meterlink: {counted(len(run.rows), 'test')} in the log. Go on with the same command.\n"
-        f"The check with the power off: meterlink isolate {folder}\n"
-        f"To hand over: meterlink report {folder}",
+        f"meterlink: {counted(len(run.rows), 'test')} in the log. Go on with the same command.",
         err=True,
     )
+    if run.rows:
+        click.echo(f"The check with the power off: meterlink isolate {folder}", err=True)
+        click.echo(f"To hand over: meterlink report {folder}", err=True)

@@ -45,7 +45,8 @@ def face_of(state: State) -> Face:
         case Phase.SETTLED:
             return _settled(state)
         case Phase.STOPPED:
-            return Face(VisitStage.STOPPED, Sign.DONE, _last_word(state))
+            sign = Sign.TROUBLE if state.void else Sign.DONE
+            return Face(VisitStage.STOPPED, sign, _last_word(state))
         case Phase.LOGGING:
             sign = Sign.TROUBLE if state.trouble else Sign.DONE
             return Face(VisitStage.BETWEEN, sign, "Saving the test.", _STOP[1:])
@@ -67,7 +68,7 @@ def _last_word(state: State) -> str:
             "The visit is over. The last test could not be saved; it is safe in the recording, "
             "and the next visit logs it."
         )
-    return "The visit is over. All tests are saved."
+    return " ".join(("The visit is over. All finished tests are saved.", state.void)).strip()
 
 
 def _halted(state: State) -> Face:

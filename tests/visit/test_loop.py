@@ -144,6 +144,19 @@ def test_repeat_before_the_load_begins_the_same_test_again_at_once() -> None:
     assert play.stage is VisitStage.SETTLING
 
 
+def test_the_last_word_of_a_visit_that_stops_with_the_load_on_is_to_switch_it_off() -> None:
+    play = Play(AT_A)
+    play.press(Key.READY)
+    play.until(VisitStage.IDLE)
+    play.load(on=True)
+    play.wait(2.0)
+    play.visit.stop()
+    play.wait(1.0)
+    view = play.visit.view
+    assert view.stage is VisitStage.STOPPED
+    assert (view.sign, view.instruction.endswith("switch it OFF.")) == (Sign.TROUBLE, True)
+
+
 def test_repeat_with_the_load_on_asks_for_it_to_be_off_first() -> None:
     play = Play(AT_A)
     play.press(Key.READY)
