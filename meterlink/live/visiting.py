@@ -366,7 +366,7 @@ class VisitRun(Closing):
     def _look_at_withdrawn(self) -> None:
         """Tests that another command removed meanwhile do not count."""
         for test in self._kept.removed_elsewhere():
-            self._surface.say(f"Test {test} was removed elsewhere; it does not count.")
+            self._surface.say(f"Test {test} was taken back elsewhere; it does not count.")
             self.visit.withdrawn(test)
 
     def _withdraw(self, test: int) -> None:
@@ -375,7 +375,7 @@ class VisitRun(Closing):
         except LogError as error:
             self._surface.say(str(error))
             return
-        self._surface.say(f"Test {test} is removed; it stays in the log and does not count.")
+        self._surface.say(f"Test {test} is undone; it stays in the log and does not count.")
         self.visit.withdrawn(test)
 
     def _record(self) -> None:

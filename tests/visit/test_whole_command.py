@@ -230,7 +230,7 @@ def test_a_test_that_another_command_withdraws_is_seen_by_the_visit(
                 visit.say("stop")
     code, messages = visit.finish()
     assert code == 0
-    assert "Test 1 was removed elsewhere" in messages
+    assert "Test 1 was taken back elsewhere" in messages
 
 
 class SecondThoughts(ScriptOperator):
@@ -253,7 +253,7 @@ def test_a_logged_test_that_is_taken_back_counts_no_more_in_this_visit_or_later(
     code, messages = visit.finish()
     assert code == 0, messages
     assert maps == [0, 1, 0]
-    assert "Test 1 is removed" in messages
+    assert "Test 1 is undone" in messages
     assert [row.test for row in rows_of(job)] == [1]
     assert json.loads(meterlink("map", job.folder, "--json").out)["tests"] == 0
 
