@@ -391,7 +391,7 @@ def test_unclear_rows_and_those_that_nobody_switched_are_set_aside(tmp_path):
 
 
 def test_a_long_log_tells_how_far_it_is(tmp_path, monkeypatch):
-    monkeypatch.setattr("meterlink.lab.read_logs._TELL_EVERY", 10)
+    monkeypatch.setattr("meterlink.lab.csv_records._TELL_EVERY", 10)
     path = write_log(tmp_path / "log.csv", drops(*range(100)))
     told = []
     read_trials([path], Question(), lambda rows, share: told.append((rows, share)))
