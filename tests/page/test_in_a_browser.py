@@ -54,6 +54,12 @@ def browser() -> Iterator[Chromium]:
         yield running
 
 
+@pytest.fixture(autouse=True)
+def no_tab_left_open(browser: Chromium) -> Iterator[None]:
+    yield
+    browser.close_tabs()
+
+
 @pytest.fixture
 def page() -> Iterator[PageServer]:
     with PageServer() as running:
