@@ -96,6 +96,13 @@ def test_the_readme_has_a_session_and_python_to_run():
     assert len(PYTHON.findall(text)) == 5
 
 
+def test_the_pictures_of_the_readme_are_there_and_it_is_short() -> None:
+    text = README.read_text(encoding="utf-8")
+    pictures = re.findall(r"!\[[^]]+\]\(([^)]+)\)", text)
+    assert [(ROOT / name).read_bytes()[:4] for name in pictures] == [b"\x89PNG"] * 2
+    assert text.count("\n") <= 250
+
+
 def test_the_python_of_the_readme_passes_a_strict_type_checker(tmp_path: Path) -> None:
     programs = [found[0] for found in PYTHON.findall(README.read_text(encoding="utf-8"))]
     for number, program in enumerate((*programs, WRONG)):
