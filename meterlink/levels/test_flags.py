@@ -12,6 +12,7 @@ from meterlink.levels.stages import Explanation, Stages
 from meterlink.levels.statistics import Floats, difference_sd, display_sd, level
 from meterlink.levels.trace import Marks, Samples, State
 
+RHYTHM = 1.5  # stretches of a rhythm are within this factor of their median
 GAP_FACTOR = 10.0  # times the usual distance of readings
 FROZEN_S = 6.0
 FROZEN_READINGS = 12
@@ -259,6 +260,34 @@ def stayed_on(seen: Explanation, marks: Marks, assumed: Levels) -> bool:
     )
 
 
+def cut_out(seen: Explanation, stages: Sequence[Stages], marks: Marks) -> bool:
+    """Whether the load went off and on by itself rather than in cycles that somebody meant.
+
+    A person who was asked for several cycles switches in a rhythm, as long on as off, and taps
+    the first of them at most. A thermostat's cycles are uneven, and lie within what was tapped as
+    one: there, two runs are too few to be a rhythm.
+
+    Args:
+        seen: What the changes of the test mean.
+        stages: Of its runs.
+        marks: Its taps.
+    """
+    pairs = marks.pairs()
+    if len(seen.runs) <= max(len(pairs), 1):
+        return False
+    times = [t for one in stages for t in (one.on_at_s, one.off_at_s) if t is not None]
+    stretches = np.diff(times)
+    middle = float(np.median(stretches))
+    if not (middle / RHYTHM <= stretches.min() and stretches.max() <= middle * RHYTHM):
+        return True
+    within = [
+        sum(a.on_at_s < off_s and (a.off_at_s or off_s) > on_s for a in stages if a.on_at_s)
+        for on_s, off_s in pairs
+        if off_s in marks.off
+    ]
+    return 2 in within
+
+
 def flags_of(
     samples: Samples,
     seen: Explanation,
@@ -279,7 +308,7 @@ def flags_of(
         Flag.GAP: has_gap(samples, marks.start_s, marks.now_s, assumed),
         Flag.OTHER_APPLIANCE: bool(seen.others),
         Flag.LOAD_ALREADY_ON: seen.already_on,
-        Flag.LOAD_CUT_OUT: len(seen.runs) > max(len(marks.pairs()), 1),
+        Flag.LOAD_CUT_OUT: cut_out(seen, stages, marks),
         Flag.LOAD_STAYED_ON: stayed,
     }
     flags = refusals(samples) + [flag for flag, is_so in found.items() if is_so]

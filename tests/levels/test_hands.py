@@ -139,6 +139,15 @@ def test_a_thermostat_that_cuts_out_makes_two_cycles_of_one_load(cut_after_s):
     assert abs(found.drop_mv - 400.0) <= 3 * found.drop_u_mv
 
 
+def test_a_thermostat_that_keeps_cutting_out_has_no_rhythm():
+    rng = np.random.default_rng(8)
+    spans = [(9.0, 19.0), (31.0, 34.0), (45.0, 48.5)]
+    for marks in ([("load-on", 8.0)], [("load-on", 8.0), ("load-off", 50.0)]):
+        found = run(readings(rng, 58.0, spans, 400.0), marks, 58.0)
+        assert found.cycles == 3
+        assert Flag.LOAD_CUT_OUT in found.flags
+
+
 @pytest.mark.parametrize(("start_s", "stop_s"), [(3.0, 60.0), (15.0, 60.0), (-1.0, 16.0)])
 def test_another_appliance_is_not_taken_for_the_load(start_s, stop_s):
     rng = np.random.default_rng(9)
@@ -172,11 +181,22 @@ def test_a_load_that_was_off_again_at_once_proves_nothing():
     assert Flag.LOAD_UNPROVEN in found.flags
 
 
-def test_several_cycles_without_any_tap_are_averaged():
+@pytest.mark.parametrize(
+    "marks",
+    [
+        [],
+        [("load-on", 7.0)],
+        [("load-on", 7.0), ("load-off", 13.5)],
+        [("load-on", 7.0), ("load-off", 49.0)],
+    ],
+)
+def test_a_rhythm_of_equal_cycles_is_averaged_whatever_was_tapped_of_it(marks):
     rng = np.random.default_rng(14)
-    spans = [(8.0 + 12 * k, 14.0 + 12 * k) for k in range(4)]
-    found = run(readings(rng, 60.0, spans, 250.0), [], 60.0)
+    starts = [8.0, 19.0, 31.5, 43.0]
+    spans = [(at, at + lasts) for at, lasts in zip(starts, (5.5, 6.5, 5.0, 6.0), strict=True)]
+    found = run(readings(rng, 60.0, spans, 250.0), marks, 60.0)
     assert (found.verdict, found.cycles) == (Verdict.IN_PATH, 4)
+    assert Flag.LOAD_CUT_OUT not in found.flags
     assert abs(found.drop_mv - 250.0) <= 3 * found.drop_u_mv
 
 
