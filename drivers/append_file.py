@@ -160,3 +160,8 @@ def sync_folder(folder: Path) -> None:
         return  # some network file systems refuse; the file itself is synced
     finally:
         os.close(handle)
+
+
+def why(error: OSError) -> str:
+    """What went wrong with a file, as the end of a sentence."""
+    return error.strerror or str(error)

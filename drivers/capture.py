@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from drivers.append_file import AppendFile, open_regular, sync_folder
+from drivers.append_file import AppendFile, open_regular, sync_folder, why
 from drivers.capture_lines import (
     MAX_LINE_BYTES,
     LineError,
@@ -66,9 +66,9 @@ class CaptureReader(Closing):
             try:
                 self._stream: BinaryIO = open_regular(Path(source))
             except OSError as error:
-                reason = (error.strerror or str(error)).lower()
                 raise CaptureError(
-                    f"{self.name}: cannot be opened: {reason}. Give the path of a capture file."
+                    f"{self.name}: cannot be opened: {why(error).lower()}. "
+                    "Give the path of a capture file."
                 ) from error
             self._owned = True
         else:
@@ -165,9 +165,8 @@ class CaptureReader(Closing):
             while len(piece) > MAX_LINE_BYTES and not piece.endswith(b"\n"):
                 piece = self._stream.readline(MAX_LINE_BYTES + 1)
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
             raise CaptureError(
-                f"{self.name}, line {self._line + 1}: cannot be read: {reason}."
+                f"{self.name}, line {self._line + 1}: cannot be read: {why(error).lower()}."
             ) from error
         return line
 
@@ -225,8 +224,7 @@ class CaptureWriter(Closing):
                 "Give another file name."
             ) from error
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
-            raise CaptureError(f"{self.path}: cannot be created: {reason}.") from error
+            raise CaptureError(f"{self.path}: cannot be created: {why(error).lower()}.") from error
         try:
             self._append(write_header(header))
             self.sync()
@@ -297,10 +295,9 @@ class CaptureWriter(Closing):
         self._unsynced = True
 
     def _failure(self, error: OSError) -> CaptureError:
-        reason = (error.strerror or str(error)).lower()
         return CaptureError(
-            f"{self.path}: recording stopped: {reason}. The {self.lines} lines before are safe. "
-            "Make room or record to another disk."
+            f"{self.path}: recording stopped: {why(error).lower()}. The {self.lines} lines "
+            "before are safe. Make room or record to another disk."
         )
 
 

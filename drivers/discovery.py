@@ -74,16 +74,17 @@ def visa_resources(library: str = "@py") -> list[Port]:
     Raises:
         UnavailableError: pyvisa or the library is not there.
     """
-    try:
-        import pyvisa
-    except ImportError as error:
-        raise UnavailableError("VISA needs pyvisa and pyvisa-py: pip install pyvisa-py.") from error
     import warnings
+
+    from drivers.visa_link import open_library
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the library warns of parts that are not installed
+        manager = open_library(library)
+        import pyvisa
+
         try:
-            names = pyvisa.ResourceManager(library).list_resources()
+            names = manager.list_resources()
         except (OSError, ValueError, pyvisa.Error) as error:
             raise UnavailableError(f"The VISA library {library!r} fails: {error}.") from error
     return [Port(name, "VISA") for name in names if not name.upper().startswith("ASRL")]
@@ -107,21 +108,22 @@ def examine(
         clock: Steady seconds.
     """
     bare = Address("lines", port.name, speeds[0])
+    ear = _Ear(opener, clock)
     if bare.is_visa:
-        return _ask_visa(port, ask, opener, clock)
+        return _ask_visa(port, ask, ear)
     seen = b""
     try:
-        address, heard = _first_heard(bare, opener, clock)
+        address, heard = _first_heard(bare, ear)
         if heard:
             for tried in _at_all_speeds(address, speeds):
                 if tried is not address:
-                    heard = _listen(tried, _SPEED_S, opener, clock)
+                    heard = ear.listen(tried, _SPEED_S)
                 found = guess(heard)
                 if found is not None:
                     return _streaming(port, tried, found)
                 seen = seen or heard
         elif ask:
-            return _ask_serial(port, opener, clock)
+            return _ask_serial(port, ear)
     except OpeningError as error:
         return Finding(port, None, str(error))
     except DriverError as error:
@@ -129,9 +131,39 @@ def examine(
     return Finding(port, None, _unknown_text(seen, ask=ask))
 
 
-def _first_heard(
-    bare: Address, opener: Callable[[Address], Link], clock: Callable[[], float]
-) -> tuple[Address, bytes]:
+@dataclass(frozen=True, slots=True)
+class _Ear:
+    """Opens an address, hears what comes for a while, and closes it again."""
+
+    opener: Callable[[Address], Link]
+    clock: Callable[[], float]
+
+    def listen(self, address: Address, for_s: float) -> bytes:
+        """What comes without asking."""
+        return self._hear(address, b"", for_s)
+
+    def ask(self, address: Address) -> bytes:
+        """What answers ``*IDN?``, up to its line end."""
+        return self._hear(address, _IDENTIFY, _ANSWER_S)
+
+    def _hear(self, address: Address, question: bytes, for_s: float) -> bytes:
+        link = self.opener(address)
+        heard = b""
+        try:
+            if question:
+                link.write(question)
+            until_s = self.clock() + for_s
+            while (left_s := until_s - self.clock()) > 0 and len(heard) < _ENOUGH_BYTES:
+                heard += link.read(min(left_s, 0.25))
+                if question and b"\n" in heard:
+                    break
+        finally:
+            with suppress(DriverError):
+                link.close()
+        return heard
+
+
+def _first_heard(bare: Address, ear: _Ear) -> tuple[Address, bytes]:
     """Listen with the handshake lines at each of the usual levels until something is heard.
 
     Silence is silence at every speed, so that one speed is enough for this.
@@ -139,7 +171,7 @@ def _first_heard(
     levels = LEVELS if bare.is_serial else LEVELS[:1]
     for dtr, rts in levels:
         address = replace(bare, dtr=dtr, rts=rts)
-        heard = _listen(address, _SILENT_S, opener, clock)
+        heard = ear.listen(address, _SILENT_S)
         if heard:
             return address, heard
     return bare, b""
@@ -150,23 +182,6 @@ def _at_all_speeds(first: Address, speeds: tuple[int, ...]) -> Iterator[Address]
     if first.is_serial:  # a socket has no speed
         for baud in speeds[1:]:
             yield replace(first, baud=baud)
-
-
-def _listen(
-    address: Address,
-    for_s: float,
-    opener: Callable[[Address], Link],
-    clock: Callable[[], float],
-) -> bytes:
-    link = opener(address)
-    heard = b""
-    try:
-        until_s = clock() + for_s
-        while (left_s := until_s - clock()) > 0 and len(heard) < _ENOUGH_BYTES:
-            heard += link.read(min(left_s, 0.25))
-    finally:
-        link.close()
-    return heard
 
 
 def _streaming(port: Port, heard: Address, found: Guess) -> Finding:
@@ -181,48 +196,28 @@ def _shown(reading: Reading) -> str:
     return f"{reading.volts * 1e3:g} mV{function}"
 
 
-def _ask_serial(
-    port: Port, opener: Callable[[Address], Link], clock: Callable[[], float]
-) -> Finding:
+def _ask_serial(port: Port, ear: _Ear) -> Finding:
     seen = b""
     for baud in _ASK_SPEEDS:
         address = Address("scpi", port.name, baud)
-        answer = _answer(address, opener, clock)
+        answer = ear.ask(address)
         if _is_identity(answer):
             return _identified(port, address, answer)
         seen = seen or answer
     return Finding(port, None, _unknown_text(seen, ask=True))
 
 
-def _ask_visa(
-    port: Port, ask: bool, opener: Callable[[Address], Link], clock: Callable[[], float]
-) -> Finding:
+def _ask_visa(port: Port, ask: bool, ear: _Ear) -> Finding:
     address = Address("scpi", port.name)
     if not ask:
         return Finding(port, address, "Not asked who it is; --ask would send *IDN?.")
     try:
-        answer = _answer(address, opener, clock)
+        answer = ear.ask(address)
     except DriverError as error:
         return Finding(port, None, str(error))
     if _is_identity(answer):
         return _identified(port, address, answer)
     return Finding(port, None, _unknown_text(answer, ask=True))
-
-
-def _answer(
-    address: Address, opener: Callable[[Address], Link], clock: Callable[[], float]
-) -> bytes:
-    link = opener(address)
-    answer = b""
-    try:
-        link.write(_IDENTIFY)
-        until_s = clock() + _ANSWER_S
-        while (left_s := until_s - clock()) > 0 and b"\n" not in answer:
-            answer = (answer + link.read(min(left_s, 0.25)))[:_ENOUGH_BYTES]
-    finally:
-        with suppress(DriverError):
-            link.close()
-    return answer
 
 
 def _is_identity(answer: bytes) -> bool:

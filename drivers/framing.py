@@ -72,12 +72,11 @@ def _parity(data: bytes) -> str | None:
     return "E" if ones == {0} else "O"
 
 
+_READ_BITS = 8  # that the receiver expects; it checks no parity
 _SAMPLES = 16  # fineness of the line in samples a bit of the faster side
 
 
-def as_read_at(
-    data: bytes, *, sent_baud: int, read_baud: int, sent_parity: str = "N", read_bits: int = 8
-) -> bytes:
+def as_read_at(data: bytes, *, sent_baud: int, read_baud: int, sent_parity: str = "N") -> bytes:
     """Bytes sent at one speed as a port at another speed reads them.
 
     Args:
@@ -85,7 +84,6 @@ def as_read_at(
         sent_baud: Speed of the sender.
         read_baud: Speed of the receiver.
         sent_parity: "N" (8 data bits), "E" or "O" (7 data bits and parity).
-        read_bits: Data bits that the receiver expects; it checks no parity.
 
     Returns:
         What the receiver hands over; bytes with a wrong stop bit are handed over too, as common
@@ -103,10 +101,10 @@ def as_read_at(
         at = line.find(0, at)
         if at < 0:
             return bytes(found)
-        bits = [_level(line, at + (1.5 + bit) * step) for bit in range(read_bits)]
+        bits = [_level(line, at + (1.5 + bit) * step) for bit in range(_READ_BITS)]
         found.append(sum(bit << place for place, bit in enumerate(bits)))
         # The stop bit ends the frame; a line still low is waited out before the next edge counts.
-        at = int(at + (read_bits + 1.5) * step)
+        at = int(at + (_READ_BITS + 1.5) * step)
         high = line.find(1, at)
         if high < 0:
             return bytes(found)

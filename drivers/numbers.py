@@ -11,6 +11,8 @@ from drivers.readings import Function, Reading
 
 # NR1, NR2 or NR3 (IEEE 488.2, 8.7.2 to 8.7.4), at most 12 digits on each side of the point.
 NUMBER = rb"[+-]?(?:\d{1,12}\.?\d{0,12}|\.\d{1,12})(?:[eE][+-]?\d{1,3})?"
+#: Longest reply of an instrument: several hundred numbers, more than any query here asks for.
+MAX_REPLY_BYTES = 16_384
 #: Volts or ohms beyond this are no measurement on a mains circuit but a damaged line.
 MAX_VOLTS = 1e6
 MAX_OHMS = 1e11
@@ -122,15 +124,10 @@ class Shapes:
         except KeyError:
             if len(self._weights) >= _MAX_WEIGHTS:
                 self._weights.clear()
-            decimals = round(-_log10_of_power(mantissa_weight))
-            weight = float(f"1e{int(power) - decimals}")
+            place = int(f"{mantissa_weight:e}".partition("e")[2])  # an exact power of ten
+            weight = float(f"1e{int(power) + place}")
             self._weights[mantissa_weight, power] = weight
             return weight
-
-
-def _log10_of_power(value: float) -> int:
-    """Exponent of an exact power of ten that was read from text."""
-    return int(f"{value:e}".partition("e")[2])
 
 
 class LineBuffer:

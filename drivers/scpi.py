@@ -10,11 +10,8 @@ import re
 from collections.abc import Mapping
 
 from drivers.lines import function_setting
-from drivers.numbers import NUMBER, LineBuffer, Shapes
+from drivers.numbers import MAX_REPLY_BYTES, NUMBER, LineBuffer, Shapes
 from drivers.readings import Function, Reading
-
-#: Longest reply taken in: several hundred numbers, more than any query here asks for.
-MAX_REPLY_BYTES = 16_384
 
 _NUMBER = re.compile(rb"[ \t]*(" + NUMBER + rb")[ \t]*")
 # Queries whose reply is measured values: READ?, FETCh?, MEASure…?, R? and DATA? (SCPI-99 vol. 2).

@@ -11,6 +11,7 @@ so that no answer can be taken for a reading when the capture is read again.
 """
 
 import re
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -18,6 +19,7 @@ from drivers.address import Address
 from drivers.errors import OpeningError, OperatingError, SilentError
 from drivers.events import Event, Mark, Received, Sent
 from drivers.links import Begun, Link
+from drivers.numbers import MAX_REPLY_BYTES, LineBuffer
 
 _ENTRY = re.compile(r'\s*([+-]?\d{1,6})\s*(?:,\s*"?(.*?)"?\s*)?', re.DOTALL)
 #: Classes of negative numbers, by their hundreds.
@@ -67,10 +69,9 @@ def parse_error(reply: str) -> ScpiError | None:
 #: Line ends to try, most common first (over a serial line LF or CR LF; a few want CR).
 _LINE_ENDS = (b"\n", b"\r\n", b"\r")
 _IDENTIFY_S = 1.5
-REPLY_S = 2.0
+_REPLY_S = 2.0
 _POLL_S = 0.1
 _MOST_ERRORS = 32  # a queue that never empties is a fault of the instrument
-_MOST_REPLY_BYTES = 16_384
 
 
 class Dialogue:
@@ -91,7 +92,8 @@ class Dialogue:
         self._clock = clock
         self._emit = emit
         self._line_end = b"\n"
-        self._pending = b""
+        self._lines = LineBuffer(MAX_REPLY_BYTES)
+        self._replies: deque[bytes] = deque()
         self._knows_errors = True
 
     def identify(self, port: str) -> str:
@@ -107,7 +109,8 @@ class Dialogue:
             identity = self.ask("*IDN?", _IDENTIFY_S)
             if identity:
                 return identity[:72]
-            self._pending = b""
+            self._lines.forget()
+            self._replies.clear()
         raise SilentError(
             f"Nothing at {port} answers *IDN?. Check power, cable, line speed and "
             "that the instrument's remote interface is on; a meter that streams without being "
@@ -120,7 +123,7 @@ class Dialogue:
         self._link.write(data)
         self._emit(Sent(self._clock(), data))
 
-    def ask(self, query: str, within_s: float = REPLY_S) -> str | None:
+    def ask(self, query: str, within_s: float = _REPLY_S) -> str | None:
         """The answer to a query, ``None`` where none comes in time."""
         self.send(query)
         until_s = self._clock() + within_s
@@ -154,13 +157,8 @@ class Dialogue:
         data = self._link.read(timeout_s)
         if data:
             self._emit(Received(self._clock(), data))
-            self._pending = (self._pending + data)[-_MOST_REPLY_BYTES:]
-        joined = self._pending.replace(b"\r", b"\n").lstrip(b"\n")
-        reply, end, rest = joined.partition(b"\n")
-        if not end:
-            return None
-        self._pending = rest
-        return reply
+            self._replies.extend(filter(None, self._lines.add(data)))
+        return self._replies.popleft() if self._replies else None
 
 
 #: A reading may take several filter periods of a slow instrument, and an automatic range change.

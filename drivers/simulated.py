@@ -14,6 +14,7 @@ The meter lags behind its input, reads with noise, shows overload while it chang
 given faults at any moment: see the methods. The bytes stand in ``drivers.simulated_bytes``.
 """
 
+import math
 import os
 import random
 import select
@@ -189,7 +190,7 @@ class Display:
         if self._level_v is None or self.lag_s <= 0:
             self._level_v = volts
         else:
-            share = 1.0 - 2.718281828 ** (-(t_s - self._at_s) / self.lag_s)
+            share = -math.expm1(-(t_s - self._at_s) / self.lag_s)
             self._level_v += (volts - self._level_v) * share
         self._at_s = t_s
         seen_v = self._level_v + (rng.gauss(0.0, self.noise_v) if self.noise_v else 0.0)

@@ -16,7 +16,6 @@ from drivers.segments import character_nibbles
 
 #: Full scale in volts and digits after the point (in the shown unit) of a 6000-count display.
 _RANGES = (
-    (0.006, "mV", 3),
     (0.06, "mV", 2),
     (0.6, "mV", 1),
     (6.0, "V", 3),
@@ -25,34 +24,28 @@ _RANGES = (
 )
 
 
-def range_of(volts: float, lowest_range: int = 1) -> int:
+def range_of(volts: float) -> int:
     """Index of the range that an auto-ranging display takes for a value."""
-    for place, (full_v, _, _) in enumerate(_RANGES[lowest_range:], start=lowest_range):
-        if abs(volts) < full_v:
-            return place
-    return len(_RANGES)
+    return next(
+        (k for k, (full_v, _, _) in enumerate(_RANGES) if abs(volts) < full_v), len(_RANGES)
+    )
 
 
-def shown(volts: float, lowest_range: int = 1) -> tuple[str, str] | None:
-    """What an auto-ranging display shows: digits and unit, or ``None`` beyond the last range.
-
-    Args:
-        volts: The value.
-        lowest_range: Index of the most sensitive range that the meter has.
-    """
-    place = range_of(volts, lowest_range)
+def shown(volts: float) -> tuple[str, str] | None:
+    """What an auto-ranging display shows: digits and unit, or ``None`` beyond the last range."""
+    place = range_of(volts)
     if place == len(_RANGES):
         return None
     _, unit, decimals = _RANGES[place]
     return f"{volts * (1e3 if unit == 'mV' else 1.0):.{decimals}f}", unit
 
 
-def shown_ohms(ohms: float, decimals: int = 1) -> tuple[str, str]:
-    """What a display of 6000 counts shows of a resistance, by default in steps of 0.1 ohm."""
-    for unit, scale in (("ohm", 1.0), ("kohm", 1e3), ("Mohm", 1e6)):
-        if abs(ohms) < 600 * scale or unit == "Mohm":
-            return f"{ohms / scale:.{decimals if unit == 'ohm' else 2}f}", unit
-    raise AssertionError
+def shown_ohms(ohms: float) -> tuple[str, str]:
+    """What a display of 6000 counts shows of a resistance, at best in steps of 0.1 ohm."""
+    if abs(ohms) < 600:
+        return f"{ohms:.1f}", "ohm"
+    unit, scale = ("kohm", 1e3) if abs(ohms) < 600e3 else ("Mohm", 1e6)
+    return f"{ohms / scale:.2f}", unit
 
 
 def _display(value: float | None, quantity: str, overload: str) -> tuple[str, str]:
@@ -85,14 +78,16 @@ def lines_text(
     return f"{digits:>7}  {words}{' HOLD' if hold else ''}\r\n".encode()
 
 
-def nr3_text(volts: float | None) -> bytes:
-    """A line of a bench meter that prints NR3 numbers and no unit (IEEE 488.2, 8.7.4)."""
-    return f"{9.9e37 if volts is None else volts:+.5E}\r\n".encode()
+def nr3_text(volts: float | None, decimals: int = 5) -> bytes:
+    """A line of a bench meter that prints NR3 numbers and no unit (IEEE 488.2, 8.7.4).
+
+    Overload is 9.9E+37 (SCPI-99 vol. 1, 7.2.1.4).
+    """
+    return b"%s\r\n" % _nr3(volts, decimals).encode()
 
 
-def scpi_reply(volts: float | None) -> bytes:
-    """A reply of a message-based instrument; overload is 9.9E+37 (SCPI-99 vol. 1, 7.2.1.4)."""
-    return f"{9.9e37 if volts is None else volts:+.8E}\n".encode()
+def _nr3(value: float | None, decimals: int) -> str:
+    return f"{9.9e37 if value is None else value:+.{decimals}E}"
 
 
 def segment_frame(
@@ -217,8 +212,7 @@ class SimulatedInstrument:
         return f'{code:+d},"{text}"'
 
     def _read(self, _: str) -> str:
-        values = [self.measure() for _ in range(self._samples)]
-        return ",".join(f"{9.9e37 if value is None else value:+.8E}" for value in values)
+        return ",".join(_nr3(self.measure(), 8) for _ in range(self._samples))
 
     def _set_function(self, function: Function) -> None:
         self.function = function

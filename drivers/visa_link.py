@@ -14,6 +14,27 @@ _LEAST_TIMEOUT_MS = 10
 _WHOLE_MESSAGE_MS = 2000
 
 
+def open_library(name: str) -> Any:
+    """The resource manager of a VISA library.
+
+    Raises:
+        UnavailableError: pyvisa or the library is not there.
+    """
+    try:
+        import pyvisa
+    except ImportError as error:
+        raise UnavailableError(
+            "VISA addresses need the packages pyvisa and pyvisa-py: pip install pyvisa-py."
+        ) from error
+    try:
+        return pyvisa.ResourceManager(name)
+    except (OSError, ValueError, pyvisa.Error) as error:
+        raise UnavailableError(
+            f"The VISA library {name!r} is not there: {error}. Without the word visa the "
+            "pure-Python one is used."
+        ) from error
+
+
 class VisaLink:
     """An open VISA resource."""
 
@@ -26,21 +47,11 @@ class VisaLink:
         """
         self._address = address
         self._resource: Any = None
-        try:
-            import pyvisa
-        except ImportError as error:
-            raise UnavailableError(
-                "VISA addresses need the packages pyvisa and pyvisa-py: pip install pyvisa-py."
-            ) from error
+        manager = open_library(address.visa)
+        import pyvisa
+
         self._errors = (pyvisa.Error, OSError)
         self._timeout_code = pyvisa.constants.StatusCode.error_timeout
-        try:
-            manager = pyvisa.ResourceManager(address.visa)
-        except (OSError, ValueError, pyvisa.Error) as error:
-            raise UnavailableError(
-                f"The VISA library {address.visa!r} is not there: {error}. Without visa= the "
-                "pure-Python one is used."
-            ) from error
         try:
             self._resource = manager.open_resource(address.port, open_timeout=3000)
             if address.is_serial:

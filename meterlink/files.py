@@ -17,7 +17,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from drivers.append_file import AppendFile, MovedFileError, open_regular, sync_folder
+from drivers.append_file import AppendFile, MovedFileError, open_regular, sync_folder, why
 from meterlink.errors import LogError
 
 __all__ = [
@@ -155,11 +155,6 @@ def _json_object(line: bytes) -> dict[str, object] | None:
     except (ValueError, RecursionError):
         return None
     return entry if isinstance(entry, dict) else None
-
-
-def why(error: OSError) -> str:
-    """What went wrong with a file, as the end of a sentence."""
-    return error.strerror or str(error)
 
 
 def _umask() -> int:

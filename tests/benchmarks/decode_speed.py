@@ -15,13 +15,13 @@ from collections.abc import Callable
 from functools import partial
 
 from drivers.readings import make_decoder
-from drivers.simulated_bytes import lines_text, scpi_reply, segment_frame
+from drivers.simulated_bytes import lines_text, nr3_text, segment_frame
 
 READINGS = 20_000
 CHUNK = 4096
 ROUNDS = 9
 NUMBER = re.compile(rb"([^0-9+.-]*)([+-]?\d+\.?\d*(?:[eE][+-]?\d+)?)([^\r\n]*)")
-WRITERS = {"lines": lines_text, "segments": segment_frame, "scpi": scpi_reply}
+WRITERS = {"lines": lines_text, "segments": segment_frame, "scpi": partial(nr3_text, decimals=8)}
 FIELDS = re.compile(
     b"([\x10-\x1f])([\x20-\x2f].)([\x40-\x4f].)([\x60-\x6f].)([\x80-\x8f].)([\xa0-\xaf].{3}[\xe0-\xef])",
     re.DOTALL,

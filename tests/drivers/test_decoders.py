@@ -1,6 +1,7 @@
 """What holds for every driver, whatever the bytes and however they are cut."""
 
 import tracemalloc
+from functools import partial
 from itertools import pairwise
 
 import pytest
@@ -8,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.readings import DRIVERS, Reading, make_decoder
-from drivers.simulated_bytes import lines_text, nr3_text, scpi_reply, segment_frame
+from drivers.simulated_bytes import lines_text, nr3_text, segment_frame
 
 WRITERS = {
     "lines": [lines_text, nr3_text],
     "segments": [segment_frame],
-    "scpi": [scpi_reply],
+    "scpi": [partial(nr3_text, decimals=8)],
 }
 volts = st.none() | st.floats(-599.0, 599.0, width=32)
 rubbish = st.binary(max_size=30) | st.sampled_from(
