@@ -16,6 +16,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from drivers.errors import DriverError
     from meterlink.api import Rows, Test, next_test, protect, read_log, readings, replay, resolve
     from meterlink.assumptions import Assumptions
     from meterlink.circuit.circuit import Circuit
@@ -28,6 +29,7 @@ __version__ = "0.1.0"
 __all__ = [
     "Assumptions",
     "Circuit",
+    "DriverError",
     "MeterlinkError",
     "Rows",
     "Test",
@@ -43,6 +45,7 @@ __all__ = [
 _ELSEWHERE = {
     "Assumptions": "meterlink.assumptions",
     "Circuit": "meterlink.circuit.circuit",
+    "DriverError": "drivers.errors",
     "MeterlinkError": "meterlink.errors",
     "measure": "meterlink.levels.measure",
     "trials": "meterlink.lab.study",

@@ -77,6 +77,13 @@ def test_arrays_are_measured_without_marks():
     assert ml.measure(t, np.full_like(volts, 0.006), hertz=60).verdict == "unclear"
 
 
+def test_what_a_meter_or_a_capture_raises_is_caught_by_a_name_of_the_front_door(tmp_path):
+    with pytest.raises(ml.DriverError, match="no address"), ml.readings("foo"):
+        pass
+    with pytest.raises(ml.DriverError, match="cannot be opened"):
+        ml.replay(tmp_path / "none.jsonl")
+
+
 def test_a_log_that_is_not_there_is_an_error(tmp_path):
     with pytest.raises(ml.MeterlinkError, match="not there"):
         ml.read_log(tmp_path / "tests.csv")

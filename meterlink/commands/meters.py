@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from meterlink.errors import MeterlinkError, UsageError
+
 if TYPE_CHECKING:
     from drivers.discovery import Finding, Port
 
@@ -79,7 +81,6 @@ def command(
         _names(remember, forget)
         return
     from drivers.discovery import Port, examine
-    from meterlink.errors import MeterlinkError
 
     places = [Port(name, "") for name in ports] or _all_ports(library, visa=ask and not no_visa)
     found = False
@@ -131,6 +132,8 @@ def _names(remember: str | None, forget: str | None) -> None:
         remembered.forget(forget)
     if remember is not None:
         name, _, address = remember.partition("=")
+        if not address:
+            raise UsageError(f"--remember {remember[:60]!r}: write NAME=ADDRESS.")
         remembered.remember(name, parse_address(address))
         click.echo(f"meterlink: {name} is kept in {remembered.meters_file()}", err=True)
 

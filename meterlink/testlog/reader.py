@@ -144,6 +144,8 @@ class RecordReader:
         self._pending.extendleft(reversed(self._taken[1:]))
         if open_quote:
             why = "a quoted cell starts here and never ends"
+        elif "new-line character" in why:
+            why = "a line end stands inside a cell without quotes"
         ended = last.data.endswith(b"\n")
         start = first.start
         if not ended and len(self._taken) > 1:

@@ -159,6 +159,7 @@ def test_a_remembered_meter_is_opened_by_its_name(
     assert meterlink("meters", "--remember", f"bench={meter.address}").code == 0
     assert meterlink("watch", "--meter", "bench", "--for", 0.3).code == 0
     assert meterlink("meters", "--forget", "bench").code == 0
+    assert "write NAME=ADDRESS" in meterlink("meters", "--remember", "bench").err
     assert meterlink("watch", "--meter", "bench", "--for", 0.3).code == 2
 
 

@@ -292,3 +292,9 @@ def test_killed_in_mid_append_no_row_that_was_reported_is_lost(tmp_path):
             numbers = [row.test for row in log.rows()]
         assert numbers == list(range(1, len(numbers) + 1))
         assert len(numbers) >= reported
+
+
+def test_random_bytes_for_a_log_are_refused_in_words_of_the_trade(tmp_path: Path) -> None:
+    (tmp_path / "tests.csv").write_bytes(b"te\rst,\xff\n1,2\n")
+    with pytest.raises(LogError, match="a line end stands inside a cell without quotes"):
+        list(read_rows(tmp_path / "tests.csv"))
