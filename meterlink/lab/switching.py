@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Protocol
 from drivers.address import Address
 from drivers.errors import DriverError
 from drivers.links import Link, open_link, steady_s
-from drivers.scpi_talk import parse_error
+from drivers.scpi_talk import Dialogue, parse_error
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.files import json_lines, why, write_durably
 from meterlink.show.format import clean
@@ -34,7 +34,6 @@ COMMAND_S = 10.0
 OFF_TRIES, OFF_PAUSE_S = 3, 0.5
 STATE_FILE = "load-may-be-on.json"
 _REPLY_S = 3.0
-_MOST_REPLY_BYTES = 4096
 
 
 class SwitchError(MeterlinkError):
@@ -169,21 +168,27 @@ class ScpiSwitch:
         self._address = address
         self._where = address.port
         self._clock = clock
-        self._link: Link | None = self._opened()
+        self._link: Link | None = None
+        self._talk = self._opened()
 
     def set(self, *, on: bool) -> None:
-        """Send the command and see that it was taken; a link that broke is opened again."""
+        """Send the command and see that it was taken.
+
+        A link that broke, or on which no answer came, is opened again before the next command: a
+        late answer must not pass for that of another.
+        """
         text = self._texts[on]
         try:
-            link = self._link or self._opened()
-            self._link = link
-            link.write(text.encode() + b"\nSYST:ERR?\n")
-            reply = self._reply(link)
+            if self._link is None:
+                self._talk = self._opened()
+            self._talk.send(text)
+            reply = self._talk.ask("SYST:ERR?", _REPLY_S)
         except DriverError as error:
             self.close()
             raise SwitchError(f"{text!r} did not reach {self._where}: {error}") from error
-        error_entry = parse_error(reply)
+        error_entry = parse_error(reply or "")
         if error_entry is None:
+            self.close()
             raise SwitchError(
                 f"{self._where} did not answer after {text!r}. Check that it is on and that it is "
                 "an instrument that speaks SCPI."
@@ -198,20 +203,11 @@ class ScpiSwitch:
                 self._link.close()
             self._link = None
 
-    def _opened(self) -> Link:
-        link = open_link(self._address)
-        link.write(b"*CLS\n")
-        return link
-
-    def _reply(self, link: Link) -> str:
-        """The answer, or what came of it in time."""
-        came = b""
-        until_s = self._clock() + _REPLY_S
-        while (left_s := until_s - self._clock()) > 0 and len(came) < _MOST_REPLY_BYTES:
-            came += link.read(min(left_s, 0.1))
-            if came.strip() and came.endswith((b"\n", b"\r")):
-                break
-        return came.decode("latin-1").strip()
+    def _opened(self) -> Dialogue:
+        self._link = open_link(self._address)
+        talk = Dialogue(self._link, self._clock)
+        talk.send("*CLS")
+        return talk
 
 
 def _end_all_of(process: "subprocess.Popen[bytes]") -> None:

@@ -9,6 +9,7 @@ import pytest
 from drivers.address import parse_address
 from drivers.simulated import SimulatedMeter
 from meterlink.errors import UsageError
+from meterlink.lab import switching
 from meterlink.lab.switching import CommandSwitch, HandSwitch, ScpiSwitch, SwitchError
 
 
@@ -98,3 +99,37 @@ def test_an_instrument_that_says_nothing_is_told(instrument):
     with pytest.raises(SwitchError, match="did not answer"):
         switch.set(on=True)
     switch.close()
+
+
+def test_a_late_answer_does_not_pass_for_that_of_the_next_command(monkeypatch):
+    class Late:
+        """Answers only once the wait is over, and then that the command before was taken."""
+
+        def __init__(self) -> None:
+            self.sent: list[bytes] = []
+            self.answers = b""
+
+        def write(self, data: bytes) -> None:
+            self.answers += b'0,"No error"\n' if any(b"?" in sent for sent in self.sent) else b""
+            self.sent.append(data)
+
+        def read(self, timeout_s: float) -> bytes:
+            data, self.answers = self.answers, b""
+            return data
+
+        def close(self) -> None: ...
+
+    links: list[Late] = []
+
+    def opened(address: object) -> Late:
+        links.append(Late())
+        return links[-1]
+
+    monkeypatch.setattr(switching, "open_link", opened)
+    ticks = iter(range(100))
+    address = parse_address("scpi:COM1")
+    switch = ScpiSwitch(address, "OUTP ON", "OUTP OFF", clock=lambda: float(next(ticks)))
+    for on in (True, False):
+        with pytest.raises(SwitchError, match="did not answer"):
+            switch.set(on=on)
+    assert [link.sent[1] for link in links] == [b"OUTP ON\n", b"OUTP OFF\n"]
