@@ -7,20 +7,20 @@ lines; any other word makes the line no reading, for a damaged line must never p
 A line format not seen before is split into words, number, words and looked at closely; later lines
 of it are read by their shape (``drivers.numbers``). Everything else (foreign bytes, two numbers run
 together) is dropped and counted. A reading that leaves what the meter has shown waits for the next
-to confirm it (``drivers.familiar``).
+to confirm it (``drivers.confirmation``).
 """
 
 import re
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from drivers.confirmation import Confirmation
 from drivers.errors import SettingsError
-from drivers.familiar import Familiar
 from drivers.numbers import NUMBER, LineBuffer, Shapes
 from drivers.readings import Function, Reading
 
 
-class Manner(NamedTuple):
+class Meaning(NamedTuple):
     """What the words of a line say about its number.
 
     Attributes:
@@ -90,7 +90,7 @@ _BLANKS = re.compile(r"[ \t]+")  # not \s: that would pass control characters of
 _GLUED = re.compile(r"([nuµμmk]?[Vv])(~|=|[aA][cC]|[dD][cC])")
 
 
-def read_words(text: str, unit: str, function: Function) -> Manner | None:
+def read_words(text: str, unit: str, function: Function) -> Meaning | None:
     """Work out what the words around a number say.
 
     Args:
@@ -99,7 +99,7 @@ def read_words(text: str, unit: str, function: Function) -> Manner | None:
         function: Function where the line has none.
 
     Returns:
-        The manner, or ``None`` where a word is not known or the words contradict each other.
+        The meaning, or ``None`` where a word is not known or the words contradict each other.
     """
     units: list[str] = []
     functions: set[Function] = set()
@@ -131,16 +131,16 @@ def read_words(text: str, unit: str, function: Function) -> Manner | None:
     if len(functions) > 1:
         odd = odd or "V AC+DC"
     if odd and not (odd == "V relative" and units and units[0] in OHM_EXPONENTS):
-        return Manner(0, Function.OTHER, hold, odd)
+        return Meaning(0, Function.OTHER, hold, odd)
     shown = units[0] if units else unit
     if shown in OHM_EXPONENTS:
         if functions:  # "ohm AC" is no reading that a meter gives
             return None
-        return Manner(OHM_EXPONENTS[shown], Function.OHM, hold, "ohm")
+        return Meaning(OHM_EXPONENTS[shown], Function.OHM, hold, "ohm")
     known = functions.pop() if functions else function
     if known is Function.OHM:  # the settings say ohms, the line says volts: the line knows
         known = Function.UNKNOWN
-    return Manner(VOLT_EXPONENTS[shown], known, hold, "V")
+    return Meaning(VOLT_EXPONENTS[shown], known, hold, "V")
 
 
 #: Longest line that can be a reading. Displays print some 20 characters; the rest is allowance.
@@ -178,14 +178,14 @@ class LineDecoder:
         self._unit = unit
         self._function = function
         self._shapes = Shapes()
-        self._familiar = Familiar()
+        self._confirmation = Confirmation()
         self._lines = LineBuffer(MAX_LINE_BYTES)
         self._opened_s: float | None = None
 
     @property
     def dropped_bytes(self) -> int:
         """Bytes so far that belong to no reading and no line end."""
-        return self._lines.dropped + self._familiar.dropped
+        return self._lines.dropped + self._confirmation.dropped
 
     def feed(self, data: bytes, t_s: float) -> list[Reading]:
         """Take the bytes that arrived at ``t_s`` (any number) and return the readings they end."""
@@ -200,7 +200,7 @@ class LineDecoder:
                 if reading is None:
                     self._lines.dropped += len(line)
                 else:
-                    readings += self._familiar.take(reading)
+                    readings += self._confirmation.take(reading)
         return readings
 
     def sent(self, data: bytes) -> None:
@@ -209,7 +209,7 @@ class LineDecoder:
     def resync(self, t_s: float) -> None:
         """Forget a half line; skip the first one too unless silence shows that it starts whole."""
         self._lines.forget()
-        self._familiar.forget()
+        self._confirmation.forget()
         self._opened_s = t_s
 
     def _read_line(self, line: bytes, t_s: float) -> Reading | None:
@@ -222,10 +222,10 @@ class LineDecoder:
         if len(line) > MAX_LINE_BYTES:
             return None
         match = _LINE.fullmatch(line)
-        manner = self._manner(match[1], match[3]) if match is not None else None
-        if match is None or manner is None:
+        meaning = self._meaning(match[1], match[3]) if match is not None else None
+        if match is None or meaning is None:
             return self._read_overload(line, t_s)
-        exponent, function, hold, quantity = manner
+        exponent, function, hold, quantity = meaning
         if function is Function.OTHER:
             return Reading(t_s, None, function, None, False, hold, line, quantity)
         shape = self._shapes.learn(line, match.start(2), match[2], exponent, function, hold)
@@ -233,13 +233,13 @@ class LineDecoder:
 
     def _read_overload(self, line: bytes, t_s: float) -> Reading | None:
         match = _OVERLOAD.fullmatch(line)
-        manner = self._manner(match[1], match[2]) if match is not None else None
-        if manner is None:
+        meaning = self._meaning(match[1], match[2]) if match is not None else None
+        if meaning is None:
             return None
-        _, function, hold, quantity = manner
+        _, function, hold, quantity = meaning
         return Reading(t_s, None, function, None, True, hold, line, quantity)
 
-    def _manner(self, before: bytes, after: bytes) -> Manner | None:
+    def _meaning(self, before: bytes, after: bytes) -> Meaning | None:
         return read_words(f"{as_text(before)} {as_text(after)}", self._unit, self._function)
 
 

@@ -260,7 +260,7 @@ class SimulatedSupply(SimulatedInstrument):
 
     Attributes:
         ohms: What it is connected to; infinite for an open circuit.
-        bends: How it turns its current: "relay", "negative", or "" for not at all.
+        reversal: How it turns its current: "relay", "negative", or "" for not at all.
         stuck: Its output cannot be switched off.
         volts, amps: What it was set to.
         output: Whether its output is on.
@@ -270,7 +270,7 @@ class SimulatedSupply(SimulatedInstrument):
     measure: Measure = lambda: None
     identity: str = "SIMULATED,SUPPLY,0,1"
     ohms: float = 0.5
-    bends: str = "relay"
+    reversal: str = "relay"
     stuck: bool = False
     volts: float = 0.0
     amps: float = 0.0
@@ -295,7 +295,7 @@ class SimulatedSupply(SimulatedInstrument):
         except ValueError:
             self._error(-104, "Data type error")
             return
-        if value < 0 and (name != "amps" or self.bends != "negative"):
+        if value < 0 and (name != "amps" or self.reversal != "negative"):
             self._error(-222, "Data out of range")
         else:
             setattr(self, name, value)
@@ -304,7 +304,7 @@ class SimulatedSupply(SimulatedInstrument):
         self.output = text.upper() in ("ON", "1") or (self.output and self.stuck)
 
     def _turn(self, text: str) -> None:
-        if self.bends == "relay":
+        if self.reversal == "relay":
             self.turned = text.upper().startswith("REV")
         else:
             self._error(-113, "Undefined header")

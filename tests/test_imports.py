@@ -67,7 +67,7 @@ COMPUTING_DRIVERS = (
     "readings",
     "events",
     "numbers",
-    "familiar",
+    "confirmation",
     "framing",
 )
 OUTSIDE_WORLD = {"os", "io", "pathlib", "socket", "subprocess", "sys", "tempfile", "time"}

@@ -40,8 +40,8 @@ class House(Closing):
         on_flow: Called with the current each time the meter looks while it flows.
     """
 
-    def __init__(self, *, bends: str = "relay") -> None:
-        self.supply = SimulatedSupply(bends=bends, ohms=0.4)
+    def __init__(self, *, reversal: str = "relay") -> None:
+        self.supply = SimulatedSupply(reversal=reversal, ohms=0.4)
         self.cable = Cable(self.supply)
         self.setup: Setup | None = None
         self.lead_mohm = 0.0

@@ -66,11 +66,11 @@ def replayed(job: Job, meterlink, into: Path) -> list:
     return [replace(row, source=Source.LIVE, capture=capture.name) for row in rows]
 
 
-@pytest.mark.parametrize("bends", ["relay", ""])
+@pytest.mark.parametrize("reversal", ["relay", ""])
 def test_a_direct_source_settles_the_order_and_is_off_in_the_end(
-    tmp_path: Path, meterlink, bends: str
+    tmp_path: Path, meterlink, reversal: str
 ) -> None:
-    with House(bends=bends) as house:
+    with House(reversal=reversal) as house:
         job = write_job(tmp_path / "job", house.direct)
         person = Person(house)
         with house.source() as source:
@@ -81,7 +81,7 @@ def test_a_direct_source_settles_the_order_and_is_off_in_the_end(
     for row in rows:
         house.setup = row.setup
         assert row.drop_mv == pytest.approx(5.0 * house.neutral_mohm(row.setup), abs=0.05)
-        assert row.cycles == (3 if bends else 2)
+        assert row.cycles == (3 if reversal else 2)
         assert row.amps == pytest.approx(5.0)
     assert replayed(job, meterlink, tmp_path / "again") == rows
     assert any("current is ON: touch nothing" in text for text in person.shown)

@@ -87,9 +87,9 @@ def test_limits_are_set_and_read_back_before_anything_is_let_on() -> None:
     assert not cable.supply.output
 
 
-@pytest.mark.parametrize("bends", ["relay", "negative"])
-def test_the_current_is_turned_round_with_the_output_off(bends: str) -> None:
-    cable = Cable(SimulatedSupply(bends=bends))
+@pytest.mark.parametrize("reversal", ["relay", "negative"])
+def test_the_current_is_turned_round_with_the_output_off(reversal: str) -> None:
+    cable = Cable(SimulatedSupply(reversal=reversal))
     flows: list[float] = []
     with source(cable) as supply:
         assert supply.reverses
@@ -103,7 +103,7 @@ def test_the_current_is_turned_round_with_the_output_off(bends: str) -> None:
 
 
 def test_a_supply_that_cannot_turn_its_current_says_so() -> None:
-    cable = Cable(SimulatedSupply(bends=""))
+    cable = Cable(SimulatedSupply(reversal=""))
     with source(cable) as supply:
         assert not supply.reverses
         with pytest.raises(SourceError, match="Swap its leads"):

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.familiar import Familiar
+from drivers.confirmation import Confirmation
 from drivers.lines import LineDecoder
 from drivers.readings import Function, Reading
 from drivers.simulated_bytes import lines_text
@@ -106,15 +106,15 @@ readings = st.builds(
 @settings(max_examples=100)
 @given(st.lists(readings, max_size=60))
 def test_readings_pass_in_order_or_are_counted_and_few_wait(many: list[Reading]) -> None:
-    familiar = Familiar()
+    confirmation = Confirmation()
     given_ = [reading._replace(t_s=float(at)) for at, reading in enumerate(many)]
     times = []
     for reading in given_:
-        times += [passed.t_s for passed in familiar.take(reading)]
+        times += [passed.t_s for passed in confirmation.take(reading)]
     assert times == sorted(set(times))
-    familiar.forget()
+    confirmation.forget()
     lost = [reading for reading in given_ if reading.t_s not in times]
-    assert familiar.dropped == sum(len(reading.raw) for reading in lost)
+    assert confirmation.dropped == sum(len(reading.raw) for reading in lost)
     assert not given_ or times[0] == 0.0
 
 

@@ -3,7 +3,7 @@
 A line that lost a byte, or got a wrong one, often still is a number with a unit: 100.47 mV becomes
 10.47 mV, or 100.47 V. It differs from all before in its form (length, unit, words, weight of its
 last digit) or in its size. So does the first line after a sound change of range; but that one is
-borne out by the line that follows, and a damaged one is not. What holds:
+confirmed by the line that follows, and a damaged one is not. The rules:
 
 - A line whose form came three times running, of a size that was shown, passes at once, and so does
   one of a new form within a tenth of the reading before it.
@@ -11,7 +11,7 @@ borne out by the line that follows, and a damaged one is not. What holds:
   of two of it (or of some counts), where one of up to eight readings of the last level was, or
   where it lies between the last reading and the next, as on a display that settles; else it is
   dropped.
-- Where the next line is new as well and does not bear it out, both wait, and so on; of more than
+- Where the next line is new as well and does not confirm it, both wait, and so on; of more than
   three the first passes if it lies between its neighbours.
 - The very first line has nothing to be compared with and passes. So do a wrong digit in a line of
   known form, up to ten times the greatest value shown, and what lies between the levels before and
@@ -44,11 +44,11 @@ class _Shown:
         self.recent: deque[Reading] = deque(maxlen=_RECENT)
 
 
-class Familiar:
+class Confirmation:
     """Holds back what is new until the next reading says whether it is so.
 
     Attributes:
-        dropped: Bytes of the readings that were not borne out.
+        dropped: Bytes of the readings that were not confirmed.
     """
 
     def __init__(self) -> None:
