@@ -84,6 +84,13 @@ def test_what_a_meter_or_a_capture_raises_is_caught_by_a_name_of_the_front_door(
         ml.replay(tmp_path / "none.jsonl")
 
 
+@pytest.mark.parametrize("figure", [-1, 0, math.nan, math.inf])
+@pytest.mark.parametrize("name", ["volts", "breaker_amps", "load_amps", "amps_low"])
+def test_a_circuit_whose_figures_make_no_sense_is_refused(name, figure):
+    with pytest.raises(ml.MeterlinkError, match=name):
+        ml.Circuit("Study", ("Door", "Desk"), **{name: figure})
+
+
 def test_a_log_that_is_not_there_is_an_error(tmp_path):
     with pytest.raises(ml.MeterlinkError, match="not there"):
         ml.read_log(tmp_path / "tests.csv")

@@ -1,5 +1,6 @@
 """The circuit as it is known before any test: names, supply, wire and load."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -65,7 +66,8 @@ class Circuit:
         """Refuse what would give a wrong answer without an error.
 
         Raises:
-            UsageError: One text in the place of a list of names, or a name twice.
+            UsageError: One text in the place of a list of names, a name twice, or a figure that is
+                not finite and above 0.
         """
         given: object = self.receptacles
         if isinstance(given, str):
@@ -74,6 +76,10 @@ class Circuit:
         object.__setattr__(self, "load_kind", LoadKind(self.load_kind))
         if len(set(self.receptacles)) != len(self.receptacles):
             raise UsageError("A receptacle is named twice; give each its own name.")
+        for name in ("volts", "breaker_amps", "load_amps", "amps_low"):
+            figure = getattr(self, name)
+            if figure is not None and not 0 < figure < math.inf:  # refuses nan as well
+                raise UsageError(f"{name} is {figure!r}; it is above 0, or left out.")
 
     @property
     def signed(self) -> bool:
