@@ -192,6 +192,10 @@ class Levels:
     supply_wander: float = assumed(0.00125, "1", "fit to 5 recorded tests", "sd of the supply")
     supply_wander_s: float = assumed(5.0, "s", "the same fit", "its correlation time")
     rms_lag_s: float = assumed(0.35, "s", "common practice: 0.2 to 0.5 s", "lag of a meter")
+    tail: float = assumed(
+        1.5, "of the drop", "readings 0 to 0.4 s late through that lag", "what it leaves of a sag"
+    )
+    tail_sd: float = assumed(1.0, "of the drop", "the same", "its spread")
     correlations_s: tuple[float, ...] = assumed(
         (3.0, 8.0, 20.0), "s", PRACTICE, "other correlation times, equally likely"
     )

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from meterlink.assumptions import USUAL, Levels
 from meterlink.levels.stages import Stages
@@ -196,9 +197,9 @@ def _supply(stages: Sequence[Stages], assumed: Levels) -> LevelsFound:
     parts = [
         (part, k if part is one.on else -1)
         for k, one in enumerate(stages)
-        for part in (one.idle, one.on, one.after)
+        for part in (one.idle, one.on, one.after if k == len(stages) - 1 else one.after.none())
         if len(part)
-    ]
+    ]  # what follows a cycle is the idle stage of the next
     most = max(min(BLOCKS, MOST_BLOCKS // len(parts)), 4)
     packed = [(*blocks(part.t_s, part.mv, most), k) for part, k in parts]
     columns = [(t, mv, n, np.full(t.size, k)) for t, mv, n, k in packed]
@@ -209,19 +210,25 @@ def _supply(stages: Sequence[Stages], assumed: Levels) -> LevelsFound:
     on = _mean_level([_level_of(one.on) for one in stages])
     display = display_sd(max(part.display_mv for part, _ in parts))
     white = max(rms([difference_sd(one.idle.mv) for one in stages]), display, 1e-6)
-    rough = abs(idle.value - on.value)
-    curves = [np.zeros((t.size, len(stages))) for _ in TAU_SDS]
+    rough = max(abs(idle.value - on.value), 1e-3)
+    # One load has one inrush when it is cold and one when it ran just before: cycles repeat it.
+    kinds = sorted({one.warm for one in stages})
+    curves = [np.zeros((t.size, len(kinds) + 1)) for _ in TAU_SDS]
+    tail = _tail(t, cycle, stages, assumed)
     for k, one in enumerate(stages):
         start_s = one.on.t_s[0] - 3.0 if one.on_at_s is None else one.on_at_s  # about, if unseen
         for to, curve in zip(curves, sag_curves(t - start_s, assumed), strict=True):
-            to[:, k] = -np.where(cycle == k, curve, 0.0)
+            to[:, kinds.index(one.warm)] -= np.where(cycle == k, curve, 0.0)
+            to[:, -1] = tail
+    shares = [assumed.inrush_share * (0.5 if warm else 1.0) for warm in kinds]
+    spreads = [assumed.inrush_share_sd + 1e-3 / rough for _ in kinds]
     found = fit(
         mv,
         np.column_stack([np.ones(t.size), -(cycle >= 0).astype(float)]),
         noise_models(t, white / np.sqrt(sizes), idle.value, assumed),
         (_TAU_LOG_PRIORS, curves),
-        rough * np.array([assumed.inrush_share * (0.5 if one.warm else 1.0) for one in stages]),
-        np.full(len(stages), assumed.inrush_share_sd * rough + 1e-3),
+        rough * np.array([*shares, assumed.tail]),
+        rough * np.array([*spreads, assumed.tail_sd]),
     )
     drop, u = found.of(1)
     afters = [after for one in stages if (after := _after_of(one)) is not None]
@@ -238,6 +245,19 @@ def _supply(stages: Sequence[Stages], assumed: Levels) -> LevelsFound:
         cycles=len(stages),
         after_differs=_after_differs(idle, after, assumed, line=True),
     )
+
+
+def _tail(
+    t_s: Floats, cycle: npt.NDArray[np.intp], stages: Sequence[Stages], assumed: Levels
+) -> Floats:
+    """What a meter's lag leaves of each switching, as a share of the drop at that moment."""
+    tail = np.zeros(t_s.size)
+    for k, one in enumerate(stages):
+        for at_s, sign, inside in ((one.on_at_s, 1.0, cycle == k), (one.off_at_s, -1.0, cycle < 0)):
+            if at_s is not None:
+                later = inside & (t_s > at_s)
+                tail[later] += sign * np.exp((at_s - t_s[later]) / assumed.rms_lag_s)
+    return tail
 
 
 def _after_differs(idle: Level, after: Level | None, assumed: Levels, *, line: bool) -> bool:
