@@ -10,7 +10,15 @@ import ruptures
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.levels.changes import ChangeFinder, Partition, without_strays
+from meterlink.levels.changes import (
+    ChangeFinder,
+    Partition,
+    Switching,
+    first_sign,
+    near_level,
+    settled,
+    without_strays,
+)
 from meterlink.levels.trace import Samples, State
 
 NILE = Path(__file__).parents[2] / "fixtures" / "reference" / "step_nile.csv"
@@ -130,3 +138,29 @@ def test_one_damaged_reading_is_left_out_and_two_are_not():
     assert len(without_strays(samples(t, mv))) == 19
     mv[6] = 900.0
     assert len(without_strays(samples(t, mv))) == 20
+
+
+def test_a_level_that_is_approached_counts_from_where_it_is_reached():
+    t = np.arange(0.0, 10.0, 0.25)
+    rng = np.random.default_rng(2)
+    mv = 6.0 + 200.0 * np.exp(-t / 0.5) + rng.normal(0, 0.05, t.size)
+    kept = settled(samples(t, mv), line=False)
+    assert 1.5 < kept.t_s[0] < 5.0
+    assert np.abs(kept.mv - 6.0).max() < 2.0
+
+
+def test_with_the_load_on_a_sag_belongs_to_the_level_and_a_fall_does_not():
+    t = np.arange(0.0, 10.0, 0.25)
+    mv = 500.0 * (1.0 + 0.04 * np.exp(-t / 3.0))
+    mv[-2:] = [300.0, 6.0]
+    assert near_level(samples(t, mv), line=False).t_s[-1] == t[-3]
+    assert len(near_level(samples(t, mv), line=False)) == t.size - 2
+
+
+def test_overload_of_a_range_change_is_the_first_sign_of_a_jump():
+    t = np.arange(0.0, 5.0, 0.5)
+    all_of_it = samples(t, np.where(t < 3.0, 6.0, 300.0))
+    all_of_it.state[4:6] = State.OVERLOAD
+    assert first_sign(all_of_it, Switching(2.5, 3.0)) == Switching(1.5, 2.0)
+    all_of_it.state[:] = State.USABLE
+    assert first_sign(all_of_it, Switching(2.5, 3.0)) == Switching(2.5, 3.0)
