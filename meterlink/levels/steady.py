@@ -83,14 +83,12 @@ class Line:
     Attributes:
         mohm, u_mohm: The resistance and its standard uncertainty.
         offset_mv: What the meter shows without current at the middle of the test.
-        drift_mv_per_s: Its change in time; 0 where there are too few levels to know.
         chi: Root mean square of what is left, in standard uncertainties; 0 where nothing is.
     """
 
     mohm: float
     u_mohm: float
     offset_mv: float
-    drift_mv_per_s: float
     chi: float
 
 
@@ -121,8 +119,7 @@ def resistance(t_s: Floats, amps: Floats, mv: Floats, u_mv: Floats) -> Line:
     left = mv / u_mv - weighted @ solved
     chi = float(np.sqrt(left @ left / free)) if free > 0 else 0.0
     u = float(np.sqrt(covariance[0, 0])) * max(1.0, chi)
-    drift = float(solved[2]) if design.shape[1] > 2 else 0.0
-    return Line(float(solved[0]), u, float(solved[1]), drift, chi)
+    return Line(float(solved[0]), u, float(solved[1]), chi)
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,11 +61,6 @@ class DirectTest:
         self._by_hand = by_hand
         self._chosen: DeadDetector | TestDetector = by_hand
 
-    @property
-    def last(self) -> Reading | None:
-        """The latest reading."""
-        return self._by_itself.last
-
     def add(self, reading: Reading) -> None:
         """Take the next reading, in time order."""
         self._by_itself.add(reading)
@@ -149,11 +144,6 @@ class TestSplitter:
         found = self.detector.finish(t_s)
         notes = tuple(self._notes)
         return CompletedTest(self.setup, self._started_s, found, notes, self._circuit.amps_low)
-
-    @property
-    def lead_mohm(self) -> float:
-        """Resistance of the leads as it was nulled."""
-        return self._lead_mohm
 
     def _take_null(self, t_s: float) -> None:
         """The leads' own resistance, where it was being read."""
