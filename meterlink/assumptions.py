@@ -78,6 +78,9 @@ class Conditions:
     second_path: float = assumed(0.002, "per circuit", "from memory", "any other closing run")
     no_ground: float = assumed(0.03, "per receptacle", PRACTICE, "no ground contact there")
     no_ground_stated: float = assumed(0.98, "1", CONVENTION, "the same where job.toml says so")
+    sign_mixed: float = assumed(
+        0.02, "per test", PRACTICE, "one test's background of the other sign than all others'"
+    )
     unexplained: float = assumed(0.01, "per circuit", CONVENTION, "something not modelled here")
 
 

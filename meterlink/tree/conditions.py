@@ -38,9 +38,7 @@ def no_ground(posterior: Posterior, fitted: Fitted) -> Floats:
     return found
 
 
-def conditions_of(
-    posterior: Posterior, fitted: Fitted, outliers: Floats, expected_mv: Floats
-) -> tuple[Condition, ...]:
+def conditions_of(posterior: Posterior, fitted: Fitted, outliers: Floats) -> tuple[Condition, ...]:
     """All conditions worth a line, most probable first.
 
     Args:
@@ -52,7 +50,7 @@ def conditions_of(
     found = [
         *_hypothetical(posterior),
         *_without_ground(posterior, fitted),
-        *_currents(posterior, expected_mv, no_ground(posterior, fitted)),
+        *_currents(posterior, no_ground(posterior, fitted)),
         *_misnamed(posterior, fitted, outliers),
         *_restless(posterior.rows),
     ]
@@ -125,34 +123,26 @@ def _without_ground(posterior: Posterior, fitted: Fitted) -> Iterator[Condition]
         )
 
 
-def _currents(posterior: Posterior, expected_mv: Floats, missing: Floats) -> Iterator[Condition]:
+def _currents(posterior: Posterior, missing: Floats) -> Iterator[Condition]:
     """Current of other appliances in this neutral, and a neutral shared with another circuit.
 
     On one circuit all currents add; those of the other leg of a shared neutral oppose.
     """
     rows = {row.test: row for row in posterior.rows}
     large = posterior.assumptions.meter.large_idle_mv
-    levels, log_odds = [], math.log(0.1 / 0.9)  # shared: one in ten (common practice)
+    levels = []
     for j, item in enumerate(posterior.tests.items):
-        row = rows[item.test]
-        idle, on = row.idle_mv, row.on_mv
+        idle = rows[item.test].idle_mv
         if idle is None or item.source or item.hookup.ohms or not math.isfinite(idle):
             continue
         grounded = int(posterior.tests.grounded_at[j])
-        if abs(idle) < large or (grounded >= 0 and missing[grounded] > 0.5):
-            continue
-        levels.append((abs(idle), row.setup.load_at))
-        if grounded < 0 or on is None or not math.isfinite(on) or expected_mv[j] < large:
-            continue
-        u = max(item.u_mv, 0.03 * abs(on), 5.0)
-        adds = (abs(on) - abs(idle) - expected_mv[j]) / u
-        opposes = (abs(on) - abs(abs(idle) - expected_mv[j])) / u
-        log_odds += float(np.clip((adds**2 - opposes**2) / 2, -6.0, 6.0))
+        if abs(idle) >= large and not (grounded >= 0 and missing[grounded] > 0.5):
+            levels.append(abs(idle))
     if not levels:
         return
-    shared = 1 / (1 + math.exp(-min(max(log_odds, -50.0), 50.0)))
+    shared = posterior.opposed
     present = len(levels) / (len(levels) + 0.5)
-    mv = float(np.median([level for level, _ in levels]))
+    mv = float(np.median(levels))
     seen = f"Idle readings are about {mv:.0f} mV in {len(levels)} tests: more than pickup"
     yield Condition(
         "other-load",

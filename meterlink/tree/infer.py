@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from meterlink.assumptions import MAX_RECEPTACLES, USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.setup import Hookup
 from meterlink.errors import UsageError
+from meterlink.levels.test_flags import Flag
 from meterlink.testlog.findings import Finding
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.fit import (
@@ -41,6 +43,7 @@ SCREEN = 24  # trees of a first look
 FAR_BEHIND, WORTH_MORE = 7.0, 3.0  # nats behind at which it ends, or is the last look
 FEWER = 5  # times fewer trees are kept under a condition than for a sound circuit
 NEGLIGIBLE = 12.0
+FELL_SDS = 5.0  # a reading so many uncertainties below the idle one has fallen
 MOST_RENAMED, MOST_TESTS_RENAMED = 400, 120  # hypotheses and tests that wrong names are tried on
 VOID_MV = 500.0  # spread of what a test may read that says nothing of the wiring
 
@@ -59,6 +62,7 @@ class Posterior:
         findings: What was found with the power off.
         rows: The rows of the log as given; the planner learns from them what a hookup shows.
         unexplained: Probability that something is the matter that is not modelled here.
+        opposed: Probability that the current behind the idle readings opposes the load's.
         assumptions: What was taken for granted.
     """
 
@@ -71,6 +75,7 @@ class Posterior:
     findings: tuple[Finding, ...] = ()
     rows: tuple[TestRow, ...] = ()
     unexplained: float = 0.0
+    opposed: float = 0.0
     assumptions: Assumptions = field(default_factory=Assumptions)
 
     @property
@@ -123,11 +128,52 @@ def infer(
                     f"Test {row.test} names {name!r}, which the circuit does not have. "
                     "Correct the name in the log, or add the receptacle to job.toml."
                 )
+    adds, opposes = _signs(rows, assumptions)
+    setting, ensemble = _weighed(circuit, rows, findings, capacity, seed, adds)
+    share = 0.0
+    if opposes is not None:
+        other = _weighed(circuit, rows, findings, capacity, seed, opposes, sound_only=True)
+        log_odds = _log_total(other[1]) - _log_total(ensemble) + _log_sign_odds(rows, assumptions)
+        share = float(1 / (1 + np.exp(-np.clip(log_odds, -700.0, 700.0))))
+        ensemble = _mixed(ensemble, other[1], share)
+        setting = other[0] if share > 0.5 else setting
+    unexplained = _unexplained(ensemble, setting, assumptions) if n > 1 else 0.0
+    orders = orders_of(ensemble, n)
+    orders = replace(orders, probability=orders.probability * (1 - unexplained))
+    return Posterior(
+        circuit,
+        setting.known.tests,
+        ensemble,
+        orders,
+        setting.known.prior,
+        setting.known.grounds,
+        tuple(findings),
+        tuple(rows),
+        unexplained,
+        share,
+        assumptions,
+    )
+
+
+def _weighed(
+    circuit: Circuit,
+    rows: Sequence[TestRow],
+    findings: Sequence[Finding],
+    capacity: int | None,
+    seed: int,
+    assumptions: Assumptions,
+    *,
+    sound_only: bool = False,
+) -> tuple[Setting, Ensemble]:
+    """The hypotheses that the rows leave, with one belief of the idle readings' sign."""
+    n = len(circuit.receptacles)
     tests = Tests.of(observations_of(circuit, rows, assumptions), assumptions.outliers)
-    prior = RunPrior.for_conductor(circuit.ohm_per_m(), assumptions)
-    grounds = Grounds(no_ground_log_odds(circuit, rows, assumptions))
     setting = Setting(
-        Known(tests, prior, grounds),
+        Known(
+            tests,
+            RunPrior.for_conductor(circuit.ohm_per_m(), assumptions),
+            Grounds(no_ground_log_odds(circuit, rows, assumptions)),
+        ),
         TreePrior(assumptions.shapes),
         Isolation.of(findings, circuit.receptacles),
     )
@@ -136,32 +182,86 @@ def infer(
     strata = [_as_found(stratum, circuit.receptacles, findings) for stratum in strata]
     sound = search(setting, strata[0], capacity=room, seed=seed)
     found = [improved(sound, setting, strata[0])] if sound is not None else []
-    for stratum in strata[1:]:
-        part = _condition(found, stratum, setting, max(SCREEN, room // FEWER), seed)
-        found += [part] if part is not None else []
-    log_path = float(np.log(assumptions.conditions.second_path))
-    if n > 2 and _badness(found) + log_path > -MATTERS:
-        total = float(np.logaddexp.reduce(Ensemble.joined(found).log_weight))
-        more = closed_between_points(found[0], setting, log_path, strata[0].places, total)
-        found += [more] if more is not None else []
+    if not sound_only:
+        found += _conditions(found, strata, setting, room, seed, assumptions)
     ensemble = Ensemble.joined(found)
     near = ensemble.log_weight > ensemble.log_weight.max() - NEGLIGIBLE
-    ensemble = _with_wrong_names(ensemble.take(near), setting.known, n, assumptions)
-    unexplained = _unexplained(ensemble, setting, assumptions) if n > 1 else 0.0
-    orders = orders_of(ensemble, n)
-    orders = replace(orders, probability=orders.probability * (1 - unexplained))
-    return Posterior(
-        circuit,
-        tests,
-        ensemble,
-        orders,
-        prior,
-        grounds,
-        tuple(findings),
-        tuple(rows),
-        unexplained,
-        assumptions,
+    return setting, _with_wrong_names(ensemble.take(near), setting.known, n, assumptions)
+
+
+def _conditions(
+    found: Sequence[Ensemble],
+    strata: Sequence[Stratum],
+    setting: Setting,
+    room: int,
+    seed: int,
+    assumptions: Assumptions,
+) -> list[Ensemble]:
+    """The trees of every condition that might matter beside the sound ones."""
+    more: list[Ensemble] = []
+    for stratum in strata[1:]:
+        part = _condition([*found, *more], stratum, setting, max(SCREEN, room // FEWER), seed)
+        more += [part] if part is not None else []
+    log_path = float(np.log(assumptions.conditions.second_path))
+    every = [*found, *more]
+    if len(strata[0].places) > 2 and _badness(every) + log_path > -MATTERS:
+        total = _log_total(Ensemble.joined(every))
+        path = closed_between_points(every[0], setting, log_path, strata[0].places, total)
+        more += [path] if path is not None else []
+    return more
+
+
+def _log_total(ensemble: Ensemble) -> float:
+    return float(np.logaddexp.reduce(ensemble.log_weight))
+
+
+def _signs(
+    rows: Sequence[TestRow], assumptions: Assumptions
+) -> tuple[Assumptions, Assumptions | None]:
+    """Both beliefs of a current behind idle readings between neutral and ground.
+
+    Other appliances of the circuit add to the load's current; those of the other leg of a shared
+    neutral oppose it, in all tests alike. Where no idle reading is large there is one belief.
+    """
+    if not any(_shows_current(row, assumptions) for row in rows):
+        return assumptions, None
+    mixed = assumptions.conditions.sign_mixed
+
+    def believing(opposed: float) -> Assumptions:
+        return replace(assumptions, levels=replace(assumptions.levels, opposed=opposed))
+
+    return believing(mixed), believing(1 - mixed)
+
+
+def _shows_current(row: TestRow, assumptions: Assumptions) -> bool:
+    """Whether a row's idle reading between neutral and ground is a current."""
+    large = row.idle_mv is not None and row.idle_mv >= assumptions.meter.large_idle_mv
+    return large and row.setup.hookup is Hookup.NEUTRAL_GROUND and Flag.FLOATING not in row.flags
+
+
+def _log_sign_odds(rows: Sequence[TestRow], assumptions: Assumptions) -> float:
+    """Log odds, before the drops, that the current opposes: readings that fell with the load on."""
+    opposed = assumptions.levels.opposed
+    fell = sum(
+        row.on_mv < row.idle_mv - FELL_SDS * max(row.level_u_mv or 0.0, 1.0)
+        for row in rows
+        if _shows_current(row, assumptions) and row.on_mv is not None and row.idle_mv is not None
     )
+    each = -float(np.log(assumptions.conditions.sign_mixed))
+    return float(np.log(opposed / (1 - opposed))) + each * fell
+
+
+def _mixed(one: Ensemble, other: Ensemble, share: float) -> Ensemble:
+    """Two posteriors as one, of which the second has a share."""
+    parts = []
+    for part, weight in ((one, 1 - share), (other, share)):
+        if weight > np.exp(-NEGLIGIBLE):
+            scale = float(np.log(weight)) - _log_total(part)
+            parts.append(replace(part, log_prior=part.log_prior + scale))
+    base = _log_total(one)  # what is not explained is weighed against the likelier belief
+    base = max(base, _log_total(other)) if share > 0.5 else base
+    joined = Ensemble.joined(parts)
+    return replace(joined, log_prior=joined.log_prior + base)
 
 
 def _with_wrong_names(

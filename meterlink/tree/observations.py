@@ -313,6 +313,12 @@ def _observation(
     modes: tuple[Mode, ...] = ()
     if geometry.signed and drop:  # leads or clips may be swapped
         modes = ((drop, u, 1 - outliers.swapped), (-drop, u, outliers.swapped))
+    modes = modes or _modes(circuit, row, assumptions)
+    if modes:  # a fit starts from the heaviest
+        # of equals, to ground, from the larger: the load is heavier than what opposes it; between
+        # neutrals from the smaller: on a chain all currents run the same way
+        likelier = 1 if setup.hookup is Hookup.NEUTRAL_GROUND else -1
+        drop, u, _ = max(modes, key=lambda mode: (round(mode[2], 6), likelier * mode[0]))
     return replace(
         geometry,
         test=row.test,
@@ -320,7 +326,7 @@ def _observation(
         u_mv=u,
         no_change=rates[0],
         jump=rates[1],
-        modes=modes or _modes(circuit, row, assumptions),
+        modes=modes,
     )
 
 

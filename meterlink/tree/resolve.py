@@ -62,7 +62,7 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         posterior.ensemble, chosen, n, fitted, posterior.known, 1 - posterior.unexplained
     )
     outliers, expected = fitted.outliers()
-    conditions = conditions_of(posterior, fitted, outliers, expected)
+    conditions = conditions_of(posterior, fitted, outliers)
     loop = _loop(posterior, chosen, fitted)
     found = finding_notes(posterior.findings, names, relations(orders, n))
     misfit = misfit_notes(posterior, outliers, expected, len(runs) + (loop is not None))
