@@ -358,6 +358,9 @@ def _contradicted(stratum: Stratum, setting: Setting) -> float:
         which &= ~tests.source
     perfect = tests.log_inlier - np.log(tests.u) - 0.919
     still = np.logaddexp(tests.log_still - np.log(0.05), tests.log_jump)
+    if stratum.kind is Kind.BONDED:  # the bond itself has some resistance
+        bond_mohm = setting.known.prior.bond_mohm * np.exp(2 * setting.known.prior.bond_log_sd)
+        which &= np.abs(tests.drop) > tests.amps * bond_mohm
     lost = np.where(which & tests.measured, np.maximum(perfect - still, 0.0), 0.0)
     if stratum.kind is Kind.BONDED:  # or there is no ground contact, and its tests say nothing
         floating = float(np.logaddexp(0.0, -grounds.log_odds[stratum.at]))

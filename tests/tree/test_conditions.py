@@ -11,7 +11,9 @@ from meterlink.levels.test_flags import Flag
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.conditions import at_least, scatter_sd
 from meterlink.tree.hypotheses import Kind
+from meterlink.tree.infer import infer
 from meterlink.tree.observations import Tests, observations_of
+from meterlink.tree.posterior import first_probabilities
 from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import CONDITIONS, WiringMap
 
@@ -242,3 +244,13 @@ def test_the_scatter_is_measured_as_chi_square_is_distributed(freedom: int) -> N
 
 def test_every_kind_of_hypothesis_has_a_name_in_the_output() -> None:
     assert {k.name for k in Kind} == {"SOUND", "BONDED", "CLOSED", "ELSEWHERE"}
+
+
+def test_a_bond_of_some_resistance_is_not_taken_for_a_home_run_of_half_a_metre() -> None:
+    """Depths of a chain bonded at its second, where the bond itself shows some 40 mV."""
+    depths = {"Bath": 46.3, "Attic": 208.9, "Cellar": 451.5, "Den": 694.0}
+    rows = [row(i, NG, at, None, at, mv, 5.0) for i, (at, mv) in enumerate(depths.items(), 1)]
+    rows.append(row(5, NN, "Den", "Bath", "Den", 645.9, 4.0))
+    found = infer(circuit(4, load_amps=9.0), rows)
+    assert found.orders.probability[found.orders.kind == Kind.BONDED].sum() > 0.1
+    assert first_probabilities(found.orders, 4).max() < 0.95
