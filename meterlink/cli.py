@@ -33,7 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
     "enter": ("meterlink.commands.enter", "A test read off a meter by eye, into the log."),
     "ring": ("meterlink.commands.ring", "What the readings of a dead ring circuit mean."),
-    "withdraw": ("meterlink.commands.withdraw", "Take back a test that is known to be wrong."),
+    "withdraw": ("meterlink.commands.withdraw", "Remove a test that is known to be wrong."),
     "trials": ("meterlink.commands.trials", "Repeat trials: take them, and what they say."),
     "simulate": ("meterlink.commands.simulate", "Be a meter, for learning and for developing."),
 }

@@ -54,7 +54,7 @@ def dead_probabilities(wirings: Wirings, cut: Cut, at: str | None = None) -> tup
 
 
 def expectations(
-    wirings: Wirings, cut: Cut = Cut.PARTED, at: str | None = None
+    wirings: Wirings, cut: Cut = Cut.DISCONNECTED, at: str | None = None
 ) -> tuple[Expectation, ...]:
     """Dead ones first, most probable first; the receptacle that is opened itself left out."""
     dead, live = dead_probabilities(wirings, cut, at)

@@ -83,12 +83,14 @@ def _visit(job: "Job", bench: "SimulatedBench", seed: int, screen: "Screen") -> 
 
     speed = demonstration.SPEED
     with (
-        demonstration.DemoHands(bench, screen, seed=seed, speed=speed, most_s=MOST_S) as hands,
+        demonstration.SimulatedOperator(
+            bench, screen, seed=seed, speed=speed, most_s=MOST_S
+        ) as operator,
         TestLog(job.log_path) as log,
-        VisitRun(job, log, parse_address(hands.address), hands, speed=speed) as run,
+        VisitRun(job, log, parse_address(operator.address), operator, speed=speed) as run,
     ):
         kept = run.session.capture if run.session else None
-        screen.say(f"The simulated meter is {hands.address}; its bytes are kept in {kept}.")
+        screen.say(f"The simulated meter is {operator.address}; its bytes are kept in {kept}.")
         run.run()
         if run.was_interrupted:
             raise KeyboardInterrupt

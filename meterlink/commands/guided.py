@@ -13,13 +13,13 @@ from meterlink.errors import LogError, UsageError
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
-    from meterlink.commands.guided_screen import OnWord, TextSurface
+    from meterlink.commands.guided_screen import OnCommand, TextSurface
     from meterlink.commands.guided_script import ScriptSurface
     from meterlink.live.terminal import Keys
     from meterlink.live.visiting import VisitRun
     from meterlink.page.hub import Hub
     from meterlink.testlog.rows import TestRow
-    from meterlink.visit.view import Word
+    from meterlink.visit.view import Command
 
 
 @click.command()
@@ -149,11 +149,11 @@ def command(
         keys = stack.enter_context(Keys())
         run: VisitRun | None = None
 
-        def on_word(word: "Word") -> None:
+        def on_command(asked: "Command") -> None:
             if run is not None:
-                _offer(word, opened, run.rows)
+                _offer(asked, opened, run.rows)
 
-        surface = _surface(keys, opened, on_word, as_json=as_json, has_page=hub is not None)
+        surface = _surface(keys, opened, on_command, as_json=as_json, has_page=hub is not None)
         stack.callback(surface.close)
         run = stack.enter_context(
             VisitRun(
@@ -237,7 +237,7 @@ def _page(stack: ExitStack, folder: Path, *, lan: bool) -> "Hub":
 
 
 def _surface(
-    keys: "Keys", job: "Job", on_word: "OnWord", *, as_json: bool, has_page: bool
+    keys: "Keys", job: "Job", on_command: "OnCommand", *, as_json: bool, has_page: bool
 ) -> "TextSurface | ScriptSurface":
     """Where the person or the script is.
 
@@ -248,26 +248,26 @@ def _surface(
     from meterlink.commands.guided_script import ScriptSurface
 
     if as_json:
-        return ScriptSurface(sys.stdin, on_word)
+        return ScriptSurface(sys.stdin, on_command)
     if not (keys.available or has_page):
         raise UsageError(
             "There is no terminal to press keys on. Run it on one, or with --json for a script, "
             "or with --page."
         )
     kind = ScreenSurface if sys.stderr.isatty() else TextSurface
-    return kind(keys, job.circuit.receptacles, on_word)
+    return kind(keys, job.circuit.receptacles, on_command)
 
 
-def _offer(word: "Word", job: "Job", rows: "list[TestRow]") -> None:
+def _offer(asked: "Command", job: "Job", rows: "list[TestRow]") -> None:
     """Write the report, or show the isolation check, as their commands do."""
     from meterlink.commands.isolate import command as isolate
     from meterlink.commands.report import command as report
-    from meterlink.visit.view import Word
+    from meterlink.visit.view import Command
 
     if not rows:
         click.echo("There is no test yet.", err=True)
         return
-    chosen = report if word is Word.REPORT else isolate
+    chosen = report if asked is Command.REPORT else isolate
     chosen.main([str(job.folder)], standalone_mode=False)
 
 

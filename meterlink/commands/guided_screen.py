@@ -18,24 +18,24 @@ from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
 from meterlink.visit.phrases import result_text, volts_text
 from meterlink.visit.planning import Outlook
-from meterlink.visit.view import Key, Sign, VisitView, Word
+from meterlink.visit.view import Command, Key, Sign, VisitView
 
-_PROMPTS: dict[Key | Word | None, str] = {
+_PROMPTS: dict[Key | Command | None, str] = {
     Key.NOTE: "note",
     Key.NO_JUMP: "j for no jump, or the note",
-    Word.CHOOSE: "test (nn A B L, ng A L, ld A L)",
-    Word.NOT_NOW: "skip or take back",
-    Word.UNDO: "undo test number",
-    Word.LEVELS: "reading",
+    Command.CHOOSE: "test (nn A B L, ng A L, ld A L)",
+    Command.NOT_NOW: "skip, or skip no longer",
+    Command.UNDO: "undo test number",
+    Command.LEVELS: "reading",
 }
 _OTHERS = (
-    (Word.CHOOSE, "pick a test"),
-    (Word.NOT_NOW, "skip receptacles"),
-    (Word.UNDO, "undo a test"),
-    (Word.RHYTHM, "call out on and off"),
-    (Word.MAP, "map"),
-    (Word.REPORT, "report"),
-    (Word.ISOLATE, "power-off check"),
+    (Command.CHOOSE, "pick a test"),
+    (Command.NOT_NOW, "skip receptacles"),
+    (Command.UNDO, "undo a test"),
+    (Command.RHYTHM, "call out on and off"),
+    (Command.MAP, "map"),
+    (Command.REPORT, "report"),
+    (Command.ISOLATE, "power-off check"),
 )
 _SIGNS: dict[Sign, tuple[str, str]] = {  # what stands in capitals, and its colour
     Sign.SET_UP: ("SET UP", "cyan"),
@@ -48,7 +48,7 @@ _SIGNS: dict[Sign, tuple[str, str]] = {  # what stands in capitals, and its colo
     Sign.SETTLED: ("SETTLED", "green"),
 }
 _REDRAW_S = 0.1
-OnWord = Callable[[Word], None]
+OnCommand = Callable[[Command], None]
 
 
 def as_drawn(outlook: Outlook | None, *, colour: bool = False) -> str:
@@ -68,12 +68,12 @@ def as_drawn(outlook: Outlook | None, *, colour: bool = False) -> str:
 class TextSurface:
     """Plain lines on standard error: each new instruction, result and alert once."""
 
-    def __init__(self, keys: Keys, receptacles: Sequence[str], on_word: OnWord) -> None:
-        """``on_word``: does what is asked for besides the keys of the visit."""
+    def __init__(self, keys: Keys, receptacles: Sequence[str], on_command: OnCommand) -> None:
+        """``on_command``: does what is asked for besides the keys of the visit."""
         self._keys = keys
         self._keyboard = Keyboard()
         self._receptacles = receptacles
-        self._on_word = on_word
+        self._on_command = on_command
         self._view: VisitView | None = None
         self._rung = 0
         self._alerts: tuple[str, ...] = ()
@@ -84,7 +84,7 @@ class TextSurface:
             return ()
         asked = self._keyboard.asked
         found = self._keyboard.press(self._keys.pressed(), self._view)
-        if self._keyboard.asked in (Word.CHOOSE, Word.NOT_NOW) and asked is None:
+        if self._keyboard.asked in (Command.CHOOSE, Command.NOT_NOW) and asked is None:
             self.say(f"Receptacles: {numbered(self._receptacles)}.")
         return found
 
@@ -126,12 +126,12 @@ class TextSurface:
         for line in wrap(clean(text), columns()):
             click.echo(line, err=True)
 
-    def word(self, word: Word, outlook: Outlook | None) -> None:
+    def command(self, command: Command, outlook: Outlook | None) -> None:
         """The map here; the rest elsewhere."""
-        if word is Word.MAP:
+        if command is Command.MAP:
             click.echo(as_drawn(outlook), err=True)
         else:
-            self._on_word(word)
+            self._on_command(command)
 
     def close(self) -> None:
         """Nothing to put in order."""
@@ -140,8 +140,8 @@ class TextSurface:
 class ScreenSurface(TextSurface):
     """A block at the foot of a terminal, redrawn in place; results scroll above it."""
 
-    def __init__(self, keys: Keys, receptacles: Sequence[str], on_word: OnWord) -> None:
-        super().__init__(keys, receptacles, on_word)
+    def __init__(self, keys: Keys, receptacles: Sequence[str], on_command: OnCommand) -> None:
+        super().__init__(keys, receptacles, on_command)
         self._block = Block()
         self._trace = MinuteTrace(slots=48)
         self._now_s = 0.0
@@ -176,13 +176,13 @@ class ScreenSurface(TextSurface):
         self._block.erase()
         super().say(text)
 
-    def word(self, word: Word, outlook: Outlook | None) -> None:
+    def command(self, command: Command, outlook: Outlook | None) -> None:
         """As asked, above the block."""
         self._block.erase()
-        if word is Word.MAP:
+        if command is Command.MAP:
             click.echo(as_drawn(outlook, colour=True), err=True, color=True)
         else:
-            super().word(word, outlook)
+            super().command(command, outlook)
 
     def close(self) -> None:
         """Leave the last block on the screen."""

@@ -21,7 +21,7 @@ from meterlink.visit.keyboard import Typed, typed_line
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
 from meterlink.visit.planning import Outlook
-from meterlink.visit.view import Key, VisitView, Word
+from meterlink.visit.view import Command, Key, VisitView
 
 
 class ScriptSurface:
@@ -30,10 +30,10 @@ class ScriptSurface:
     The end of standard input stops the visit.
     """
 
-    def __init__(self, stream: TextIO, on_word: Callable[[Word], None]) -> None:
+    def __init__(self, stream: TextIO, on_command: Callable[[Command], None]) -> None:
         """Begins to read ``stream`` in a thread of its own, as reading may block anywhere."""
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        self._on_word = on_word
+        self._on_command = on_command
         self._view: VisitView | None = None
         threading.Thread(target=self._read, args=(stream,), name="script", daemon=True).start()
 
@@ -85,10 +85,10 @@ class ScriptSurface:
         """Messages go to standard error."""
         click.echo(f"meterlink: {clean(text)}", err=True)
 
-    def word(self, word: Word, outlook: Outlook | None) -> None:
+    def command(self, command: Command, outlook: Outlook | None) -> None:
         """The map again; the rest elsewhere."""
-        if word is not Word.MAP:
-            self._on_word(word)
+        if command is not Command.MAP:
+            self._on_command(command)
         elif outlook is not None:
             self.outlook(outlook)
 

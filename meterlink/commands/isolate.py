@@ -76,7 +76,7 @@ def command(
         remark(f"{len(written)} finding{'s' if len(written) > 1 else ''} written.")
     known, _, findings = known_from(opened)
     place = _place(at, tripped_at, names) or place_to_open(known.wirings)
-    cut = Cut.TRIPPED if tripped_at is not None else Cut.PARTED
+    cut = Cut.TRIPPED if tripped_at is not None else Cut.DISCONNECTED
     expected = expectations(known.wirings, cut, place)
     check = Check(place, cut, expected, known.wiring_map, tuple(findings))
     width = min(shutil.get_terminal_size((80, 24)).columns, 100)
@@ -139,7 +139,7 @@ def _new_findings(
             "Say where the load wires were disconnected with --at NAME, whose device was tripped "
             "with --tripped-at NAME, or that a breaker was off with --breaker-off or --others-off."
         )
-    if cut == Cut.PARTED and place in (*dead, *live):
+    if cut == Cut.DISCONNECTED and place in (*dead, *live):
         raise UsageError(
             f"{place!r} is the receptacle that was opened; it says nothing. Leave it out."
         )

@@ -43,7 +43,7 @@ def job_from(folder: Path) -> Job:
 
 
 def rows_of(job: Job) -> list[TestRow]:
-    """Read the tests that count; what cannot be read is told by line, what was taken back named.
+    """Read the tests that count; what cannot be read is told by line, what was removed named.
 
     Raises:
         LogError: No test log, or a row that names a receptacle which the circuit does not have.
@@ -56,7 +56,7 @@ def rows_of(job: Job) -> list[TestRow]:
     rows = [row for row in read_rows(job.log_path, tell) if row.test not in away]
     if away:
         numbers = ", ".join(map(str, sorted(away)))
-        remark(f"taken back and left out: test {numbers} (withdrawn.jsonl).")
+        remark(f"removed and left out: test {numbers} (withdrawn.jsonl).")
     if job.circuit.load_amps is None and any(row.amps is None for row in rows):
         remark(
             f"the current of the load is not known; {USUAL_AMPS:g} A is taken, and resistances and "

@@ -32,7 +32,7 @@ def export(logs: tuple[Path, ...], *, out: Path) -> None:
 
     Its first column is the log; columns that only some logs have come last. A single log needs no
     export: tests.csv opens in table programs as it is, with its schema beside it. Tests that were
-    taken back ('meterlink withdraw') are left out and named.
+    removed ('meterlink withdraw') are left out and named.
 
     \b
     Examples:
@@ -176,7 +176,7 @@ def evaluate(
     For each series: mean, repeatability standard deviation, uncertainty, drift, suspected outliers
     (named, never left out), and whether the stated drop_u_mV agrees with the spread seen. COLUMN is
     any column of the logs, or one of: setup (hookup, leads and load), log (the path as given), day.
-    Tests that were taken back ('meterlink withdraw') are left out and named; so are rows that are
+    Tests that were removed ('meterlink withdraw') are left out and named; so are rows that are
     unclear, or not-in-path where the same hookup is in the path in others.
 
     \b

@@ -106,7 +106,7 @@ def run(job: Path, *, meter: str, **options: Any) -> None:
     r"""Take repeat trials of one hookup, or of several in random order.
 
     Trials are taken until the log of the job in DIR holds as many as --repeat says; one that was
-    taken back ('meterlink withdraw'), that is unclear, or that is not-in-path where others are, as
+    removed ('meterlink withdraw'), that is unclear, or that is not-in-path where others are, as
     when nobody switched, does not count and is made up for.
 
     The load is switched by hand on the rhythm shown, or by what --switch-command or --switch-scpi

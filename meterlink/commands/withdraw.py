@@ -13,7 +13,7 @@ from meterlink.errors import UsageError
 @click.argument("test", type=click.IntRange(min=1), metavar="TEST")
 @click.option("--why", default="", help="The reason, kept with it.")
 def command(job: Path, *, test: int, why: str) -> None:
-    r"""Take back test number TEST in DIR: it stays in the log and counts no more.
+    r"""Remove test number TEST in DIR: it stays in the log and does not count.
 
     For a test that is known to be wrong: a lead or the load was at another receptacle than written
     down. A test that only looks odd is better left: it is outvoted by others, and named.
@@ -31,7 +31,7 @@ def command(job: Path, *, test: int, why: str) -> None:
     if test not in numbers:
         raise UsageError(f"There is no test {test} in {opened.log_path}: it has {len(numbers)}.")
     if test in withdrawn_tests(opened.folder):
-        remark(f"test {test} was taken back before.")
+        remark(f"test {test} was removed before.")
         return
     withdraw(opened.folder, test, datetime.now().astimezone(), why)
-    remark(f"test {test} counts no more; it stays in {opened.log_path.name}.")
+    remark(f"test {test} does not count; it stays in {opened.log_path.name}.")

@@ -152,7 +152,7 @@ class _Lines:
 
     Attributes:
         wide: Whether it is UTF-16.
-        delimiter: What parts the cells of the first line that is not empty.
+        delimiter: What separates the cells of the first line that is not empty.
     """
 
     def __init__(self, path: Path, stream: IO[bytes]) -> None:

@@ -40,7 +40,7 @@ class Exported:
 def export_logs(paths: Sequence[Path], target: Path, on_problem: OnProblem) -> Exported:
     """Write the rows of logs to one file; what it holds depends on its name's end.
 
-    Tests that were taken back are left out, as whoever reads the file does not see that they were.
+    Tests that were removed are left out, as whoever reads the file does not see that they were.
 
     Args:
         paths: Logs or job folders, in order.

@@ -226,7 +226,7 @@ def replay_into_own(
     """Replay captures each into a job of its own.
 
     Args:
-        tasks: The captures and their jobs, which lie below ``root``.
+        tasks: The captures and their jobs, which are below ``root``.
         root: Folder of the jobs, where the journal is.
         workers: What measures.
 

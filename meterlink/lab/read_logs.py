@@ -40,7 +40,7 @@ class Trials:
         reasons: Why rows could not be used, counted.
         filtered: Rows that a condition left out, by condition.
         left_out: Trials that were left out as the question asks: path of the log as given, number.
-        withdrawn: The same for those that were taken back (``meterlink.testlog.findings``).
+        withdrawn: The same for those that were removed (``meterlink.testlog.findings``).
         negative_u: Rows that state an uncertainty below zero, which is not used.
     """
 
@@ -67,7 +67,7 @@ def read_trials(
 ) -> Trials:
     """Read logs, or the logs of job folders, in the order given; one named twice is read once.
 
-    Tests of a job that were taken back are left out, with a remark.
+    Tests of a job that were removed are left out, with a remark.
 
     Raises:
         LogError: A file cannot be read or is no test log.
@@ -123,7 +123,7 @@ def check_values(trials: Trials) -> None:
     if trials.filtered:
         why += f" {trials.filtered.total()} rows are left out: {', '.join(trials.filtered)}."
     if trials.withdrawn:
-        why += f" Tests that were taken back do not count: {len(trials.withdrawn)}."
+        why += f" Tests that were removed do not count: {len(trials.withdrawn)}."
     raise LabError(f"There is no trial to evaluate in the logs.{why}")
 
 

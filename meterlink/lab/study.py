@@ -129,7 +129,7 @@ class Study:
         problem_count: How many there were.
         reasons: Why, counted.
         remarks: What else was odd.
-        withdrawn: Trials that were taken back and are left out: path of the log as given, number.
+        withdrawn: Trials that were removed and are left out: path of the log as given, number.
         filtered: Rows that were left out as asked, by condition.
     """
 

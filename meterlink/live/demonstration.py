@@ -1,9 +1,9 @@
-"""A visit to an invented circuit: a simulated meter on a real serial device, simulated hands.
+"""A visit to an invented circuit: a simulated meter on a real serial device, simulated operator.
 
 Everything between the bytes and the log is what a real visit uses, the guided loop included: the
-hands do what its view asks for. Only time runs faster: the bench, and the clock that readings are
-timed by, go ``SPEED`` times as fast as the wall clock. ``Screen`` shows it: one status line, and a
-line a test.
+operator does what its view asks for. Only time runs faster: the bench, and the clock that readings
+are timed by, go ``SPEED`` times as fast as the wall clock. ``Screen`` shows it: one status line,
+and a line a test.
 """
 
 import sys
@@ -30,7 +30,7 @@ from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
 from meterlink.visit.phrases import same_leads
 from meterlink.visit.planning import Outlook
-from meterlink.visit.view import Key, VisitStage, Word
+from meterlink.visit.view import Command, Key, VisitStage
 
 SPEED = 10.0
 READINGS_A_SECOND = 4.0  # of the visit's own time; a lively handheld meter
@@ -55,8 +55,8 @@ class Watcher(Protocol):
         """A test was logged."""
 
 
-class DemoHands(Closing):
-    """A simulated meter and the hands at leads, load and keys (``live.visiting.Surface``).
+class SimulatedOperator(Closing):
+    """A simulated meter, and who moves leads and load and presses keys (``live.visiting.Surface``).
 
     Args:
         bench: What the meter measures.
@@ -95,7 +95,7 @@ class DemoHands(Closing):
         self._meter.close()
 
     def typed(self) -> Sequence[Typed]:
-        """The keys that the hands pressed."""
+        """The keys that were pressed."""
         pressed, self._pressed = self._pressed, []
         return pressed
 
@@ -130,8 +130,8 @@ class DemoHands(Closing):
         """A sentence of the visit."""
         self._watcher.say(text)
 
-    def word(self, word: Word, outlook: Outlook | None) -> None:
-        """The hands ask for nothing else."""
+    def command(self, command: Command, outlook: Outlook | None) -> None:
+        """Nothing else is asked for."""
 
     def _answer(self, visit: Visit) -> Key | None:
         """Move what has to be moved; returns the key to press, ``None`` where it is to wait."""

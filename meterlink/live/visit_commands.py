@@ -7,7 +7,7 @@ from meterlink.page.hub import Press
 from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
 from meterlink.visit.typed_levels import typed_levels
-from meterlink.visit.view import Key, Word
+from meterlink.visit.view import Command, Key
 
 
 class VisitCommands:
@@ -25,7 +25,7 @@ class VisitCommands:
         visit: Visit,
         names: tuple[str, ...],
         say: Callable[[str], None],
-        show: Callable[[Word], None],
+        show: Callable[[Command], None],
     ) -> None:
         self._visit = visit
         self._names = names
@@ -36,7 +36,7 @@ class VisitCommands:
         """A press on the page; one that comes late means nothing any more."""
         if isinstance(press.key, Key):
             self._visit.press(press.key, press.text, press.step)
-        elif press.step == self._visit.view.step or press.key in (Word.UNDO, Word.RHYTHM):
+        elif press.step == self._visit.view.step or press.key in (Command.UNDO, Command.RHYTHM):
             self.typed(Typed(press.key, press.text), by_number=True)
 
     def typed(self, typed: Typed, *, by_number: bool = False) -> None:
@@ -47,39 +47,39 @@ class VisitCommands:
                     self._visit.stop()
                 case Key():
                     self._visit.press(typed.what, typed.text, blind=typed.blind)
-                case Word():
+                case Command():
                     self._obey(typed.what, typed.text, by_number=by_number)
         except UsageError as error:
             self._say(str(error))
 
-    def _obey(self, word: Word, text: str, *, by_number: bool) -> None:
-        match word:
-            case Word.CHOOSE:
+    def _obey(self, command: Command, text: str, *, by_number: bool) -> None:
+        match command:
+            case Command.CHOOSE:
                 if not self._visit.choose(own_setup(text, self._names, by_number=by_number)):
                     self._say("Another test can be picked before the load is on.")
-            case Word.NOT_NOW:
+            case Command.NOT_NOW:
                 self._leave_out(places(text, self._names, by_number=by_number))
-            case Word.UNDO:
+            case Command.UNDO:
                 self._undo(text)
-            case Word.RHYTHM:
+            case Command.RHYTHM:
                 self._visit.set_rhythm(on=not self._visit.view.rhythm)
-            case Word.IDLE | Word.ON | Word.LEVELS:
-                self._take_levels(word, text)
+            case Command.IDLE | Command.ON | Command.LEVELS:
+                self._take_levels(command, text)
             case _:
-                self._show(word)
+                self._show(command)
 
-    def _take_levels(self, word: Word, text: str) -> None:
+    def _take_levels(self, command: Command, text: str) -> None:
         """Levels that were typed: one of them, or both."""
         visit, setup = self._visit, self._visit.setup
         if setup is None or visit.view.typed is None:
             self._say("No reading is wanted now.")
             return
         values = typed_levels(text, setup.hookup)
-        if word is Word.LEVELS and len(values) == 2:
+        if command is Command.LEVELS and len(values) == 2:
             meant = visit.type_levels(values[0], values[1])
         elif len(values) == 2:
             raise UsageError("One reading goes with that word.")
-        elif word is Word.ON or visit.view.typed.word is Word.ON:
+        elif command is Command.ON or visit.view.typed.word is Command.ON:
             meant = visit.type_levels(None, values[0])
         else:
             meant = visit.type_levels(values[0], None)

@@ -74,10 +74,10 @@ class VisitLog:
         Raises:
             LogError: That cannot be written.
         """
-        withdraw(self._job.folder, test, datetime.now(UTC), "removed in the visit")
+        withdraw(self._job.folder, test, datetime.now(UTC), "undone in the visit")
         self.rows = [row for row in self.rows if row.test != test]
 
-    def removed_elsewhere(self) -> list[int]:
+    def undone_elsewhere(self) -> list[int]:
         """Tests that another command removed since the last look; they do not count either."""
         gone: list[int] = []
         with suppress(LogError):

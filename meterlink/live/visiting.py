@@ -46,7 +46,7 @@ from meterlink.visit.state import (
     TypedTest,
     Withdraw,
 )
-from meterlink.visit.view import Word
+from meterlink.visit.view import Command
 
 
 class Thinking:
@@ -119,7 +119,7 @@ class Surface(Protocol):
     def say(self, text: str) -> None:
         """A sentence for the person."""
 
-    def word(self, word: Word, outlook: Outlook | None) -> None:
+    def command(self, command: Command, outlook: Outlook | None) -> None:
         """A report, the isolation check or the map was asked for."""
 
 
@@ -202,7 +202,7 @@ class VisitRun(Closing):
             self.visit,
             job.circuit.receptacles,
             surface.say,
-            lambda word: surface.word(word, self.latest),
+            lambda command: surface.command(command, self.latest),
         )
 
     @property
@@ -365,8 +365,8 @@ class VisitRun(Closing):
 
     def _look_at_withdrawn(self) -> None:
         """Tests that another command removed meanwhile do not count."""
-        for test in self._kept.removed_elsewhere():
-            self._surface.say(f"Test {test} was taken back elsewhere; it does not count.")
+        for test in self._kept.undone_elsewhere():
+            self._surface.say(f"Test {test} was undone elsewhere; it does not count.")
             self.visit.withdrawn(test)
 
     def _withdraw(self, test: int) -> None:

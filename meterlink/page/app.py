@@ -30,15 +30,23 @@ from meterlink.page.access import JOIN_PATH, VIEWER, Access, Guard, refusal_page
 from meterlink.page.hub import MAX_NOTE, Hub, Press, RefusedError, Seen
 from meterlink.show.format import clean
 from meterlink.show.report import style_digest
-from meterlink.visit.view import Key, Word
+from meterlink.visit.view import Command, Key
 
 MAX_BODY_BYTES = 4096
 BODY_TIMEOUT_S = 5.0
 TOGETHER_S = 0.05  # changes within this time go out as one message
 BEAT_S = 5.0  # a message at least so often, so that a page notices when it is cut off
 TICKET_S = 30 * 24 * 3600  # for how long a phone keeps its ticket
-_WORDS = (Word.CHOOSE, Word.NOT_NOW, Word.UNDO, Word.IDLE, Word.ON, Word.LEVELS, Word.RHYTHM)
-KEYS: dict[str, Key | Word] = {str(key): key for key in (*Key, *_WORDS)}  # what a page can press
+_WORDS = (
+    Command.CHOOSE,
+    Command.NOT_NOW,
+    Command.UNDO,
+    Command.IDLE,
+    Command.ON,
+    Command.LEVELS,
+    Command.RHYTHM,
+)
+KEYS: dict[str, Key | Command] = {str(key): key for key in (*Key, *_WORDS)}  # what a page can press
 
 _STATIC = {
     "/": ("page.html", "text/html"),

@@ -19,7 +19,7 @@ from meterlink.errors import UsageError
 from meterlink.show.format import clean
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import own_setup, places
-from meterlink.visit.view import Key, VisitView, Word
+from meterlink.visit.view import Command, Key, VisitView
 
 DEAD_MS = 1000  # for so long a key that has just appeared under a finger counts for nothing
 TRACE_S = 60.0
@@ -29,7 +29,7 @@ MAX_STREAMS = 4  # of one viewer
 MAX_WAITING_PRESSES = 16
 MAX_NOTE = 500  # characters
 MAX_VALUE = 60  # characters of a typed reading
-_VALUES = (Word.IDLE, Word.ON, Word.LEVELS)
+_VALUES = (Command.IDLE, Command.ON, Command.LEVELS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Press:
             ``meterlink.visit.keyboard`` takes: receptacles by their numbers only, as listed.
     """
 
-    key: Key | Word
+    key: Key | Command
     step: int
     text: str = ""
 
@@ -100,7 +100,7 @@ class Hub:
         self._operator: str | None = None
         self._role_number = 1
         self._presses: deque[Press] = deque()
-        self._answered: set[tuple[Key | Word, int]] = set()
+        self._answered: set[tuple[Key | Command, int]] = set()
 
     # -- for the visit -----------------------------------------------------------------------
 
@@ -225,7 +225,7 @@ class Hub:
                 raise RefusedError("Another phone is in control")
             if view is None or (run and run != self.run):
                 raise RefusedError("The program was started again; look at what it asks now")
-            if isinstance(press.key, Word):
+            if isinstance(press.key, Command):
                 _check(press, view)
             elif not view.takes(press.key, press.step):
                 raise RefusedError("That step is over")
@@ -261,24 +261,24 @@ class Hub:
         return f"{{{','.join(parts)}}}" if parts else None
 
 
-def _may_follow(key: Key | Word) -> bool:
+def _may_follow(key: Key | Command) -> bool:
     """Commands that may come twice within a step: another thought, or another test to undo."""
-    return isinstance(key, Word) and key not in _VALUES
+    return isinstance(key, Command) and key not in _VALUES
 
 
 def _check(press: Press, view: VisitView) -> None:
     """Refuse at once, in words for the person, what the visit would not take."""
     try:
         match press.key:
-            case Word.UNDO:
+            case Command.UNDO:
                 _check_undo(press.text, view)
-            case Word.IDLE | Word.ON | Word.LEVELS:
+            case Command.IDLE | Command.ON | Command.LEVELS:
                 _check_value(press, view)
-            case Word.RHYTHM:
+            case Command.RHYTHM:
                 return
-            case Word.CHOOSE if Word.CHOOSE in view.choices.words:
+            case Command.CHOOSE if Command.CHOOSE in view.choices.words:
                 own_setup(press.text, view.choices.receptacles, by_number=True)
-            case Word.NOT_NOW if Word.NOT_NOW in view.choices.words:
+            case Command.NOT_NOW if Command.NOT_NOW in view.choices.words:
                 places(press.text, view.choices.receptacles, by_number=True)
             case _:
                 raise RefusedError("Not possible now")
@@ -295,7 +295,7 @@ def _check_value(press: Press, view: VisitView) -> None:
     if (
         view.typed is None
         or press.step != view.step
-        or press.key not in (view.typed.word, Word.LEVELS)
+        or press.key not in (view.typed.word, Command.LEVELS)
     ):
         raise RefusedError("No reading is asked for now")
     if not press.text.strip() or len(press.text) > MAX_VALUE:

@@ -44,7 +44,7 @@ TRIP_STEPS = (  # no box is opened; UL 943 devices are to be tested every month 
     "Press RESET. A device that does not trip or does not reset has to be replaced.",
 )
 _HEADS = {
-    Cut.PARTED: "To be found with the outgoing (load) wires at {at} disconnected:",
+    Cut.DISCONNECTED: "To be found with the outgoing (load) wires at {at} disconnected:",
     Cut.TRIPPED: "To be found with the device at {at} tripped:",
     Cut.BREAKER_OFF: "To be found with this breaker off:",
     Cut.OTHERS_OFF: "To be found with every breaker off but this one:",
@@ -147,7 +147,7 @@ def _found_lines(check: Check, width: int) -> list[str]:
 def finding_words(finding: Finding) -> str:
     """One finding in words."""
     how = {
-        Cut.PARTED: f"load wires at {clean(finding.at or '')} disconnected",
+        Cut.DISCONNECTED: f"load wires at {clean(finding.at or '')} disconnected",
         Cut.TRIPPED: f"device at {clean(finding.at or '')} tripped",
         Cut.BREAKER_OFF: "this breaker off",
         Cut.OTHERS_OFF: "all other breakers off",

@@ -50,7 +50,7 @@ CAUTIONS = (
 METHOD = (
     "A heavy load is plugged into one receptacle after another, and a meter between two neutrals, "
     "or between neutral and ground, shows whether its current flows between the meter's two leads.",
-    "The millivolts tell how much of the way to the panel two receptacles share.",
+    "The millivolts tell how much of the path to the panel two receptacles share.",
     "All wirings that could be are weighed against all tests, so every answer has a probability.",
 )
 DEAD_METHOD = (

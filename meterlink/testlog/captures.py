@@ -2,7 +2,7 @@
 
 Two files are the same visit if one holds the other from its first byte on: a recording that went on
 after it was first read is still the same recording. The name of the file alone says nothing, as
-every recording may be called ``visit.jsonl``. What else lies in the folder (pipes, folders, links
+every recording may be called ``visit.jsonl``. What else is in the folder (pipes, folders, links
 to nothing, files that cannot be read) is passed over and left alone.
 """
 

@@ -60,7 +60,7 @@ class Column:
         meaning: In words, with the unit.
         choices: The words of a choice.
         required: No cell of it is empty.
-        bounds: Least and greatest number that makes sense; what lies beyond is refused, with the
+        bounds: Least and greatest number that makes sense; what is beyond is refused, with the
             row, and never written.
     """
 

@@ -40,13 +40,15 @@ from meterlink.testlog.reader import Damage, RecordReader, TooDamagedError, reco
 class Cut(StrEnum):
     """What was switched off or disconnected when it was looked."""
 
-    PARTED = "parted"  # onward conductors disconnected from the feed at a receptacle, breaker on
+    DISCONNECTED = (
+        "parted"  # onward conductors disconnected from the feed at a receptacle, breaker on
+    )
     BREAKER_OFF = "breaker-off"  # this circuit's breaker off, the others on
     OTHERS_OFF = "others-off"  # this circuit's breaker on, the others off
     TRIPPED = "tripped"  # the test button of a protective device at a receptacle pressed
 
 
-AT_A_RECEPTACLE = (Cut.PARTED, Cut.TRIPPED)
+AT_A_RECEPTACLE = (Cut.DISCONNECTED, Cut.TRIPPED)
 
 
 class State(StrEnum):
@@ -209,7 +211,7 @@ _MOST_NAMED = 20  # numbers in a sentence
 def withdrawn_tests(
     folder: Path, on_problem: Callable[[str], None] = lambda _: None
 ) -> dict[int, str]:
-    """Numbers of the tests that were taken back, with the reason.
+    """Numbers of the tests that were removed, with the reason.
 
     Args:
         folder: Of the job.
@@ -225,7 +227,7 @@ def withdrawn_tests(
         for line, entry in json_lines(path, most_bytes=_MOST_BYTES):
             test = (entry or {}).get("test")
             if entry is None or type(test) is not int or test < 1:  # true is no number of a test
-                on_problem(f"{path}, line {line}: it names no test; it takes none back.")
+                on_problem(f"{path}, line {line}: it names no test; it removes none.")
             else:
                 found[test] = str(entry.get("why", ""))
     except OSError as error:
@@ -234,7 +236,7 @@ def withdrawn_tests(
 
 
 def withdrawn_from(log: Path) -> dict[int, str]:
-    """The same for the log of a job folder; empty for a log that lies elsewhere.
+    """The same for the log of a job folder; empty for a log that is elsewhere.
 
     Raises:
         LogError: The file cannot be read.
@@ -248,7 +250,7 @@ def left_out_text(log: object, tests: Collection[int]) -> str:
     shown = ", ".join(map(str, sorted(tests)[:_MOST_NAMED]))
     more = f" and {len(tests) - _MOST_NAMED} more" if len(tests) > _MOST_NAMED else ""
     return (
-        f"{log}: {len(tests)} test{'s were' if many else ' was'} taken back and "
+        f"{log}: {len(tests)} test{'s were' if many else ' was'} removed and "
         f"{'are' if many else 'is'} left out: {shown}{more} ({WITHDRAWN_FILE})."
     )
 

@@ -113,7 +113,7 @@ class TestLog(Closing):
     Opening makes the file if it is missing, with its schema beside it
     (``meterlink.testlog.log``). A last row that is only half there (the power failed) is moved
     to ``tests.csv.torn``; everything before it stays as it is. Columns after ours, and other
-    orders, are kept: the header row of the file decides. The number of a test that was taken back
+    orders, are kept: the header row of the file decides. The number of a test that was removed
     is not given again, even where its row is gone.
 
     Where the file at the path is another one than was opened (it was moved, deleted, or saved anew
@@ -304,7 +304,7 @@ class TestLog(Closing):
         )
 
     def _numbers(self, how_many: int) -> list[int]:
-        """Numbers for new rows: above all in the log, none of a test that was taken back."""
+        """Numbers for new rows: above all in the log, none of a test that was removed."""
         gone = withdrawn_from(self.path)
         free = (number for number in count(self._last_test + 1) if number not in gone)
         return list(islice(free, how_many))

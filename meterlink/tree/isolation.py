@@ -56,7 +56,7 @@ class Isolation:
             tuple(
                 (at, looked, ratio if dead else -ratio)
                 for cut, at, looked, dead in seen
-                if cut is Cut.PARTED
+                if cut is Cut.DISCONNECTED
             ),
             tuple((at, tuple(found)) for at, found in looks.items()),
         )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
-from meterlink.visit.view import Key, VisitView, Word
+from meterlink.visit.view import Command, Key, VisitView
 
 ENTER = "\r\n"
 ESCAPE = "\x1b"
@@ -27,12 +27,12 @@ class Typed:
         blind: It was named, not hit: no finger can have slipped (a script).
     """
 
-    what: Key | Word
+    what: Key | Command
     text: str = ""
     blind: bool = False
 
 
-CHARACTERS: dict[Key | Word, str] = {
+CHARACTERS: dict[Key | Command, str] = {
     Key.READY: "Enter",
     Key.LOAD_ON: "l",
     Key.LOAD_OFF: "o",
@@ -45,16 +45,16 @@ CHARACTERS: dict[Key | Word, str] = {
     Key.VOID: "v",
     Key.NOTE: "n",
     Key.STOP: "q",
-    Word.CHOOSE: "c",
-    Word.NOT_NOW: "x",
-    Word.UNDO: "u",
-    Word.RHYTHM: "a",
-    Word.REPORT: "p",
-    Word.ISOLATE: "i",
-    Word.MAP: "m",
+    Command.CHOOSE: "c",
+    Command.NOT_NOW: "x",
+    Command.UNDO: "u",
+    Command.RHYTHM: "a",
+    Command.REPORT: "p",
+    Command.ISOLATE: "i",
+    Command.MAP: "m",
 }
 _MEANINGS = {character: what for what, character in CHARACTERS.items() if len(character) == 1}
-_WITH_TEXT = {Key.NOTE, Word.CHOOSE, Word.NOT_NOW, Word.UNDO}
+_WITH_TEXT = {Key.NOTE, Command.CHOOSE, Command.NOT_NOW, Command.UNDO}
 LIKELY = {Key.READY, Key.LOAD_ON, Key.LOAD_OFF, Key.CORRECT}  # Enter is enough for these
 _DIGITS = "0123456789.-+"
 _HOOKUPS = {
@@ -75,9 +75,9 @@ class Keyboard:
         sure: A grave key that was pressed once; pressed again it counts.
     """
 
-    def __init__(self, only: Collection[Key | Word] | None = None) -> None:
+    def __init__(self, only: Collection[Key | Command] | None = None) -> None:
         self._only = only
-        self.asked: Key | Word | None = None
+        self.asked: Key | Command | None = None
         self.text = ""
         self.sure: Key | None = None
 
@@ -99,7 +99,7 @@ class Keyboard:
             # Stopping or discarding is never one careless key away.
             return Typed(likely) if likely in LIKELY else None
         if view.typed is not None and character in _DIGITS:
-            self.asked, self.text = Word.LEVELS, character
+            self.asked, self.text = Command.LEVELS, character
             return None
         what = _MEANINGS.get(character.lower())
         if self._only is not None and what not in self._only:
@@ -145,7 +145,7 @@ def typed_line(line: str) -> Typed:
         UsageError: It begins with no known word.
     """
     word, _, text = line.strip()[: 2 * MOST_TYPED].partition(" ")
-    known = {str(what): what for what in (*Key, *Word)}
+    known = {str(what): what for what in (*Key, *Command)}
     if word not in known:
         raise UsageError(f"{word[:40]!r} is not known. Known: {', '.join(known)}.")
     return Typed(known[word], text.strip(), blind=True)

@@ -10,7 +10,16 @@ from meterlink.visit.phrases import VERDICTS, levels_text, reading_text, result_
 from meterlink.visit.planning import Outlook
 from meterlink.visit.state import Phase, State
 from meterlink.visit.typed_levels import unit_of
-from meterlink.visit.view import Button, Choices, Key, PastTest, VisitStage, VisitView, Wanted, Word
+from meterlink.visit.view import (
+    Button,
+    Choices,
+    Command,
+    Key,
+    PastTest,
+    VisitStage,
+    VisitView,
+    Wanted,
+)
 
 DEAD_S = 1.0  # that a key is dead for when it has just appeared under a finger
 
@@ -98,11 +107,11 @@ def _kept(view: VisitView, before: VisitView | None) -> tuple[Button, ...]:
 
 def _choices(state: State) -> Choices:
     circuit = state.circuit
-    words: tuple[Word, ...] = ()
+    words: tuple[Command, ...] = ()
     if state.phase in (Phase.SET_UP, Phase.SETTLED):
-        words = (Word.CHOOSE, Word.NOT_NOW)
+        words = (Command.CHOOSE, Command.NOT_NOW)
     elif state.phase is Phase.RUNNING and state.test is not None and state.test.on_s is None:
-        words = (Word.CHOOSE,)
+        words = (Command.CHOOSE,)
     return Choices(
         words,
         tuple(h for h in LIVE_HOOKUPS if circuit.grounded or h is not Hookup.NEUTRAL_GROUND),
@@ -139,7 +148,7 @@ def _wanted(state: State) -> Wanted | None:
         return None
     hookup = state.setup.hookup
     if hookup.ohms:
-        return Wanted(Word.ON, "Reading", unit_of(hookup))
+        return Wanted(Command.ON, "Reading", unit_of(hookup))
     if state.typed_idle is None:
-        return Wanted(Word.IDLE, "Reading without load", unit_of(hookup), instead=True)
-    return Wanted(Word.ON, "Reading with the load on", unit_of(hookup))
+        return Wanted(Command.IDLE, "Reading without load", unit_of(hookup), instead=True)
+    return Wanted(Command.ON, "Reading with the load on", unit_of(hookup))

@@ -28,7 +28,7 @@ class Key(StrEnum):
     STOP = "stop"
 
 
-class Word(StrEnum):
+class Command(StrEnum):
     """What can be asked for besides the keys of a view."""
 
     CHOOSE = "choose"  # a test of one's own
@@ -97,7 +97,7 @@ class Choices:
         not_now: Those that are left out.
     """
 
-    words: tuple[Word, ...] = ()
+    words: tuple[Command, ...] = ()
     hookups: tuple[Hookup, ...] = ()
     receptacles: tuple[str, ...] = ()
     not_now: tuple[str, ...] = ()
@@ -113,7 +113,7 @@ class Button:
         since: Step at which it began to say this. An answer that names this step or a later one
             counts, however many readings came since: a second tap that confirms comes in time.
         is_live: It counts; one that has just appeared under a finger is dead for a second.
-        is_grave: Ask once more before it is sent: it cannot be taken back.
+        is_grave: Ask once more before it is sent: it cannot be undone.
         shown_s: When it began to say this, in seconds of the visit.
     """
 
@@ -136,7 +136,7 @@ class Wanted:
         instead: Only whether there was a jump may be said as well (``JUMP``, ``NO_JUMP``).
     """
 
-    word: Word
+    word: Command
     label: str
     unit: str
     instead: bool = False
@@ -150,7 +150,7 @@ class PastTest:
         number: In the log.
         words: Where leads and load were, and what was measured.
         verdict: "in the path", "not in the path" or "no clear result".
-        removable: It can be undone now: answer ``Word.UNDO`` with its number as the text.
+        removable: It can be undone now: answer ``Command.UNDO`` with its number as the text.
         removed: It was undone, or looks wrong for another reason that ``words`` names.
     """
 

@@ -56,7 +56,7 @@ def test_a_published_ring_is_not_protected_by_any_of_its_points(name: str) -> No
     _, names, known = known_of_network(name)
     found = protect(known.wirings)
     assert found.devices == ("panel",)
-    dead, _ = dead_probabilities(known.wirings, Cut.PARTED, names[0])
+    dead, _ = dead_probabilities(known.wirings, Cut.DISCONNECTED, names[0])
     assert dead[1:].max() < 0.5
 
 

@@ -47,7 +47,7 @@ def test_report_and_isolate_expect_the_same_of_every_receptacle(
 
 def test_dead_is_what_hangs_on_the_place_and_a_tripped_device_is_dead_itself() -> None:
     wirings = wirings_of([CHAIN])
-    cut = {e.name: e.state for e in expectations(wirings, Cut.PARTED, "Desk")}
+    cut = {e.name: e.state for e in expectations(wirings, Cut.DISCONNECTED, "Desk")}
     assert cut == {"Bed": State.DEAD, "Hall": State.DEAD, "Door": State.LIVE}
     tripped = {e.name: e.state for e in expectations(wirings, Cut.TRIPPED, "Desk")}
     assert tripped == cut | {"Desk": State.DEAD}
@@ -55,7 +55,7 @@ def test_dead_is_what_hangs_on_the_place_and_a_tripped_device_is_dead_itself() -
 
 def test_on_a_ring_the_other_side_still_feeds() -> None:
     wirings = ring_of("Door", "Desk", "Bed", spurs={"Hall": "Desk"}, share=0.97)
-    dead, live = dead_probabilities(wirings, Cut.PARTED, "Desk")
+    dead, live = dead_probabilities(wirings, Cut.DISCONNECTED, "Desk")
     assert dead[wirings.names.index("Bed")] == pytest.approx(0.03)
     assert live[wirings.names.index("Bed")] == pytest.approx(0.97)
     assert dead[wirings.names.index("Hall")] == pytest.approx(1)  # a spur on Desk
@@ -78,7 +78,7 @@ def test_the_chance_to_be_dead_is_the_weight_of_the_wirings_that_say_so(
 ) -> None:
     wirings = every_wiring(n, np.random.default_rng(seed))
     name = wirings.names[at % n]
-    dead, live = dead_probabilities(wirings, Cut.PARTED, name)
+    dead, live = dead_probabilities(wirings, Cut.DISCONNECTED, name)
     total = np.zeros(n)
     for row, p in zip(wirings.clades, wirings.probability, strict=True):
         for other in wirings.named(int(row[at % n])):

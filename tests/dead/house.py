@@ -137,5 +137,5 @@ class Person:
     def say(self, text: str) -> None:
         self.heard.append(text)
 
-    def word(self, word: object, outlook: object) -> None:
+    def command(self, command: object, outlook: object) -> None:
         pass

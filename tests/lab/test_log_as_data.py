@@ -137,7 +137,7 @@ def test_what_was_taken_back_is_not_exported(tmp_path, meterlink):
     withdraw(tmp_path, 2, datetime(2026, 5, 4, tzinfo=UTC))
     out = tmp_path / "all.csv"
     run = meterlink("trials", "export", tmp_path, "--out", out)
-    assert "1 test was taken back and is left out: 2" in run.err
+    assert "1 test was removed and is left out: 2" in run.err
     assert "2 rows written" in run.err
     with out.open(newline="", encoding="utf-8") as stream:
         assert [row["test"] for row in csv.DictReader(stream)] == ["1", "3"]

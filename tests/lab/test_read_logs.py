@@ -218,7 +218,7 @@ def test_tests_of_a_job_that_were_taken_back_are_left_out_and_counted(tmp_path):
         assert values_of(trials) == [[1, 2, 4]]
         assert trials.withdrawn == {(str(place), 3)}
         (remark,) = trials.remarks
-        assert remark == f"{path}: 1 test was taken back and is left out: 3 (withdrawn.jsonl)."
+        assert remark == f"{path}: 1 test was removed and is left out: 3 (withdrawn.jsonl)."
     assert values_of(read(tmp_path, left_out=frozenset({(str(tmp_path), 3)}))) == [[1, 2, 4]]
 
 
@@ -232,13 +232,13 @@ def test_a_log_beside_a_job_keeps_its_tests(tmp_path):
 def test_a_log_of_which_all_was_taken_back_says_so(tmp_path):
     write_log(tmp_path / "tests.csv", drops(1))
     withdraw(tmp_path, 1, datetime(2026, 5, 4, tzinfo=UTC))
-    with pytest.raises(LabError, match="taken back do not count: 1"):
+    with pytest.raises(LabError, match="removed do not count: 1"):
         check_values(read(tmp_path))
 
 
 def test_many_that_were_taken_back_are_counted_and_the_first_named():
     text = left_out_text("job/tests.csv", range(1, 41))
-    assert text.startswith("job/tests.csv: 40 tests were taken back and are left out: 1, 2, 3, ")
+    assert text.startswith("job/tests.csv: 40 tests were removed and are left out: 1, 2, 3, ")
     assert "19, 20 and 20 more (" in text
 
 

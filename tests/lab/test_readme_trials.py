@@ -12,7 +12,7 @@ def test_the_readmes_trials_are_as_the_commands_print_them(meterlink, monkeypatc
     block = re.search(r"```trials\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
     assert block is not None
     commands = re.findall(r"^\$ meterlink (.*)$", block[1], re.MULTILINE)
-    assert len(commands) == 2
+    assert commands
     printed = "".join(
         f"$ meterlink {command}\n{meterlink(*shlex.split(command)).out}" for command in commands
     )

@@ -201,7 +201,7 @@ def test_what_was_taken_back_is_left_out_and_told_everywhere(meterlink, tmp_path
     page = tmp_path / "page.html"
     run = meterlink("trials", tmp_path, "--plot", page)
     assert "3 trials, 3 in-path" in run.out
-    assert "2 tests were taken back and are left out: 3, 5 (withdrawn.jsonl)" in run.err
+    assert "2 tests were removed and are left out: 3, 5 (withdrawn.jsonl)" in run.err
     assert "2 left out: test 3 in" in page.read_text(encoding="utf-8")
     content = json.loads(meterlink("trials", tmp_path, "--json").out)
     assert [one["test"] for one in content["withdrawn"]] == [3, 5]

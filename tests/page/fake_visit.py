@@ -11,6 +11,7 @@ from meterlink.visit.view import (
     Answer,
     Button,
     Choices,
+    Command,
     Cue,
     Key,
     PastTest,
@@ -19,7 +20,6 @@ from meterlink.visit.view import (
     VisitStage,
     VisitView,
     Wanted,
-    Word,
 )
 
 MAP = WiringMap(
@@ -63,7 +63,7 @@ IDLE = VisitView(
     map_rows=map_rows(MAP),
     map=map_rows(MAP),
     choices=Choices(
-        (Word.CHOOSE,),
+        (Command.CHOOSE,),
         tuple(Hookup),
         ("Door", "Desk", "Bed <b>1</b>", "مطبخ 12", "2"),
         ("2",),
@@ -127,7 +127,7 @@ SET_UP = replace(
     stage=VisitStage.SET_UP,
     instruction="Put the leads at Door and Bed, the heater at Desk, switched off.",
     sign=Sign.SET_UP,
-    choices=replace(IDLE.choices, words=(Word.CHOOSE, Word.NOT_NOW)),
+    choices=replace(IDLE.choices, words=(Command.CHOOSE, Command.NOT_NOW)),
     buttons=(
         Button(Key.READY, "Leads and heater ready", since=6),
         REPEAT,
@@ -150,7 +150,7 @@ TYPED = replace(
     step=8,
     instruction="Place leads and heater; type the reading without load.",
     reading="",
-    typed=Wanted(Word.IDLE, "Reading without load", "mV", instead=True),
+    typed=Wanted(Command.IDLE, "Reading without load", "mV", instead=True),
     sign=Sign.SET_UP,
     buttons=(
         Button(Key.JUMP, "Jump"),

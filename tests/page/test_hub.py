@@ -14,7 +14,7 @@ from meterlink.page.hub import (
     RefusedError,
     Seen,
 )
-from meterlink.visit.view import Key, VisitView, Word
+from meterlink.visit.view import Command, Key, VisitView
 
 from .fake_visit import EVERY, IDLE, ON, SET_UP, TYPED, WAIT, with_reading
 
@@ -179,12 +179,12 @@ def test_notes_may_follow_each_other_but_do_not_pile_up(hub: Hub) -> None:
 def test_what_is_decided_besides_is_taken_by_number_in_whatever_step(hub: Hub) -> None:
     hub.show(SET_UP)
     presses = [
-        Press(Word.CHOOSE, 1, "nn 1 2 5"),
-        Press(Word.CHOOSE, SET_UP.step, "ng 1 2"),  # another thought in the same step
-        Press(Word.NOT_NOW, SET_UP.step, "4 5"),
-        Press(Word.UNDO, 2, "6"),
-        Press(Word.UNDO, 2, "5"),
-        Press(Word.RHYTHM, 2),
+        Press(Command.CHOOSE, 1, "nn 1 2 5"),
+        Press(Command.CHOOSE, SET_UP.step, "ng 1 2"),  # another thought in the same step
+        Press(Command.NOT_NOW, SET_UP.step, "4 5"),
+        Press(Command.UNDO, 2, "6"),
+        Press(Command.UNDO, 2, "5"),
+        Press(Command.RHYTHM, 2),
     ]
     for press in presses:
         hub.press(A, press)
@@ -194,22 +194,24 @@ def test_what_is_decided_besides_is_taken_by_number_in_whatever_step(hub: Hub) -
 @pytest.mark.parametrize(
     ("word", "text", "why"),
     [
-        (Word.CHOOSE, "", "Write a hookup"),
-        (Word.CHOOSE, "nn 1 2", "Write a hookup"),
-        (Word.CHOOSE, "nn 1 1 2", "Both leads are at 'Door'"),
-        (Word.CHOOSE, "ng Door 1", "no receptacle"),
-        (Word.CHOOSE, "ng 6 1", "no receptacle"),
-        (Word.NOT_NOW, "Desk", "no receptacle"),
-        (Word.NOT_NOW, "1 0", "no receptacle"),
-        (Word.UNDO, "4", "Test 4 cannot be undone now"),
-        (Word.UNDO, "99", "Test 99 cannot be undone now"),
-        (Word.UNDO, "", "cannot be undone"),
-        (Word.IDLE, "6", "No reading is asked for"),
-        (Word.MAP, "", "Not possible now"),
-        (Word.REPORT, "", "Not possible now"),
+        (Command.CHOOSE, "", "Write a hookup"),
+        (Command.CHOOSE, "nn 1 2", "Write a hookup"),
+        (Command.CHOOSE, "nn 1 1 2", "Both leads are at 'Door'"),
+        (Command.CHOOSE, "ng Door 1", "no receptacle"),
+        (Command.CHOOSE, "ng 6 1", "no receptacle"),
+        (Command.NOT_NOW, "Desk", "no receptacle"),
+        (Command.NOT_NOW, "1 0", "no receptacle"),
+        (Command.UNDO, "4", "Test 4 cannot be undone now"),
+        (Command.UNDO, "99", "Test 99 cannot be undone now"),
+        (Command.UNDO, "", "cannot be undone"),
+        (Command.IDLE, "6", "No reading is asked for"),
+        (Command.MAP, "", "Not possible now"),
+        (Command.REPORT, "", "Not possible now"),
     ],
 )
-def test_what_makes_no_sense_is_refused_in_words(hub: Hub, word: Word, text: str, why: str) -> None:
+def test_what_makes_no_sense_is_refused_in_words(
+    hub: Hub, word: Command, text: str, why: str
+) -> None:
     hub.show(SET_UP)
     with pytest.raises(RefusedError, match=why):
         hub.press(A, Press(word, SET_UP.step, text))
@@ -219,33 +221,33 @@ def test_what_makes_no_sense_is_refused_in_words(hub: Hub, word: Word, text: str
 def test_a_typed_reading_is_taken_once_for_the_step_that_asks_for_it(hub: Hub) -> None:
     hub.show(TYPED)
     for press in (
-        Press(Word.ON, TYPED.step, "6 mV"),
-        Press(Word.IDLE, TYPED.step - 1, "6 mV"),
-        Press(Word.IDLE, TYPED.step, " "),
-        Press(Word.IDLE, TYPED.step, "6" * 61),
+        Press(Command.ON, TYPED.step, "6 mV"),
+        Press(Command.IDLE, TYPED.step - 1, "6 mV"),
+        Press(Command.IDLE, TYPED.step, " "),
+        Press(Command.IDLE, TYPED.step, "6" * 61),
     ):
         with pytest.raises(RefusedError):
             hub.press(A, press)
-    hub.press(A, Press(Word.IDLE, TYPED.step, "6.5 mV"))
+    hub.press(A, Press(Command.IDLE, TYPED.step, "6.5 mV"))
     with pytest.raises(RefusedError, match="already"):
-        hub.press(A, Press(Word.IDLE, TYPED.step, "6.5 mV"))
-    assert hub.presses() == [Press(Word.IDLE, TYPED.step, "6.5 mV")]
+        hub.press(A, Press(Command.IDLE, TYPED.step, "6.5 mV"))
+    assert hub.presses() == [Press(Command.IDLE, TYPED.step, "6.5 mV")]
 
 
 @pytest.mark.parametrize(
-    ("view", "word"), [(ON, Word.CHOOSE), (ON, Word.NOT_NOW), (IDLE, Word.NOT_NOW)]
+    ("view", "word"), [(ON, Command.CHOOSE), (ON, Command.NOT_NOW), (IDLE, Command.NOT_NOW)]
 )
-def test_what_cannot_be_decided_now_is_refused(hub: Hub, view: VisitView, word: Word) -> None:
+def test_what_cannot_be_decided_now_is_refused(hub: Hub, view: VisitView, word: Command) -> None:
     hub.show(view)
     with pytest.raises(RefusedError, match="Not possible now"):
-        hub.press(A, Press(word, view.step, "ng 1 2" if word is Word.CHOOSE else "1"))
+        hub.press(A, Press(word, view.step, "ng 1 2" if word is Command.CHOOSE else "1"))
 
 
 def test_who_only_watches_decides_nothing(hub: Hub) -> None:
     hub.arrive(B)
     hub.show(SET_UP)
     with pytest.raises(RefusedError, match="Another phone"):
-        hub.press(B, Press(Word.CHOOSE, SET_UP.step, "ng 1 2"))
+        hub.press(B, Press(Command.CHOOSE, SET_UP.step, "ng 1 2"))
     assert hub.presses() == []
 
 

@@ -16,7 +16,7 @@ from meterlink.circuit.setup import Hookup
 from meterlink.page.hub import Papers, Press
 from meterlink.page.server import PageServer
 from meterlink.show.map_svg import draw_map
-from meterlink.visit.view import Key, VisitView, Word
+from meterlink.visit.view import Command, Key, VisitView
 
 from ..chromium import Chromium, Tab
 from .fake_visit import (
@@ -398,7 +398,7 @@ def test_any_test_is_undone_by_its_name(phone: Tab, page: PageServer) -> None:
     phone.tap("[data-focus='Undo test 5']")
     phone.wait("document.querySelector('[data-key=yes]').textContent === 'Yes: undo test 5'")
     press(phone, "yes")
-    assert next_press(page) == Press(Word.UNDO, IDLE.step, "5")
+    assert next_press(page) == Press(Command.UNDO, IDLE.step, "5")
     page.hub.show(replace(IDLE, history=(replace(HISTORY[0], removed=True), *HISTORY[1:])))
     phone.tap("#tab-Tests")
     phone.wait("document.querySelectorAll('.past.removed').length === 2")
@@ -422,7 +422,7 @@ def test_a_reading_is_typed_on_the_pad(phone: Tab, page: PageServer) -> None:
     press_key(phone, "4", 52)  # and with a real keyboard
     assert phone.text("#pad output") == "815.4 mV"
     phone.tap("#pad .take")
-    assert next_press(page) == Press(Word.IDLE, TYPED.step, "815.4 mV")
+    assert next_press(page) == Press(Command.IDLE, TYPED.step, "815.4 mV")
     phone.wait("document.querySelector('#pad output').textContent.startsWith('…')")
     phone.tap("#pad .take")
     phone.wait("document.querySelector('#answer').textContent.startsWith('Type the number')")
@@ -430,14 +430,14 @@ def test_a_reading_is_typed_on_the_pad(phone: Tab, page: PageServer) -> None:
 
 
 def test_volts_and_a_sign_can_be_typed(phone: Tab, page: PageServer) -> None:
-    show(phone, page, replace(TYPED, typed=replace(TYPED.typed, word=Word.ON)))  # type: ignore[arg-type]
+    show(phone, page, replace(TYPED, typed=replace(TYPED.typed, word=Command.ON)))  # type: ignore[arg-type]
     for label in (".", "8", "mV", "±"):
         phone.run(
             "[...document.querySelectorAll('#pad button')]"
             f".find((b) => b.textContent === {json.dumps(label)}).click()"
         )
     phone.tap("#pad .take")
-    assert next_press(page) == Press(Word.ON, TYPED.step, "-0.8 V")
+    assert next_press(page) == Press(Command.ON, TYPED.step, "-0.8 V")
 
 
 def test_a_note_keeps_what_was_typed_while_the_visit_goes_on(phone: Tab, page: PageServer) -> None:
@@ -482,7 +482,7 @@ def test_a_person_picks_a_test(phone: Tab, page: PageServer) -> None:
     pick(phone, hookup="nn", lead_a="3", lead_b="5", load_at="4")
     assert phone.run("document.querySelector('#lead-b').offsetParent !== null") is True
     phone.tap("[data-focus='Take this test']")
-    assert next_press(page) == Press(Word.CHOOSE, SET_UP.step, "nn 3 5 4")
+    assert next_press(page) == Press(Command.CHOOSE, SET_UP.step, "nn 3 5 4")
     phone.wait("document.querySelector('#sheet').hidden")
     assert phone.run(FOCUSED) == "sign"
     assert phone.complaints() == []
@@ -514,7 +514,7 @@ def test_receptacles_are_skipped_and_taken_in_again(phone: Tab, page: PageServer
     phone.tap("#skip-5")
     phone.tap("#skip-3")
     phone.tap("[data-focus='Save']")
-    assert next_press(page) == Press(Word.NOT_NOW, SET_UP.step, "3 5")
+    assert next_press(page) == Press(Command.NOT_NOW, SET_UP.step, "3 5")
     phone.wait("document.querySelector('#sheet').hidden")
     phone.tap("#tab-More")
     phone.tap("[data-focus='Save']")  # nothing is changed: nothing is sent
@@ -533,7 +533,7 @@ def test_a_test_is_picked_with_a_keyboard_alone(phone: Tab, page: PageServer) ->
         press_key(phone, "Tab", 9)
     assert phone.run(FOCUSED) == "Take this test"
     press_key(phone, "Enter", 13)
-    assert next_press(page) == Press(Word.CHOOSE, SET_UP.step, "ld 2 1")
+    assert next_press(page) == Press(Command.CHOOSE, SET_UP.step, "ld 2 1")
     phone.run("document.querySelector('#tab-More').focus()")
     press_key(phone, "Enter", 13)
     press_key(phone, "Escape", 27)

@@ -15,7 +15,7 @@ from meterlink.page import app, server
 from meterlink.page.access import ACCESS_FILE, kept_access
 from meterlink.page.hub import Press
 from meterlink.page.server import PageError, PageServer
-from meterlink.visit.view import Key, Word
+from meterlink.visit.view import Command, Key
 
 from .fake_visit import EVERY, IDLE, ON, PAPERS, SET_UP, TYPED
 
@@ -116,8 +116,8 @@ def test_a_test_of_ones_own_and_receptacles_to_leave_out_reach_the_visit(
     assert client.press("choose", SET_UP.step, text="ng 2 1") == 204
     assert client.press("not-now", SET_UP.step, text="3") == 204
     assert page.hub.presses() == [
-        Press(Word.CHOOSE, SET_UP.step, "ng 2 1"),
-        Press(Word.NOT_NOW, SET_UP.step, "3"),
+        Press(Command.CHOOSE, SET_UP.step, "ng 2 1"),
+        Press(Command.NOT_NOW, SET_UP.step, "3"),
     ]
 
 
@@ -387,7 +387,7 @@ def test_without_script_keys_are_pressed_by_forms(page: PageServer, client: Clie
     assert form(client, rubbish="1") == 200
     assert page.hub.presses() == [
         Press(Key.LOAD_ON, IDLE.step),
-        Press(Word.IDLE, TYPED.step, "6.5"),
+        Press(Command.IDLE, TYPED.step, "6.5"),
     ]
 
 

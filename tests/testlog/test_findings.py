@@ -19,14 +19,16 @@ from meterlink.testlog.findings import (
     read_findings,
 )
 
-ONE = Finding(1, datetime(2026, 3, 2, 9, 14, 5, tzinfo=UTC), Cut.PARTED, "Door", "Desk", State.DEAD)
+ONE = Finding(
+    1, datetime(2026, 3, 2, 9, 14, 5, tzinfo=UTC), Cut.DISCONNECTED, "Door", "Desk", State.DEAD
+)
 
 names = awkward_text.filter(bool)
 findings = st.builds(
     Finding,
     number=st.just(0),
     time=st.datetimes(timezones=st.just(UTC)).map(lambda t: t.replace(microsecond=0)),
-    cut=st.just(Cut.PARTED),
+    cut=st.just(Cut.DISCONNECTED),
     at=names,
     receptacle=names,
     state=st.sampled_from(State),

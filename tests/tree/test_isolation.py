@@ -25,7 +25,9 @@ from .test_resolve import TRIO, chain_rows
 
 
 def parted(at: str, receptacle: str, state: State, number: int = 1) -> Finding:
-    return Finding(number, datetime(2026, 1, 1, tzinfo=UTC), Cut.PARTED, at, receptacle, state)
+    return Finding(
+        number, datetime(2026, 1, 1, tzinfo=UTC), Cut.DISCONNECTED, at, receptacle, state
+    )
 
 
 def breaker(receptacle: str, state: State, cut: Cut = Cut.BREAKER_OFF) -> Finding:

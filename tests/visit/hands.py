@@ -17,7 +17,7 @@ SPEED = 10.0
 LAG_S, NOISE_V, RATE_HZ = 0.3, 0.3e-3, 4.0
 
 
-class Hands:
+class SimulatedOperator:
     """An invented circuit with a simulated meter on it, in a time that runs ``SPEED`` times faster.
 
     Attributes:

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from ..chromium import Chromium, Tab
-from .hands import Hands
+from .hands import SimulatedOperator
 from .script_operator import ScriptOperator
 
 
@@ -19,7 +19,7 @@ class PageOperator(ScriptOperator):
     def __init__(
         self,
         job: Path,
-        hands: Hands,
+        hands: SimulatedOperator,
         browser: Chromium,
         *more: str,
         width: int = 360,

@@ -10,13 +10,13 @@ from pathlib import Path
 
 from meterlink.circuit.setup import Hookup, Setup
 
-from .hands import SPEED, Hands
+from .hands import SPEED, SimulatedOperator
 
 PATIENCE_S = 8.0  # of the visit's own time
 MOST_S = 60.0  # a command that hangs fails the test instead of holding it up
 
 
-def command_line(job: Path, hands: Hands, *more: str) -> list[str]:
+def command_line(job: Path, hands: SimulatedOperator, *more: str) -> list[str]:
     """How the command is called."""
     return [
         sys.executable, "-m", "meterlink", "test", str(job), "--meter", hands.meter.address,
@@ -32,7 +32,7 @@ class ScriptOperator:
     def __init__(
         self,
         job: Path,
-        hands: Hands,
+        hands: SimulatedOperator,
         *more: str,
         stop_when_settled: bool = True,
         quiet: bool = False,

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from meterlink.circuit.setup import Hookup, Setup
 
-from .hands import SPEED, Hands
+from .hands import SPEED, SimulatedOperator
 
 READING_S = 1.5
 ERASE = re.compile(rb"\x1b\[\d+F")
@@ -84,7 +84,9 @@ class TerminalOperator:
         os.close(self._terminal)
 
 
-def drive(operator: TerminalOperator, hands: Hands, until: Callable[[str], bool]) -> None:
+def drive(
+    operator: TerminalOperator, hands: SimulatedOperator, until: Callable[[str], bool]
+) -> None:
     """Do what the screen says until it says something."""
     answered = ""
     while operator.read():
@@ -102,18 +104,18 @@ def drive(operator: TerminalOperator, hands: Hands, until: Callable[[str], bool]
                 break
 
 
-def _place(operator: TerminalOperator, hands: Hands, block: str) -> None:
+def _place(operator: TerminalOperator, hands: SimulatedOperator, block: str) -> None:
     hands.connect(setup_in(block))
     operator.press("\r")
 
 
-def _switch_on(operator: TerminalOperator, hands: Hands, block: str) -> None:
+def _switch_on(operator: TerminalOperator, hands: SimulatedOperator, block: str) -> None:
     hands.connect(setup_in(block))
     hands.switch(on=True)
     operator.press("l")
 
 
-def _switch_off(operator: TerminalOperator, hands: Hands, block: str) -> None:
+def _switch_off(operator: TerminalOperator, hands: SimulatedOperator, block: str) -> None:
     hands.switch(on=False)
     operator.press("o")
 
@@ -137,6 +139,6 @@ def setup_in(block: str) -> Setup:
     raise AssertionError(block)
 
 
-def arguments(job: Path, hands: Hands, *more: str) -> list[str]:
+def arguments(job: Path, hands: SimulatedOperator, *more: str) -> list[str]:
     """How the command is called."""
     return ["test", str(job), "--meter", hands.meter.address, "--speed", str(SPEED), *more]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError
 from meterlink.visit.keyboard import Keyboard, Typed, own_setup, places, typed_line
-from meterlink.visit.view import Key, VisitStage, VisitView, Word
+from meterlink.visit.view import Command, Key, VisitStage, VisitView
 
 NAMES = ("Door", "Desk, left", "Bed")
 
@@ -31,7 +31,7 @@ def view(*keys: Key) -> VisitView:
         ("n\r", (), []),
         ("nx\x1b", (), []),
         ("nab\x7f\x7fc\r", (), [Typed(Key.NOTE, "c")]),
-        ("cnn 1 2 3\r", (), [Typed(Word.CHOOSE, "nn 1 2 3")]),
+        ("cnn 1 2 3\r", (), [Typed(Command.CHOOSE, "nn 1 2 3")]),
         ("\x1b[A", (Key.LOAD_ON,), []),  # an arrow key
         ("z", (Key.LOAD_ON,), []),
     ],
@@ -92,8 +92,8 @@ def test_by_number_a_receptacle_that_is_named_like_a_number_is_not_meant() -> No
     [
         ("ready\n", Typed(Key.READY)),
         ("note a b", Typed(Key.NOTE, "a b")),
-        ("choose ng 1 2", Typed(Word.CHOOSE, "ng 1 2")),
-        ("map", Typed(Word.MAP)),
+        ("choose ng 1 2", Typed(Command.CHOOSE, "ng 1 2")),
+        ("map", Typed(Command.MAP)),
     ],
 )
 def test_lines_of_a_script_are_words(line: str, typed: Typed) -> None:

@@ -17,7 +17,7 @@ from meterlink.visit.loop import Visit
 from meterlink.visit.notices import NoticeKind
 from meterlink.visit.planning import Outlook
 from meterlink.visit.state import LogTest, Record
-from meterlink.visit.view import Answer, Choices, Key, Sign, Sound, VisitStage, Word
+from meterlink.visit.view import Answer, Choices, Command, Key, Sign, Sound, VisitStage
 
 from .playing import AT_A, AT_A_LOAD_B, CIRCUIT, FROM_A_TO_B, STARTED, Play
 
@@ -226,7 +226,7 @@ def test_a_test_of_ones_own_is_a_new_question_so_an_answer_to_the_old_one_comes_
 
 def test_the_view_says_what_can_be_decided_and_that_is_possible() -> None:
     play = Play(AT_A)
-    both, own, none = (Word.CHOOSE, Word.NOT_NOW), (Word.CHOOSE,), ()
+    both, own, none = (Command.CHOOSE, Command.NOT_NOW), (Command.CHOOSE,), ()
     assert play.visit.view.choices == Choices(both, LIVE_HOOKUPS, CIRCUIT.receptacles)
     assert play.visit.leave_out(frozenset({"D", "B"}))
     assert play.visit.view.choices.words == none  # it thinks

@@ -11,7 +11,7 @@ from meterlink.circuit.job import write_job
 from meterlink.testlog.reader import read_rows
 
 from ..chromium import Chromium
-from .hands import Hands
+from .hands import SimulatedOperator
 from .page_operator import PageOperator, press
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -25,7 +25,7 @@ pytestmark = [
 
 
 def test_a_person_with_a_phone_gets_to_the_settled_order(tmp_path: Path) -> None:
-    hands = Hands(3, seed=6)
+    hands = SimulatedOperator(3, seed=6)
     job = write_job(tmp_path / "job", hands.circuit)
     assert BROWSER is not None
     with Chromium(BROWSER) as browser:
@@ -43,7 +43,7 @@ def test_a_person_with_a_phone_gets_to_the_settled_order(tmp_path: Path) -> None
 def test_a_person_with_a_phone_leaves_a_receptacle_out_and_takes_a_test_of_their_own(
     tmp_path: Path,
 ) -> None:
-    hands = Hands(3, seed=6)
+    hands = SimulatedOperator(3, seed=6)
     job = write_job(tmp_path / "job", hands.circuit)
     third = hands.circuit.receptacles[2]
     assert BROWSER is not None

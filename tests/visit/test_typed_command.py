@@ -14,7 +14,7 @@ from meterlink.circuit.setup import Setup, Verdict
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.rows import Source
 
-from .hands import Hands
+from .hands import SimulatedOperator
 from .script_operator import setup_of
 from .terminal_operator import TerminalOperator, setup_in
 
@@ -23,18 +23,18 @@ PER_UNIT = {"mV": 1e3, "V": 1.0}
 
 
 @pytest.fixture
-def hands() -> Iterator[Hands]:
-    made = Hands(3, seed=5)
+def hands() -> Iterator[SimulatedOperator]:
+    made = SimulatedOperator(3, seed=5)
     yield made
     made.meter.close()
 
 
 @pytest.fixture
-def job(tmp_path: Path, hands: Hands) -> Job:
+def job(tmp_path: Path, hands: SimulatedOperator) -> Job:
     return write_job(tmp_path / "job", hands.circuit)
 
 
-def readings(hands: Hands, setup: Setup) -> tuple[float, float]:
+def readings(hands: SimulatedOperator, setup: Setup) -> tuple[float, float]:
     """Volts that the meter shows without load and with it."""
     hands.connect(setup)
     idle_v = hands.look()
@@ -44,7 +44,9 @@ def readings(hands: Hands, setup: Setup) -> tuple[float, float]:
     return idle_v, on_v
 
 
-def test_a_script_types_a_visit_to_the_settled_order(job: Job, hands: Hands, meterlink) -> None:
+def test_a_script_types_a_visit_to_the_settled_order(
+    job: Job, hands: SimulatedOperator, meterlink
+) -> None:
     call = [sys.executable, "-m", "meterlink", "test", str(job.folder), "--json"]
     process = subprocess.Popen(
         [*call, "--confirm-cautions"],
@@ -79,7 +81,7 @@ def test_a_script_types_a_visit_to_the_settled_order(job: Job, hands: Hands, met
     assert answer["first"]["receptacle"] == hands.wiring.first()
 
 
-def test_a_person_types_a_test_in_a_handful_of_keys(job: Job, hands: Hands) -> None:
+def test_a_person_types_a_test_in_a_handful_of_keys(job: Job, hands: SimulatedOperator) -> None:
     operator = TerminalOperator(["test", str(job.folder), "--confirm-cautions"])
     keys = 0
     for tests in range(3):

@@ -15,7 +15,7 @@ from meterlink.visit.loop import Visit
 from meterlink.visit.planning import Outlook, look_ahead
 from meterlink.visit.state import LogTest, Request, Think, TypedTest, Withdraw
 from meterlink.visit.typed_levels import odd_value, typed_levels, typed_row
-from meterlink.visit.view import Key, Sign, Word
+from meterlink.visit.view import Command, Key, Sign
 
 CIRCUIT = Circuit("Three", ("A", "B", "C"), volts=120, hertz=60, load_amps=12.0)
 AT_A = Setup(Hookup.NEUTRAL_GROUND, "A", None, "A")
@@ -69,7 +69,7 @@ class Typing:
                 idle, on = values if len(values) == 2 else (None, values[0])
                 if (
                     self.visit.view.typed
-                    and self.visit.view.typed.word is Word.IDLE
+                    and self.visit.view.typed.word is Command.IDLE
                     and idle is None
                 ):
                     idle, on = on, None
@@ -105,10 +105,10 @@ def test_only_a_jump_or_none_is_one_key_or_two() -> None:
 def test_the_load_is_asked_for_between_the_two_readings() -> None:
     typing = Typing(A_TO_B)
     assert typing.visit.view.typed is not None
-    assert (typing.visit.view.typed.word, typing.visit.view.typed.unit) == (Word.IDLE, "mV")
+    assert (typing.visit.view.typed.word, typing.visit.view.typed.unit) == (Command.IDLE, "mV")
     typing.type("6\r")
     assert typing.visit.view.sign is Sign.SWITCH_ON
-    assert typing.visit.view.typed.word is Word.ON
+    assert typing.visit.view.typed.word is Command.ON
     assert "at C" in typing.visit.view.instruction
 
 
@@ -207,11 +207,11 @@ def test_what_the_log_expects_of_a_test_holds_what_the_test_then_shows() -> None
 @pytest.mark.parametrize(
     ("line", "typed"),
     [
-        ("idle 6", Typed(Word.IDLE, "6", blind=True)),
-        ("on 0.815 V", Typed(Word.ON, "0.815 V", blind=True)),
+        ("idle 6", Typed(Command.IDLE, "6", blind=True)),
+        ("on 0.815 V", Typed(Command.ON, "0.815 V", blind=True)),
         ("jump", Typed(Key.JUMP, blind=True)),
         ("no-jump", Typed(Key.NO_JUMP, blind=True)),
-        ("undo 8", Typed(Word.UNDO, "8", blind=True)),
+        ("undo 8", Typed(Command.UNDO, "8", blind=True)),
     ],
 )
 def test_scripts_have_words_for_typed_readings(line: str, typed: Typed) -> None:

@@ -19,7 +19,7 @@ from meterlink.testlog.recorded import LOGGED_FILE
 from meterlink.testlog.rows import Source
 from meterlink.visit.cautions import are_confirmed
 
-from .hands import Hands
+from .hands import SimulatedOperator
 from .script_operator import ScriptOperator, command_line, setup_of
 from .terminal_operator import TerminalOperator, arguments, drive
 
@@ -27,14 +27,14 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-termina
 
 
 @pytest.fixture
-def hands() -> Iterator[Hands]:
-    made = Hands(3, seed=5)
+def hands() -> Iterator[SimulatedOperator]:
+    made = SimulatedOperator(3, seed=5)
     yield made
     made.meter.close()
 
 
 @pytest.fixture
-def job(tmp_path: Path, hands: Hands) -> Job:
+def job(tmp_path: Path, hands: SimulatedOperator) -> Job:
     return write_job(tmp_path / "job", hands.circuit)
 
 
@@ -54,7 +54,7 @@ def replayed(job: Job, meterlink, into: Path) -> list:
 
 
 def test_a_person_at_a_terminal_gets_from_the_cautions_to_the_settled_order(
-    job: Job, hands: Hands, meterlink, tmp_path: Path
+    job: Job, hands: SimulatedOperator, meterlink, tmp_path: Path
 ) -> None:
     operator = TerminalOperator(arguments(job.folder, hands))
     while b"will you keep to it?" not in operator.screen:
@@ -77,7 +77,9 @@ def test_a_person_at_a_terminal_gets_from_the_cautions_to_the_settled_order(
     assert answer["first"]["receptacle"] == hands.wiring.first()
 
 
-def test_a_script_stops_in_the_middle_and_goes_on_another_day(job: Job, hands: Hands) -> None:
+def test_a_script_stops_in_the_middle_and_goes_on_another_day(
+    job: Job, hands: SimulatedOperator
+) -> None:
     first = ScriptOperator(job.folder, hands)
     for event in first.events():
         if event["event"] == "row":
@@ -95,7 +97,7 @@ def test_a_script_stops_in_the_middle_and_goes_on_another_day(job: Job, hands: H
 
 
 def test_a_visit_that_was_killed_in_a_test_goes_on_and_says_that_the_test_is_void(
-    job: Job, hands: Hands
+    job: Job, hands: SimulatedOperator
 ) -> None:
     killed = ScriptOperator(job.folder, hands)
     for event in killed.events():
@@ -117,7 +119,7 @@ def test_a_visit_that_was_killed_in_a_test_goes_on_and_says_that_the_test_is_voi
 
 
 def test_a_test_that_was_done_but_not_logged_is_logged_by_the_next_visit(
-    job: Job, hands: Hands
+    job: Job, hands: SimulatedOperator
 ) -> None:
     visit = ScriptOperator(job.folder, hands)
     for event in visit.events():
@@ -135,7 +137,9 @@ def test_a_test_that_was_done_but_not_logged_is_logged_by_the_next_visit(
     assert rows_of(job) == [row]
 
 
-def test_two_visits_to_one_job_are_refused_and_the_first_goes_on(job: Job, hands: Hands) -> None:
+def test_two_visits_to_one_job_are_refused_and_the_first_goes_on(
+    job: Job, hands: SimulatedOperator
+) -> None:
     first = ScriptOperator(job.folder, hands)
     refused = None
     for event in first.events():
@@ -152,7 +156,7 @@ def test_two_visits_to_one_job_are_refused_and_the_first_goes_on(job: Job, hands
     assert len(rows_of(job)) == 1
 
 
-def test_ready_and_then_the_end_of_input_ends_the_visit(job: Job, hands: Hands) -> None:
+def test_ready_and_then_the_end_of_input_ends_the_visit(job: Job, hands: SimulatedOperator) -> None:
     done = subprocess.run(
         command_line(job.folder, hands), input="ready\n", text=True, capture_output=True, timeout=30
     )
@@ -163,7 +167,7 @@ def test_ready_and_then_the_end_of_input_ends_the_visit(job: Job, hands: Hands) 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_one_signal_ends_a_visit_whatever_mark_is_on_its_way(
-    job: Job, hands: Hands, number: signal.Signals
+    job: Job, hands: SimulatedOperator, number: signal.Signals
 ) -> None:
     visit = ScriptOperator(job.folder, hands)
     sent = False
@@ -180,7 +184,7 @@ def test_one_signal_ends_a_visit_whatever_mark_is_on_its_way(
 
 
 def test_a_program_that_was_stopped_and_goes_on_reads_single_keys_again(
-    job: Job, hands: Hands
+    job: Job, hands: SimulatedOperator
 ) -> None:
     operator = TerminalOperator(arguments(job.folder, hands, "--confirm-cautions"))
     while "[SET UP]" not in operator.block():
@@ -196,7 +200,7 @@ def test_a_program_that_was_stopped_and_goes_on_reads_single_keys_again(
 
 
 def test_a_recording_that_is_moved_away_is_said_and_a_new_one_goes_on(
-    job: Job, hands: Hands
+    job: Job, hands: SimulatedOperator
 ) -> None:
     visit = ScriptOperator(job.folder, hands)
     alerts: set[str] = set()
@@ -217,7 +221,7 @@ def test_a_recording_that_is_moved_away_is_said_and_a_new_one_goes_on(
 
 
 def test_a_test_that_another_command_withdraws_is_seen_by_the_visit(
-    job: Job, hands: Hands, meterlink
+    job: Job, hands: SimulatedOperator, meterlink
 ) -> None:
     visit = ScriptOperator(job.folder, hands)
     maps = []
@@ -230,7 +234,7 @@ def test_a_test_that_another_command_withdraws_is_seen_by_the_visit(
                 visit.say("stop")
     code, messages = visit.finish()
     assert code == 0
-    assert "Test 1 was taken back elsewhere" in messages
+    assert "Test 1 was undone elsewhere" in messages
 
 
 class SecondThoughts(ScriptOperator):
@@ -246,7 +250,7 @@ class SecondThoughts(ScriptOperator):
 
 
 def test_a_logged_test_that_is_taken_back_counts_no_more_in_this_visit_or_later(
-    job: Job, hands: Hands, meterlink
+    job: Job, hands: SimulatedOperator, meterlink
 ) -> None:
     visit = SecondThoughts(job.folder, hands)
     maps = [event["tests"] for event in visit.events() if event["event"] == "map"]
@@ -269,7 +273,7 @@ main()
 
 
 def test_a_recording_that_cannot_grow_is_said_and_a_new_one_goes_on(
-    job: Job, hands: Hands, monkeypatch
+    job: Job, hands: SimulatedOperator, monkeypatch
 ) -> None:
     calls = command_line(job.folder, hands)
     code = LIMITED.format(limit=9_000, arguments=calls[3:])
@@ -297,7 +301,7 @@ def test_a_recording_that_cannot_grow_is_said_and_a_new_one_goes_on(
     ],
 )
 def test_wrong_usage_is_said_before_the_meter_is_opened(
-    job: Job, hands: Hands, meterlink, more: tuple[str, ...], code: int, words: str
+    job: Job, hands: SimulatedOperator, meterlink, more: tuple[str, ...], code: int, words: str
 ) -> None:
     done = meterlink("test", job.folder, "--meter", hands.meter.address, *more)
     assert done.code == code
@@ -313,21 +317,25 @@ def test_a_meter_that_is_not_there_is_one_message(job: Job) -> None:
     assert list(job.captures_path.glob("*")) == []
 
 
-def test_without_any_keys_it_says_how_to_get_some(job: Job, hands: Hands, meterlink) -> None:
+def test_without_any_keys_it_says_how_to_get_some(
+    job: Job, hands: SimulatedOperator, meterlink
+) -> None:
     done = meterlink("test", job.folder, "--meter", hands.meter.address, "--confirm-cautions")
     assert done.code == 2
     assert "--json" in done.err
 
 
 def test_without_a_terminal_the_cautions_have_to_be_confirmed_in_words(
-    job: Job, hands: Hands, meterlink
+    job: Job, hands: SimulatedOperator, meterlink
 ) -> None:
     done = meterlink("test", job.folder, "--meter", hands.meter.address)
     assert done.code == 2
     assert "--confirm-cautions" in done.err
 
 
-def test_names_of_any_kind_reach_the_screen_without_acting(tmp_path: Path, hands: Hands) -> None:
+def test_names_of_any_kind_reach_the_screen_without_acting(
+    tmp_path: Path, hands: SimulatedOperator
+) -> None:
     names = ('"><b>', "مطبخ", "🔥" * 20, "x" * 200)
     odd = write_job(tmp_path / "odd", replace(hands.circuit, receptacles=names))
     visit = ScriptOperator(odd.folder, hands)

@@ -1,4 +1,4 @@
-"""A logged test that is known to be wrong can be taken back; it stays in the log."""
+"""A logged test that is known to be wrong can be removed; it stays in the log."""
 
 import json
 from datetime import UTC, datetime
@@ -42,7 +42,7 @@ def test_a_test_that_was_taken_back_counts_no_more_and_stays_in_the_log(
     assert done.code == 0
     answer = meterlink("map", job, "--json")
     assert json.loads(answer.out)["tests"] == 1
-    assert "taken back and left out: test 2" in answer.err
+    assert "removed and left out: test 2" in answer.err
     assert (job / "tests.csv").read_bytes() == before
 
 
@@ -118,6 +118,6 @@ def test_only_the_log_of_a_job_has_tests_taken_back_and_many_are_told_in_short(
     withdraw(tmp_path, 3, NOW)
     assert withdrawn_from(tmp_path / "other.csv") == {}
     assert withdrawn_from(tmp_path / "tests.csv") == {3: ""}
-    assert left_out_text("log", [3]).startswith("log: 1 test was taken back and is left out: 3 (")
-    assert "25 tests were taken back and are left out: 1, 2, " in left_out_text("log", range(1, 26))
+    assert left_out_text("log", [3]).startswith("log: 1 test was removed and is left out: 3 (")
+    assert "25 tests were removed and are left out: 1, 2, " in left_out_text("log", range(1, 26))
     assert "20 and 5 more" in left_out_text("log", range(1, 26))
