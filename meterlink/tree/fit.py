@@ -10,13 +10,14 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.assumptions import MAX_RECEPTACLES
 from meterlink.tree.hypotheses import Columns, Hypotheses, RunPrior, columns_of, evidence_key
 from meterlink.tree.likelihood import TINY, Grounds, Problem, inliers
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.trees import Flags, Floats
 
 MAX_STEP = 1.2  # in log mohm
-PATH_STARTS, START_SD = 3, 0.5  # starts where there is another path, and their spread in logs
+PATH_STARTS, START_SD = 4, 0.5  # starts where there is another path, and their spread in logs
 MAX_ITERATIONS = 40
 CONVERGED = 1e-3  # nats gained by the last step
 # standard uncertainties beyond which a rough fit begins to distrust a test, and iterations; wide
@@ -131,9 +132,12 @@ def _best_mode(problem: Problem, x: Floats) -> tuple[Problem, Floats]:
     On a ring a meter without sign leaves open from which side a reading comes: the posterior of
     its runs has several modes, and one start finds about two in three of the best ones.
     """
-    shifts = np.random.default_rng(1).normal(0.0, START_SD, (PATH_STARTS, 1, problem.size))
-    shifts[0] = 0.0
-    best, found = _near(problem, x + shifts[0], PATH_ROUGH)
+    rng = np.random.default_rng(1)  # the same for a column whatever is fitted beside it
+    shifts = np.zeros((PATH_STARTS, problem.size))
+    shifts[1:, -2:] = rng.normal(0.0, START_SD, (PATH_STARTS - 1, 2))
+    runs = rng.normal(0.0, START_SD, (PATH_STARTS - 1, 2 * MAX_RECEPTACLES))
+    shifts[1:, : problem.width] = runs[:, : problem.width]
+    best, found = _near(problem, x, PATH_ROUGH)
     value, amps = best.expansion(found)[0], best.amps
     for shift in shifts[1:]:
         other, at = _near(problem, x + shift, PATH_ROUGH)
