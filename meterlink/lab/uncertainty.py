@@ -217,9 +217,10 @@ def rounded(value: float, u: float, digits: int = 2) -> tuple[str, str]:
     if shown < exact * Decimal("0.95"):
         shown += Decimal(1).scaleb(place)
     least = Decimal(1).scaleb(shown.adjusted() - digits + 1)  # 0.0999 is 0.10, not 0.100
-    pair = (Decimal(value).quantize(least, context=_WIDE), shown.quantize(least, context=_WIDE))
-    long = abs(least.adjusted()) > _MOST_PLACES or pair[0].adjusted() > _MOST_PLACES
-    return tuple(f"{one:E}" if long else f"{one:f}" for one in pair)  # type: ignore[return-value]
+    stated = Decimal(value).quantize(least, context=_WIDE)
+    shown = shown.quantize(least, context=_WIDE)
+    long = abs(least.adjusted()) > _MOST_PLACES or stated.adjusted() > _MOST_PLACES
+    return (f"{stated:E}", f"{shown:E}") if long else (f"{stated:f}", f"{shown:f}")
 
 
 def figure(value: float | None, *, signed: bool = False) -> str:

@@ -11,6 +11,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from meterlink.answers.fault import fault_places
 from meterlink.errors import UsageError
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
@@ -70,7 +71,7 @@ class Question:
             wanted = _here(posterior, _mask(self.cover, names))
             answer = _places(clades, posterior.orders.probability, wanted)
         elif self.goal is Goal.FAULT:
-            answer = _boxes(clades, _mask(self.dead, names))
+            answer = fault_places(clades, _mask(self.dead, names))
         else:
             answer = np.arange(len(clades))
         return np.unique(answer, return_inverse=True)[1].reshape(-1)
@@ -130,24 +131,4 @@ def _places(clades: Masks, probability: Floats, wanted: Masks) -> Masks:
     one = (does[:, likely] << np.arange(len(likely))).sum(axis=1)
     several = -_tops(clades, wanted) - 1
     result: Masks = np.where(does.any(axis=1), one, several)
-    return result
-
-
-def _boxes(clades: Masks, dead: int) -> Masks:
-    """The two boxes between which the power is lost, as one number for each order.
-
-    All dead receptacles hang on one run: the smallest part of the tree that holds them all. Its
-    first dead receptacle and the one that feeds it are the boxes to open.
-    """
-    n = clades.shape[1]
-    large = np.iinfo(np.int64).max
-    own = np.int64(1) << np.arange(n, dtype=np.int64)
-    holding = np.where((clades & dead) == dead, clades, large)
-    first = np.where((holding == large).all(axis=1), n, holding.argmin(axis=1))
-    reach = np.where(first < n, clades[np.arange(len(clades)), np.minimum(first, n - 1)], dead)
-    above = ((clades & reach[:, None]) == reach[:, None]) & (clades != reach[:, None])
-    feed = np.where(above, clades, large).argmin(axis=1)
-    feed = np.where(above.any(axis=1), feed, n)
-    is_dead = (own[np.minimum(first, n - 1)] & dead) != 0
-    result: Masks = (feed * (n + 1) + first) * 2 + is_dead
     return result

@@ -58,15 +58,13 @@ def test_protecting_everything_is_as_certain_as_the_first_receptacle():
 
 @settings(max_examples=30)
 @given(some)
-def test_the_boxes_of_a_fault_are_the_last_that_feeds_all_dead_ones_and_its_feed(dead):
+def test_the_place_of_a_fault_is_the_run_behind_which_is_what_is_dead_or_nearly(dead):
     labels = Question(Goal.FAULT, dead=dead).labels(NOTHING)
     seen = {}
     for order in range(len(labels)):
         feeds = _feeds(order)
-        holding = [a for a in NAMES if set(dead) <= feeds[a]]
-        first = min(holding, key=lambda a: len(feeds[a]), default=None)
-        reach = feeds[first] if first else set(dead)
-        above = [a for a in NAMES if reach <= feeds[a] and feeds[a] != reach]
+        first = min(NAMES, key=lambda a: len(feeds[a] ^ set(dead)))
+        above = [a for a in NAMES if first in feeds[a] and a != first]
         answer = (min(above, key=lambda a: len(feeds[a]), default=None), first)
         assert seen.setdefault(labels[order], answer) == answer
 
