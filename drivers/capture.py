@@ -27,8 +27,18 @@ from drivers.capture_lines import (
 )
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
-from drivers.events import Event, Header, Mark, Received, Sent, at_time
-from drivers.readings import DRIVERS, Decoder, Reading, make_decoder
+from drivers.readings import (
+    DRIVERS,
+    Decoder,
+    Event,
+    Header,
+    Mark,
+    Reading,
+    Received,
+    Sent,
+    at_time,
+    make_decoder,
+)
 
 #: How far an event's time may lie before the one in front of it. Marks and bytes are written by
 #: different hands, so that small swaps are normal; the later one is then given the earlier's time.

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import NoReturn
 
-from drivers.events import MARK_KINDS, Event, Header, Mark, Received, Sent
+from drivers.readings import MARK_KINDS, Event, Header, Mark, Received, Sent
 
 VERSION = 1
 MAX_LINE_BYTES = 1 << 20

@@ -9,10 +9,9 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
-from drivers.address import Address
+from drivers.address import Address, Link, open_link
 from drivers.errors import DriverError, OpeningError, UnavailableError
 from drivers.framing import Guess, guess
-from drivers.links import Link, open_link
 from drivers.readings import Function, Reading
 
 #: Speeds of meters, most common first (common practice).

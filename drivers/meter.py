@@ -11,10 +11,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Protocol
 
-from drivers.address import Address
+from drivers.address import Address, Begun, Finder, Link, open_link
 from drivers.errors import DriverError, OperatingError
-from drivers.events import Event, Mark, Received, Sent
-from drivers.links import Begun, Finder, Link, open_link
+from drivers.readings import Event, Mark, Received, Sent
 
 #: A read waits at most so long, so that stopping takes no longer.
 _READ_S = 0.1

@@ -19,10 +19,9 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from types import FrameType
 
-from drivers.address import Address
+from drivers.address import Address, Link, open_link
 from drivers.closing import Closing
 from drivers.errors import DriverError, OpeningError, OperatingError
-from drivers.links import Link, open_link
 from drivers.scpi_talk import Dialogue
 
 DEFAULT_VOLTS = 12.0  # below what a person can feel; above it electronics on the circuit may suffer

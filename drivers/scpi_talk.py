@@ -15,11 +15,10 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from drivers.address import Address
+from drivers.address import Address, Begun, Link
 from drivers.errors import OpeningError, OperatingError, SilentError
-from drivers.events import Event, Mark, Received, Sent
-from drivers.links import Begun, Link
 from drivers.numbers import MAX_REPLY_BYTES, LineBuffer
+from drivers.readings import Event, Mark, Received, Sent
 
 _ENTRY = re.compile(r'\s*([+-]?\d{1,6})\s*(?:,\s*"?(.*?)"?\s*)?', re.DOTALL)
 #: Classes of negative numbers, by their hundreds.

@@ -15,12 +15,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from drivers.address import Address, parse_address
+from drivers.address import Address, Finder, parse_address, steady_s
 from drivers.capture import CaptureReader, replay
-from drivers.events import Mark
 from drivers.framing import as_read_at
-from drivers.links import Finder, steady_s
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Verdict

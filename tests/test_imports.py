@@ -43,7 +43,6 @@ OUTSIDE = ("meterlink.__main__",)  # starts cli; nothing imports it
 TALKING = (
     "drivers.address",
     "drivers.discovery",
-    "drivers.links",
     "drivers.meter",
     "drivers.scpi_source",
     "drivers.scpi_talk",
@@ -65,7 +64,6 @@ COMPUTING_DRIVERS = (
     "segments",
     "scpi",
     "readings",
-    "events",
     "numbers",
     "confirmation",
     "framing",

@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from meterlink.circuit.conductors import conductor
+from meterlink.circuit.circuit import conductor
 from meterlink.errors import UsageError
 
 ALIKE_OHM = 0.05  # r1 and rn of one ring agree within it (Guidance Note 3)

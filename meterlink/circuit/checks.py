@@ -9,8 +9,13 @@ import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from meterlink.circuit.circuit import Circuit, LoadKind
-from meterlink.circuit.conductors import DEFAULT_TEMPERATURE_C, ConductorError, conductor
+from meterlink.circuit.circuit import (
+    DEFAULT_TEMPERATURE_C,
+    Circuit,
+    ConductorError,
+    LoadKind,
+    conductor,
+)
 from meterlink.circuit.setup import Setup
 from meterlink.errors import JobError
 

@@ -14,8 +14,7 @@ from meterlink.errors import UsageError
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
     from meterlink.live.demonstration import Screen
-    from meterlink.simulation.bench import SimulatedBench
-    from meterlink.simulation.wiring import Wiring
+    from meterlink.simulation import SimulatedBench, Wiring
     from meterlink.testlog.rows import TestRow
     from meterlink.tree.wiring import WiringMap
 
@@ -53,8 +52,7 @@ def command(out: Path | None, seed: int, receptacles: int) -> None:
     from meterlink.circuit.job import write_job
     from meterlink.live import demonstration
     from meterlink.live.demonstration import Screen
-    from meterlink.simulation.bench import SimulatedBench
-    from meterlink.simulation.demo import invent
+    from meterlink.simulation import SimulatedBench, invent
 
     rng = np.random.default_rng(seed)
     circuit, wiring = invent(receptacles, rng)

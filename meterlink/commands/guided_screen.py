@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 import click
 
-from drivers.events import Mark
-from drivers.readings import Reading
+from drivers.readings import Mark, Reading
 from meterlink.live.terminal import Block, Keys, columns, is_utf8
 from meterlink.live.watching import MinuteTrace
 from meterlink.show.drawing import draw

@@ -10,8 +10,7 @@ from typing import TextIO
 
 import click
 
-from drivers.events import Mark
-from drivers.readings import Reading
+from drivers.readings import Mark, Reading
 from meterlink.errors import UsageError
 from meterlink.show.as_json import as_mapping
 from meterlink.show.format import clean

@@ -303,7 +303,7 @@ def _figure(key: str) -> Callable[[str], float]:
 
 
 def _conductor(text: str) -> str:
-    from meterlink.circuit.conductors import conductor
+    from meterlink.circuit.circuit import conductor
 
     conductor(text)
     return text

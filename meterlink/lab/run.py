@@ -12,8 +12,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from drivers.errors import SilentError
-from drivers.events import Mark
-from drivers.readings import Reading
+from drivers.readings import Mark, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.errors import LabError, UsageError

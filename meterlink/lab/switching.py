@@ -19,9 +19,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from drivers.address import Address
+from drivers.address import Address, Link, open_link, steady_s
 from drivers.errors import DriverError
-from drivers.links import Link, open_link, steady_s
 from drivers.scpi_talk import Dialogue, parse_error
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.files import json_lines, why, write_durably

@@ -3,8 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from drivers.events import Mark
-from drivers.readings import Reading
+from drivers.readings import Mark, Reading
 from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, made_setup

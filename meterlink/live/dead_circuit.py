@@ -8,8 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from drivers.address import Address
-from drivers.links import steady_s
+from drivers.address import Address, steady_s
 from drivers.readings import Function, Reading
 from drivers.scpi_source import ScpiSource
 from meterlink.circuit.circuit import Circuit

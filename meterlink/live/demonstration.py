@@ -14,16 +14,15 @@ from typing import Protocol
 
 import click
 
+from drivers.address import steady_s
 from drivers.closing import Closing
-from drivers.events import Mark
-from drivers.links import steady_s
-from drivers.readings import Reading
+from drivers.readings import Mark, Reading
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress, Stage
 from meterlink.live.terminal import Block, columns
 from meterlink.show.format import NBSP, drop, says, where, wrap
-from meterlink.simulation.bench import SimulatedBench
+from meterlink.simulation import SimulatedBench
 from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import Typed
 from meterlink.visit.loop import Visit

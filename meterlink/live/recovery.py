@@ -15,7 +15,7 @@ from drivers.append_file import AppendFile
 from drivers.capture import CaptureReader
 from drivers.capture_lines import write_event
 from drivers.errors import DriverError
-from drivers.events import Mark
+from drivers.readings import Mark
 from meterlink.circuit.job import Job
 from meterlink.errors import LogError, MeterlinkError
 from meterlink.testlog.captures import LoggedTests, name_of, recordings_in, remove_if_empty

@@ -23,14 +23,22 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
-from drivers.address import Address, parse_address
+from drivers.address import Address, Finder, parse_address, steady_s
 from drivers.capture import CaptureWriter
 from drivers.closing import Closing
 from drivers.errors import CaptureError
-from drivers.events import Event, Header, Mark, Received, Sent, at_time
-from drivers.links import Finder, steady_s
 from drivers.meter import Meter
-from drivers.readings import Function, Reading, make_decoder
+from drivers.readings import (
+    Event,
+    Function,
+    Header,
+    Mark,
+    Reading,
+    Received,
+    Sent,
+    at_time,
+    make_decoder,
+)
 from meterlink.visit.notices import Notice, NoticeKind, Watch
 
 #: Events that may wait to be decoded; a program that falls behind further loses them from view,
@@ -143,7 +151,7 @@ class LiveSession(Closing):
         side: str | None = None,
         return_at: str | None = None,
     ) -> None:
-        """Set a mark at this moment (kinds: ``drivers.events.MARK_KINDS``); it is on disk after.
+        """Set a mark at this moment (kinds: ``drivers.readings.MARK_KINDS``); it is on disk after.
 
         It comes back from ``poll`` in its place among the readings.
 

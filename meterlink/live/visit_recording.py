@@ -4,10 +4,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 
-from drivers.address import Address
+from drivers.address import Address, steady_s
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
-from drivers.links import steady_s
 from drivers.readings import Function
 from meterlink.circuit.job import Job, header_of
 from meterlink.live.recovery import close_open_test

@@ -10,12 +10,10 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from drivers.address import Address
+from drivers.address import Address, steady_s
 from drivers.closing import Closing
 from drivers.errors import CaptureError, DriverError
-from drivers.events import Mark
-from drivers.links import steady_s
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from drivers.scpi_source import ScpiSource
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Hookup

@@ -16,8 +16,7 @@ from typing import Protocol
 
 import click
 
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from meterlink.live.terminal import Block, columns, is_utf8
 from meterlink.visit.notices import Notice, wrong_function
 from meterlink.visit.phrases import volts_text

@@ -12,8 +12,7 @@ from xml.etree.ElementTree import Element
 
 from drivers.capture import CaptureReader, replay
 from drivers.errors import DriverError
-from drivers.events import Mark
-from drivers.readings import Reading
+from drivers.readings import Mark, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import CAPTURES, JOB_FILE, LOG_FILE, Job
 from meterlink.circuit.setup import Hookup

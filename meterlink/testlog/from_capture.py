@@ -15,8 +15,7 @@ from pathlib import Path
 from drivers.capture import CaptureReader, replay
 from drivers.capture_lines import MAX_LINE_BYTES, LineError, read_event
 from drivers.errors import CaptureError
-from drivers.events import Mark
-from drivers.readings import Reading
+from drivers.readings import Mark, Reading
 from meterlink.circuit.checks import checked_figure, unknown_name
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.capture_lines import MAX_LINE_BYTES, LineError, read_event, read_header
-from drivers.events import Mark
+from drivers.readings import Mark
 from meterlink.errors import LogError
 from meterlink.files import append_json, json_lines, open_regular, why
 from meterlink.testlog.rows import TestRow

@@ -19,8 +19,7 @@ leads to LOGGING, by one level or two.
 
 from collections.abc import Iterable
 
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress

@@ -11,9 +11,8 @@ from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
-from drivers.events import Mark
 from drivers.framing import guess
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 
 
 class NoticeKind(StrEnum):

@@ -16,7 +16,7 @@ import numpy as np
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.next_test import next_test
-from meterlink.simulation.wiring import Wiring, random_wiring
+from meterlink.simulation import Wiring, random_wiring
 from meterlink.testlog.dead_rows import ohms_row, source_row
 from meterlink.testlog.rows import TestRow
 from meterlink.tree.infer import infer

@@ -18,12 +18,12 @@ from pathlib import Path
 import numpy as np
 
 from drivers.capture import CaptureWriter
-from drivers.events import Header, Mark, Received
+from drivers.readings import Header, Mark, Received
 from meterlink.answers.wirings import known_of
 from meterlink.circuit.job import read_job
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.show.report import render_report
-from meterlink.simulation.wiring import Wiring, random_wiring
+from meterlink.simulation import Wiring, random_wiring
 from meterlink.testlog.from_capture import replay_into
 from meterlink.testlog.reader import read_rows
 

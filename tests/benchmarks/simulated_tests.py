@@ -1,6 +1,6 @@
 """Row-level tests on invented circuits, for the studies of the resolver and the planner.
 
-The physics is ``meterlink.simulation.wiring``; what a detector would report is drawn here: pickup
+The physics is ``meterlink.simulation``; what a detector would report is drawn here: pickup
 of unknown phase against the drop, jitter, supply wander on ``line-drop``, a heater whose current
 falls with the voltage it gets, and tests that lie (no change although there should be one).
 """
@@ -12,7 +12,7 @@ import numpy as np
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
-from meterlink.simulation.wiring import Wiring, random_wiring
+from meterlink.simulation import Wiring, random_wiring
 from meterlink.testlog.rows import Source, TestRow
 
 NAMES = [

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.circuit.conductors import ConductorError, awg_area_mm2, conductor
+from meterlink.circuit.circuit import ConductorError, awg_area_mm2, conductor
 
 REFERENCE = Path(__file__).parents[2] / "fixtures" / "reference"
 KFT_PER_KM = 3.280839895

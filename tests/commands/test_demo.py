@@ -12,7 +12,7 @@ from drivers.capture import CaptureReader
 from meterlink.levels.progress import Progress, Stage
 from meterlink.live import demonstration
 from meterlink.live.demonstration import status
-from meterlink.simulation.demo import invent
+from meterlink.simulation import invent
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.rows import Source
 

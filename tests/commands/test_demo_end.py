@@ -3,7 +3,7 @@
 import pytest
 
 from meterlink.commands.demo import compared
-from meterlink.simulation.wiring import Wiring
+from meterlink.simulation import Wiring
 from meterlink.tree.wiring import First, Point, Splice, WiringMap
 
 #: panel - splice - Door and Desk.

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.answers.continuity import Ring, loop_length_m, ring_remarks
-from meterlink.circuit.conductors import conductor
+from meterlink.circuit.circuit import conductor
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "reference"
 DEAD = json.loads((FIXTURES / "dead_circuit.json").read_text())

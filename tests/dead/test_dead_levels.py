@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Verdict, made_setup
 from meterlink.levels.progress import Stage

@@ -5,12 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from drivers.address import parse_address
+from drivers.address import open_link, parse_address
 from drivers.capture import decode
 from drivers.errors import DriverError
-from drivers.events import Event, Mark
-from drivers.links import open_link
-from drivers.readings import Function, make_decoder
+from drivers.readings import Event, Function, Mark, make_decoder
 from drivers.scpi_source import Limits, ScpiSource, SourceError
 from drivers.scpi_talk import ScpiTalk
 

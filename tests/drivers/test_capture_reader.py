@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from drivers.capture import CaptureReader, decode, replay
 from drivers.capture_lines import MAX_LINE_BYTES, MAX_TEXT
 from drivers.errors import CaptureError
-from drivers.events import Event, Mark, Received, Sent
+from drivers.readings import Event, Mark, Received, Sent
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 HEADER = b'{"capture": 1, "started": "2026-03-02T09:14:05+00:00", "driver": "lines"}\n'

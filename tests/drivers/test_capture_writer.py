@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from drivers.capture import CaptureReader, CaptureWriter
 from drivers.capture_lines import MAX_TEXT, write_event, write_header
 from drivers.errors import CaptureError
-from drivers.events import Event, Header, Mark, Received, Sent
+from drivers.readings import Event, Header, Mark, Received, Sent
 
 HEADER = Header(datetime(2026, 3, 2, 9, 14, 5, tzinfo=UTC), "lines", {"unit": "mV"})
 
@@ -106,7 +106,7 @@ import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from drivers.capture import CaptureWriter
-from drivers.events import Header, Received
+from drivers.readings import Header, Received
 writer = CaptureWriter(sys.argv[1], Header(datetime(2026, 3, 2, tzinfo=UTC), "lines"))
 for step in range(10**9):
     writer.write(Received(step / 1000, b"%d\\n" % step))
@@ -139,7 +139,7 @@ import resource, signal, sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from drivers.capture import CaptureWriter
-from drivers.events import Header, Received
+from drivers.readings import Header, Received
 from drivers.errors import CaptureError
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))

@@ -5,13 +5,12 @@ from collections.abc import Callable
 
 import pytest
 
-from drivers import links
+from drivers import address
 from drivers import meter as meter_module
-from drivers.address import Address, parse_address
+from drivers.address import Address, Finder, Link, parse_address
 from drivers.errors import OpeningError, OperatingError
-from drivers.events import Event, Mark, Received, Sent
-from drivers.links import Finder, Link
 from drivers.meter import ANSWER_WITHIN_S, Listening, Meter
+from drivers.readings import Event, Mark, Received, Sent
 
 WITHIN_S = 5.0  # of the wall clock; only a failure takes so long
 
@@ -122,7 +121,7 @@ def test_the_port_is_looked_for_under_its_new_name(run: Callable[..., list[Event
 
 
 def adapters(**ports: tuple[int, int, str | None, str | None]) -> dict[str, object]:
-    return {name: links._Adapter(*fields) for name, fields in ports.items()}
+    return {name: address._Adapter(*fields) for name, fields in ports.items()}
 
 
 @pytest.mark.parametrize(
@@ -143,9 +142,9 @@ def test_an_adapter_is_known_by_its_number_or_its_socket(
     port: str,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(links, "_adapters", lambda: adapters(**before))
+    monkeypatch.setattr(address, "_adapters", lambda: adapters(**before))
     finder = Finder(parse_address("lines:COM1"))
-    monkeypatch.setattr(links, "_adapters", lambda: adapters(**after))
+    monkeypatch.setattr(address, "_adapters", lambda: adapters(**after))
     assert finder.current().port == port
 
 

@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 from drivers.address import parse_address
 from drivers.capture import decode
 from drivers.errors import DriverError, OpeningError, OperatingError, SilentError
-from drivers.events import Event, Mark, Received, Sent
-from drivers.readings import Function, Reading, make_decoder
+from drivers.readings import Event, Function, Mark, Reading, Received, Sent, make_decoder
 from drivers.scpi_talk import ScpiTalk, parse_error
 from drivers.simulated_bytes import IDENTITY, SimulatedInstrument
 

@@ -4,8 +4,8 @@ from contextlib import closing
 
 import pytest
 
+from drivers.address import steady_s
 from drivers.errors import SilentError
-from drivers.links import steady_s
 from drivers.readings import Reading
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.circuit import Circuit

@@ -9,7 +9,7 @@ from functools import partial
 
 import pytest
 
-from drivers.links import steady_s
+from drivers.address import steady_s
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.live import session, terminal
 

@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 
 from drivers.capture import CaptureReader, replay
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import circuit_from_header
 from meterlink.circuit.setup import Verdict

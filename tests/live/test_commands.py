@@ -17,8 +17,7 @@ from conftest import Run
 
 from drivers import discovery
 from drivers.capture import CaptureReader, replay
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from drivers.simulated import Display, SimulatedMeter, available
 
 pytestmark = pytest.mark.skipif(not available(), reason="no pseudo-terminals here")

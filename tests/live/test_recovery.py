@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from drivers.capture import CaptureReader, CaptureWriter
-from drivers.events import Event, Header, Mark, Received
+from drivers.readings import Event, Header, Mark, Received
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import Job, write_job
 from meterlink.live.recovery import close_open_test, marks_of, recover

@@ -8,8 +8,7 @@ import pytest
 
 from drivers.capture import CaptureReader, CaptureWriter, replay
 from drivers.errors import CaptureError, OpeningError
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from drivers.simulated import Display, SimulatedMeter, available
 from meterlink.live.session import LiveSession
 from meterlink.visit.notices import Notice, NoticeKind

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from meterlink.circuit.setup import Hookup, Setup
-from meterlink.simulation.wiring import Wiring, random_wiring
+from meterlink.simulation import Wiring, random_wiring
 from meterlink.tree.resolve import resolve
 
 from .networks import Edge, circuit_of, common_path

@@ -8,9 +8,7 @@ import numpy as np
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup
-from meterlink.simulation.bench import SimulatedBench
-from meterlink.simulation.demo import invent
-from meterlink.simulation.wiring import Wiring
+from meterlink.simulation import SimulatedBench, Wiring, invent
 from meterlink.visit.phrases import same_leads
 
 SPEED = 10.0

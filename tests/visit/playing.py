@@ -5,8 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.testlog.from_capture import measured_row

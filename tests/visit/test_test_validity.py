@@ -2,8 +2,7 @@
 
 import pytest
 
-from drivers.events import Mark
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Mark, Reading
 from meterlink.visit.notices import LONGEST_BREAK_S, Notice, NoticeKind, TestValidity
 
 

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from meterlink.circuit.setup import Hookup, Setup
-from meterlink.simulation.bench import Disturbances, SimulatedBench
-from meterlink.simulation.wiring import Wiring, random_wiring
+from meterlink.simulation import Disturbances, SimulatedBench, Wiring, random_wiring
 
 #: panel - 100 mohm - Door - 50 mohm - Desk; hot as neutral; no source impedance.
 TWO = Wiring(("panel", "Door", "Desk"), (0, 0, 1), (0, 0.1, 0.05), (0, 0.1, 0.05), 0.0)
