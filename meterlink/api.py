@@ -64,6 +64,12 @@ class Test:
     side: str = ""
 
     def __post_init__(self) -> None:
+        for name in ("lead_a", "lead_b", "load"):
+            value = getattr(self, name)
+            if not isinstance(value, str) and (value is not None or name == "lead_a"):
+                raise UsageError(f"{name} is {value!r:.60}; give a name of a receptacle.")
+        if self.jump is not None and not isinstance(self.jump, bool):
+            raise UsageError(f"jump is {self.jump!r:.60}; give True or False.")
         self._setup()
         for name in ("drop_mv", "u_mv", "amps", "path_mohm", "path_u_mohm"):
             value = getattr(self, name)
@@ -179,6 +185,11 @@ def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None
     from meterlink.testlog.from_capture import measured_row
 
     rows: list[TestRow] = []
+    if circuit is not None:
+        _circuit(circuit)
+    given: object = paths
+    if not isinstance(given, str | PathLike | Iterable):
+        raise UsageError(f"paths is {given!r:.60}; give a capture, a folder, or a list of them.")
     for path in _captures([paths] if isinstance(paths, str | PathLike) else paths):
         with CaptureReader(path) as capture:
             described = circuit
@@ -209,6 +220,9 @@ def read_log(path: AnyPath) -> Rows:
     from meterlink.circuit.job import LOG_FILE
     from meterlink.testlog.reader import read_rows
 
+    given: object = path
+    if not isinstance(given, str | PathLike):
+        raise UsageError(f"path is {given!r:.60}; give a test log, or a job folder with one.")
     log = Path(path)
     log = log / LOG_FILE if log.is_dir() else log
     if not log.exists():
@@ -231,7 +245,7 @@ def resolve(
     """
     from meterlink.tree.resolve import resolve as resolved
 
-    return resolved(circuit, _rows(tests), assumptions=assumptions)
+    return resolved(_circuit(circuit), _rows(tests), assumptions=assumptions)
 
 
 def next_test(
@@ -265,13 +279,13 @@ def next_test(
     from meterlink.tree.infer import infer
 
     rows = _rows(tests)
-    question = Question(_word(Goal, goal, "goal"), tuple(cover), tuple(dead))
+    question = Question(_word(Goal, goal, "goal"), _names(cover, "cover"), _names(dead, "dead"))
     return planned(
-        infer(circuit, rows, assumptions=assumptions),
+        infer(_circuit(circuit), rows, assumptions=assumptions),
         last=rows[-1].setup if rows else None,
         question=question,
-        hookups=[_word(Hookup, name, "hookup") for name in hookups] or None,
-        not_now=not_now,
+        hookups=[_word(Hookup, name, "hookup") for name in _names(hookups, "hookups")] or None,
+        not_now=_names(not_now, "not_now"),
         assumptions=assumptions,
     )
 
@@ -299,11 +313,12 @@ def protect(
     from meterlink.answers.protection import protect as protected
     from meterlink.answers.wirings import known_of
 
-    for name in (*cover, *at):
-        if name not in circuit.receptacles:
+    wanted, places = _names(cover, "cover"), _names(at, "at")
+    for name in (*wanted, *places):
+        if name not in _circuit(circuit).receptacles:
             raise UsageError(f"{name!r} is no receptacle of the circuit.")
-    known = known_of(circuit, _rows(tests), assumptions=assumptions)
-    return protected(known.wirings, cover, at)
+    known = known_of(_circuit(circuit), _rows(tests), assumptions=assumptions)
+    return protected(known.wirings, wanted, places)
 
 
 def _captures(paths: Iterable[AnyPath]) -> Iterator[Path]:
@@ -318,8 +333,24 @@ def _numbered(rows: Iterable[TestRow]) -> Iterator[TestRow]:
     return (replace(row, test=number) for number, row in enumerate(rows, start=1))
 
 
+def _circuit(circuit: object) -> Circuit:
+    if not isinstance(circuit, Circuit):
+        raise UsageError(f"circuit is {circuit!r:.60}; give a Circuit.")
+    return circuit
+
+
+def _names(names: object, what: str) -> tuple[str, ...]:
+    """Names as a caller lists them; one text would be taken for a list of letters."""
+    if isinstance(names, str) or not isinstance(names, Iterable):
+        raise UsageError(f"{what} is {names!r:.60}; give a list of names.")
+    return tuple(names)
+
+
 def _rows(tests: Iterable[Test | TestRow]) -> list[TestRow]:
     """Rows of a log as they are; tests of the caller's own get numbers."""
+    given: object = tests
+    if not isinstance(given, Iterable):
+        raise UsageError(f"tests is {given!r:.60}; give a list of tests, or rows of a log.")
     rows = []
     for number, test in enumerate(tests, start=1):
         if not isinstance(test, Test | TestRow):

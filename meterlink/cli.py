@@ -138,22 +138,24 @@ def main() -> NoReturn:
     try:
         group(prog_name="meterlink", standalone_mode=True)
     except MeterlinkError as error:
-        click.echo(f"meterlink: {error}", err=True)
-        sys.exit(error.exit_code)
+        _fail(error, error.exit_code)
     except DriverError as error:
-        click.echo(f"meterlink: {error}", err=True)
-        sys.exit(1)
+        _fail(error)
     except OSError as error:  # standard output is full or gone; the rest has its own errors
-        click.echo(f"meterlink: stopped: {error}. Look at that file or disk, try again.", err=True)
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter complains at its end
-        sys.exit(1)
+        _fail(f"stopped: {error}. Look at that file or disk, try again.")
     except Exception as error:  # the last resort: no traceback reaches a user unasked
         if os.environ.get("METERLINK_TRACE"):
             raise
-        click.echo(
-            f"meterlink: a defect of this program: {type(error).__name__}: {error}. What was "
-            "logged is safe. Run it again with METERLINK_TRACE=1 to see where, and report that.",
-            err=True,
+        _fail(
+            f"a defect of this program: {type(error).__name__}: {error}. What was logged is safe. "
+            "Run it again with METERLINK_TRACE=1 to see where, and report that."
         )
-        sys.exit(1)
     sys.exit(0)
+
+
+def _fail(text: object, code: int = 1) -> NoReturn:
+    from meterlink.live.terminal import tell
+
+    tell(text)
+    sys.exit(code)

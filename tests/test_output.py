@@ -94,3 +94,27 @@ def test_a_logged_row_is_no_failure_where_nobody_reads_the_output(job: Path) -> 
     assert done.returncode == 0
     assert "done, but it cannot be shown" in done.stderr
     assert len(list(read_rows(job / "tests.csv"))) == 1
+
+
+class Terminal(io.TextIOWrapper):
+    """Standard error on a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_message_on_a_terminal_breaks_no_word_at_its_edge(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = io.BytesIO()
+    monkeypatch.setattr(sys, "stderr", Terminal(shown, encoding="utf-8", write_through=True))
+    monkeypatch.setattr(sys, "argv", ["meterlink", "map", str(tmp_path / "nowhere")])
+    monkeypatch.setenv("COLUMNS", "44")
+    with pytest.raises(SystemExit):
+        main()
+    lines = shown.getvalue().decode().splitlines()
+    words = " ".join(lines).split()
+    assert words[0] == "meterlink:"
+    assert "describes" in words
+    assert len(lines) > 3
+    assert all(len(line) <= 44 or " " not in line for line in lines)

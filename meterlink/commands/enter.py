@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from meterlink.errors import UsageError
+from meterlink.live.terminal import tell
 
 if TYPE_CHECKING:
     from meterlink.circuit.circuit import Circuit
@@ -157,7 +158,7 @@ def _asked_row(opened: "Job", given: tuple[object, ...], note: str) -> "TestRow"
     if any(given) or not sys.stdin.isatty():
         raise UsageError("Give --hookup and --lead-a; or no option, on a terminal: then it asks.")
     names = opened.circuit.receptacles
-    click.echo(f"Receptacles: {numbered(names)}.", err=True)
+    tell(f"Receptacles: {numbered(names)}.", "")
     setup = _ask(
         "Test (nn A B LOAD neutral to neutral, ng A LOAD to ground, ld A LOAD hot to neutral)",
         lambda text: own_setup(text, names),
@@ -176,7 +177,7 @@ def _ask(question: str, read: Callable[[str], T]) -> T:
         try:
             return read(click.prompt(question, err=True))
         except UsageError as error:
-            click.echo(f"  {error}", err=True)
+            tell(error, "  ")
 
 
 def _ohms_row(

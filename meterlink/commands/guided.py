@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from meterlink.errors import LogError, UsageError
+from meterlink.live.terminal import tell
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
@@ -265,7 +266,7 @@ def _offer(asked: "Command", job: "Job", rows: "list[TestRow]") -> None:
     from meterlink.visit.view import Command
 
     if not rows:
-        click.echo("There is no test yet.", err=True)
+        tell("There is no test yet.", "")
         return
     chosen = report if asked is Command.REPORT else isolate
     chosen.main([str(job.folder)], standalone_mode=False)
@@ -277,11 +278,8 @@ def _farewell(run: "VisitRun", job: Path) -> None:
 
     folder = shlex.quote(str(job))
     if run.visit.is_stopped:
-        click.echo(f"meterlink: {run.visit.view.instruction}", err=True)
-    click.echo(
-        f"meterlink: {counted(len(run.rows), 'test')} in the log. Go on with the same command.",
-        err=True,
-    )
+        tell(run.visit.view.instruction)
+    tell(f"{counted(len(run.rows), 'test')} in the log. Go on with the same command.")
     if run.rows:
-        click.echo(f"The check with the power off: meterlink isolate {folder}", err=True)
-        click.echo(f"To hand over: meterlink report {folder}", err=True)
+        tell(f"The check with the power off: meterlink isolate {folder}", "")
+        tell(f"To hand over: meterlink report {folder}", "")

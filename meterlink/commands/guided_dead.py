@@ -4,14 +4,13 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import click
-
 from drivers.address import Address, parse_address
 from drivers.readings import Function
 from drivers.scpi_source import Limits, ScpiSource
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup
 from meterlink.errors import UsageError
+from meterlink.live.terminal import tell
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
@@ -67,21 +66,17 @@ def prepare(
         )
     job = replace(job, circuit=circuit)
     if address is not None:
-        look_for_mains(job, address, lambda text: click.echo(f"meterlink: {text}", err=True))
+        look_for_mains(job, address, tell)
         address = with_function(address, Function.DC if direct else Function.OHM)
         if address.driver != "scpi":
             unit = "DC volts" if direct else "ohms, leads nulled"
-            click.echo(f"meterlink: Now turn the meter to {unit}.", err=True)
+            tell(f"Now turn the meter to {unit}.")
     if source is None:
         return Bench(job, address, hookups)
     limits = Limits(volts, circuit.load_amps or 0.0)
     supply = stack.enter_context(ScpiSource(parse_address(source), limits))
     turned = "turns its current by itself" if supply.reverses else "is switched on and off"
-    click.echo(
-        f"meterlink: {supply.identity}: {limits.amps:g} A, at most {limits.volts:g} V; {turned}. "
-        "It is off.",
-        err=True,
-    )
+    tell(f"{supply.identity}: {limits.amps:g} A, at most {limits.volts:g} V; {turned}. It is off.")
     return Bench(job, address, hookups, supply)
 
 

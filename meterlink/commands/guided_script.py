@@ -8,10 +8,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import TextIO
 
-import click
-
 from drivers.readings import Mark, Reading
 from meterlink.errors import UsageError
+from meterlink.live.terminal import tell
 from meterlink.show.as_json import as_mapping
 from meterlink.show.format import clean
 from meterlink.testlog.columns import row_mapping
@@ -82,7 +81,7 @@ class ScriptSurface:
 
     def say(self, text: str) -> None:
         """Messages go to standard error."""
-        click.echo(f"meterlink: {clean(text)}", err=True)
+        tell(clean(text))
 
     def command(self, command: Command, outlook: Outlook | None) -> None:
         """The map again; the rest elsewhere."""

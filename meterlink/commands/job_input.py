@@ -12,6 +12,7 @@ from meterlink.circuit.checks import unknown_name
 from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.errors import LogError, UsageError
 from meterlink.files import why
+from meterlink.live.terminal import tell
 from meterlink.testlog.findings import Finding, read_findings, withdrawn_tests
 from meterlink.testlog.reader import Problem, read_rows
 from meterlink.testlog.rows import TestRow
@@ -20,7 +21,7 @@ from meterlink.tree.observations import USUAL_AMPS
 
 def remark(text: object) -> None:
     """Tell the person something on standard error."""
-    click.echo(f"meterlink: {text}", err=True)
+    tell(text)
 
 
 def show_done(lines: Iterable[str]) -> None:

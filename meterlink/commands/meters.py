@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from meterlink.errors import MeterlinkError, UsageError
+from meterlink.live.terminal import tell
 
 if TYPE_CHECKING:
     from drivers.discovery import Finding, Port
@@ -85,7 +86,7 @@ def command(
     places = [Port(name, "") for name in ports] or _all_ports(library, visa=ask and not no_visa)
     found = False
     for port in places:
-        click.echo(f"meterlink: looking at {port.name} ...", err=True)
+        tell(f"looking at {port.name} ...")
         finding = examine(port, ask=ask)
         found = found or finding.address is not None
         _print(finding, as_json=as_json)
@@ -105,7 +106,7 @@ def _all_ports(library: str, *, visa: bool) -> "list[Port]":
         try:
             ports += visa_resources(library)
         except UnavailableError as error:
-            click.echo(f"meterlink: {error} VISA resources were left out.", err=True)
+            tell(f"{error} VISA resources were left out.")
     return ports
 
 
@@ -135,14 +136,14 @@ def _names(remember: str | None, forget: str | None) -> None:
         if not address:
             raise UsageError(f"--remember {remember[:60]!r}: write NAME=ADDRESS.")
         remembered.remember(name, parse_address(address))
-        click.echo(f"meterlink: {name} is kept in {remembered.meters_file()}", err=True)
+        tell(f"{name} is kept in {remembered.meters_file()}")
 
 
 def _print_remembered() -> None:
     from meterlink.live.remembered import remembered
 
     for name, address in sorted(remembered().items()):
-        click.echo(f"meterlink: remembered: {name} is {address}", err=True)
+        tell(f"remembered: {name} is {address}")
 
 
 def _advice() -> str:

@@ -2,6 +2,8 @@
 
 import click
 
+from meterlink.live.terminal import tell
+
 
 @click.command()
 @click.option(
@@ -90,14 +92,13 @@ def command(
     ) as meter:
         click.echo(meter.address)
         sys.stdout.flush()
-        click.echo(
-            f"meterlink: simulated; nothing here is measured. Drop {drop_mv:g} mV at "
-            f"{phase_deg:.0f} degrees to the idle reading. Ctrl-C ends it.",
-            err=True,
+        tell(
+            f"simulated; nothing here is measured. Drop {drop_mv:g} mV at {phase_deg:.0f} degrees "
+            "to the idle reading. Ctrl-C ends it."
         )
         try:
             typed = sys.stdin if in_foreground(sys.stdin) else None
-            operator.run(meter, steps, typed, for_s, lambda text: click.echo(text, err=True))
+            operator.run(meter, steps, typed, for_s, lambda text: tell(text, ""))
         except KeyboardInterrupt:
             return
 

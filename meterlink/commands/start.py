@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from meterlink.errors import JobError, MeterlinkError, UsageError
+from meterlink.live.terminal import tell
 
 if TYPE_CHECKING:
     from meterlink.circuit.circuit import Circuit
@@ -149,7 +150,7 @@ class _Asking:
             try:
                 return read(text)
             except MeterlinkError as error:
-                click.echo(f"  {error}", err=True)
+                tell(error, "  ")
 
     def yes(self, question: str, *, offered: bool) -> bool:
         """Ask yes or no."""

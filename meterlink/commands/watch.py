@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from meterlink.live.terminal import tell
+
 if TYPE_CHECKING:
     from meterlink.live.session import LiveSession
     from meterlink.live.terminal import Keys, StopSignals
@@ -75,7 +77,7 @@ def command(
             keys.on_return = output.block.leave
         else:
             output = PlainOutput(wanted)
-        click.echo(f"meterlink: recording to {path}", err=True)
+        tell(f"recording to {path}")
         try:
             readings = _watch(session, keys, output, signals, for_s)
         except BrokenPipeError:  # the program that read our lines has ended: so do we
@@ -130,4 +132,4 @@ def _say_what_came(readings: int, rubbish: bytes, address: str) -> None:
         if rubbish:
             why = not_understood(rubbish)
         raise SilentError(f"No reading came from {address}. {why}")
-    click.echo(f"meterlink: {readings} readings", err=True)
+    tell(f"{readings} readings")

@@ -4,6 +4,7 @@ import os
 import shutil
 import signal
 import sys
+import textwrap
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -32,6 +33,25 @@ def columns() -> int:
 def rows() -> int:
     """Lines of the screen."""
     return max(8, shutil.get_terminal_size((80, 24)).lines)
+
+
+def tell(text: object, begin: str = "meterlink: ") -> None:
+    """Say something on standard error; on a terminal no word is broken at its edge."""
+    lines = f"{begin}{text}".split("\n")
+    if sys.stderr.isatty():
+        lines = [_broken(line) for line in lines]
+    click.echo("\n".join(lines), err=True)
+
+
+def _broken(line: str) -> str:
+    return textwrap.fill(
+        line,
+        max(30, shutil.get_terminal_size((80, 24)).columns),
+        expand_tabs=False,
+        replace_whitespace=False,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 class Block:

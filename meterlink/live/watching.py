@@ -17,7 +17,7 @@ from typing import Protocol
 import click
 
 from drivers.readings import Function, Mark, Reading
-from meterlink.live.terminal import Block, columns, is_utf8
+from meterlink.live.terminal import Block, columns, is_utf8, tell
 from meterlink.visit.notices import Notice, wrong_function
 from meterlink.visit.phrases import volts_text
 
@@ -193,7 +193,7 @@ class JsonOutput:
         if isinstance(event, Reading):
             sys.stdout.write(json.dumps(self._reading(event)) + "\n")
         elif isinstance(event, Notice):
-            click.echo(f"meterlink: {event.text}", err=True)
+            tell(event.text)
 
     def flush(self, now_s: float) -> None:
         """Hand over what was written."""
