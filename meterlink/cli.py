@@ -12,30 +12,30 @@ import click
 from meterlink import __version__
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    # name: (module with a click command called ``command``, line for ``meterlink --help``)
+    # name: (module in ``meterlink.commands`` and its click command, line for ``meterlink --help``)
     "demo": (
-        "meterlink.commands.demo",
+        "demo:command",
         "The whole job on a simulated circuit, to a map and files.",
     ),
-    "start": ("meterlink.commands.start", "Describe a circuit: the job folder for its tests."),
-    "meters": ("meterlink.commands.meters", "Which meters are there, and by what address."),
-    "watch": ("meterlink.commands.watch", "The running readings of a meter, recorded."),
-    "test": ("meterlink.commands.guided", "The guided tests of a circuit, with a live meter."),
-    "next": ("meterlink.commands.next", "The test that is worth most now, and why."),
-    "map": ("meterlink.commands.map", "The wiring order that the tests say, with probabilities."),
-    "protect": ("meterlink.commands.protect", "Where ground-fault devices protect everything."),
-    "fault": ("meterlink.commands.fault", "Dead or flickering: which box to open first."),
+    "start": ("start:command", "Describe a circuit: the job folder for its tests."),
+    "meters": ("meters:meters_command", "Which meters are there, and by what address."),
+    "watch": ("meters:watch_command", "The running readings of a meter, recorded."),
+    "test": ("guided:command", "The guided tests of a circuit, with a live meter."),
+    "next": ("next:command", "The test that is worth most now, and why."),
+    "map": ("answers:map_command", "The wiring order that the tests say, with probabilities."),
+    "protect": ("answers:protect_command", "Where ground-fault devices protect everything."),
+    "fault": ("answers:fault_command", "Dead or flickering: which box to open first."),
     "isolate": (
-        "meterlink.commands.isolate",
+        "isolate:isolate_command",
         "The check with the power off: steps, and what it finds.",
     ),
-    "report": ("meterlink.commands.report", "One page to hand over, and what goes on the door."),
-    "replay": ("meterlink.commands.replay", "Read a recorded visit into a job's test log."),
-    "enter": ("meterlink.commands.enter", "A test read off a meter by eye, into the log."),
-    "ring": ("meterlink.commands.ring", "What the readings of a dead ring circuit mean."),
-    "withdraw": ("meterlink.commands.withdraw", "Remove a test that is known to be wrong."),
-    "trials": ("meterlink.commands.trials", "Repeat trials: take them, and what they say."),
-    "simulate": ("meterlink.commands.simulate", "Be a meter, for learning and for developing."),
+    "report": ("answers:report_command", "One page to hand over, and what goes on the door."),
+    "replay": ("replay:command", "Read a recorded visit into a job's test log."),
+    "enter": ("enter:enter_command", "A test read off a meter by eye, into the log."),
+    "ring": ("answers:ring_command", "What the readings of a dead ring circuit mean."),
+    "withdraw": ("enter:withdraw_command", "Remove a test that is known to be wrong."),
+    "trials": ("trials:command", "Repeat trials: take them, and what they say."),
+    "simulate": ("simulate:command", "Be a meter, for learning and for developing."),
 }
 
 
@@ -52,9 +52,10 @@ class LazyGroup(click.Group):
         del ctx
         if cmd_name not in COMMANDS:
             return None
-        command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        module, _, attribute = COMMANDS[cmd_name][0].partition(":")
+        command = getattr(importlib.import_module(f"meterlink.commands.{module}"), attribute)
         if not isinstance(command, click.Command):
-            raise TypeError(f"{COMMANDS[cmd_name][0]}.command is no click command")
+            raise TypeError(f"{COMMANDS[cmd_name][0]} is no click command")
         _keep_lines_of_examples(command)
         return command
 

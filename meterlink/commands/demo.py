@@ -1,7 +1,6 @@
 """``meterlink demo``: the whole job on a simulated circuit."""
 
 import shlex
-import shutil
 import sys
 from itertools import count
 from pathlib import Path
@@ -99,18 +98,18 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     """Show the map, compare it with the invented wiring, write the report."""
     from meterlink.answers.protection import protect
     from meterlink.answers.wirings import known_of
+    from meterlink.live.terminal import columns, is_utf8
     from meterlink.show.drawing import draw
     from meterlink.show.handover import Wanted, hand_over
 
     known = known_of(job.circuit, rows)
     wiring_map = known.wiring_map
-    encoding = (sys.stdout.encoding or "ascii").casefold().replace("-", "")
     drawing = draw(
         wiring_map,
         protect(known.wirings),
-        width=min(shutil.get_terminal_size((100, 24)).columns, 120),
+        width=columns(120, unknown=100),
         colour=sys.stdout.isatty(),
-        ascii_only=not encoding.startswith("utf"),
+        ascii_only=not is_utf8(sys.stdout),
     )
     click.echo(drawing, color=True)
     click.echo()

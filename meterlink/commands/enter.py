@@ -1,4 +1,4 @@
-"""``meterlink enter``: a test read off a meter by eye, into the log."""
+"""``meterlink enter``: a test read by eye, into the log; ``withdraw``: one that is not to count."""
 
 import sys
 from collections.abc import Callable
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from meterlink.circuit.setup import Setup, Verdict
     from meterlink.testlog.entered import Levels
     from meterlink.testlog.rows import TestRow
+
 
 T = TypeVar("T")
 HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", "loop-resistance")
@@ -54,7 +55,7 @@ HOOKUPS = ("neutral-neutral", "neutral-ground", "line-drop", "path-resistance", 
 @click.option("--amps", type=float, metavar="A", help="Of the load, where it is not the job's.")
 @click.option("--time", "time_text", metavar="ISO", help="When; default: now.")
 @click.option("--note", default="", help="Anything worth keeping.")
-def command(
+def enter_command(
     job: Path,
     *,
     hookup: str | None,
@@ -93,7 +94,7 @@ def command(
     from meterlink.circuit.checks import checked_figure, unknown_name
     from meterlink.circuit.circuit import LoadKind
     from meterlink.circuit.setup import Hookup, made_setup
-    from meterlink.commands.job_input import job_from
+    from meterlink.commands.job_input import job_from, time_from
     from meterlink.testlog.entered import entered_row
     from meterlink.visit.keyboard import place
 
@@ -116,14 +117,14 @@ def command(
     ohms = {name: seen.pop(name) for name in ("ohms", "step_ohms", "lead_ohms", "nulled")}
     ohms["four_wire"] = seen.pop("four_wire")
     if setup.hookup.ohms:
-        row = _ohms_row(setup, opened.circuit, seen, ohms, time=_time(time_text), note=note)
+        row = _ohms_row(setup, opened.circuit, seen, ohms, time=time_from(time_text), note=note)
     elif ohms["ohms"] is not None:
         raise UsageError("--ohms is for --hookup path-resistance and loop-resistance.")
     else:
         row = entered_row(
             setup,
             opened.circuit,
-            time=_time(time_text),
+            time=time_from(time_text),
             seen=_seen(opened.circuit, setup=setup, **seen),
             amps=checked_figure(amps, "load_amps", "--amps"),
             note=note,
@@ -152,6 +153,7 @@ def _asked_row(opened: "Job", given: tuple[object, ...], note: str) -> "TestRow"
     """
     from dataclasses import replace
 
+    from meterlink.commands.job_input import time_from
     from meterlink.visit.keyboard import numbered, own_setup
     from meterlink.visit.typed_levels import typed_row, typed_test, unit_of
 
@@ -168,7 +170,7 @@ def _asked_row(opened: "Job", given: tuple[object, ...], note: str) -> "TestRow"
         f"Reading, {unit}" if setup.hookup.ohms else f"Without load and with it, {unit}; or j, nj",
         lambda text: typed_test(setup, text),
     )
-    return replace(typed_row(test, opened.circuit, _time(None)), note=note)
+    return replace(typed_row(test, opened.circuit, time_from(None)), note=note)
 
 
 def _ask(question: str, read: Callable[[str], T]) -> T:
@@ -251,13 +253,30 @@ def _seen(
     return Levels(idle_mv or 0.0, on_mv or 0.0, default if wander_mv is None else wander_mv)
 
 
-def _time(text: str | None) -> datetime:
-    if text is None:
-        return datetime.now().astimezone()
-    try:
-        time = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise UsageError(
-            f"--time {text[:40]!r} is no ISO 8601 time; write such as 2026-03-02T09:14:05+00:00."
-        ) from error
-    return time.astimezone() if time.tzinfo is None else time
+@click.command()
+@click.argument("job", type=click.Path(path_type=Path), metavar="DIR")
+@click.argument("test", type=click.IntRange(min=1), metavar="TEST")
+@click.option("--why", default="", help="The reason, kept with it.")
+def withdraw_command(job: Path, *, test: int, why: str) -> None:
+    r"""Remove test number TEST in DIR: it stays in the log and does not count.
+
+    For a test that is known to be wrong: a lead or the load was at another receptacle than written
+    down. A test that only looks odd is better left: it is outvoted by others, and named.
+
+    \b
+    Examples:
+      meterlink withdraw upstairs 7 --why "the load was at Bed"
+    """
+    from meterlink.commands.job_input import job_from, remark
+    from meterlink.testlog.findings import withdraw, withdrawn_tests
+    from meterlink.testlog.reader import read_rows
+
+    opened = job_from(job)
+    numbers = {row.test for row in read_rows(opened.log_path, remark)}
+    if test not in numbers:
+        raise UsageError(f"There is no test {test} in {opened.log_path}: it has {len(numbers)}.")
+    if test in withdrawn_tests(opened.folder):
+        remark(f"test {test} was removed before.")
+        return
+    withdraw(opened.folder, test, datetime.now().astimezone(), why)
+    remark(f"test {test} does not count; it stays in {opened.log_path.name}.")

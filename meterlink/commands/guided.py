@@ -14,8 +14,7 @@ from meterlink.live.terminal import tell
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
-    from meterlink.commands.guided_screen import OnCommand, TextSurface
-    from meterlink.commands.guided_script import ScriptSurface
+    from meterlink.commands.guided_surfaces import OnCommand, ScriptSurface, TextSurface
     from meterlink.live.terminal import Keys
     from meterlink.live.visiting import VisitRun
     from meterlink.page.hub import Hub
@@ -111,7 +110,7 @@ def command(
     """
     from meterlink.circuit.circuit import LoadKind
     from meterlink.commands.guided_dead import Bench, prepare
-    from meterlink.commands.guided_screen import as_drawn
+    from meterlink.commands.guided_surfaces import as_drawn
     from meterlink.commands.job_input import job_from, remark, rows_of
     from meterlink.live.recovery import recover
     from meterlink.live.remembered import find_address
@@ -245,8 +244,7 @@ def _surface(
     Raises:
         UsageError: Nowhere.
     """
-    from meterlink.commands.guided_screen import ScreenSurface, TextSurface
-    from meterlink.commands.guided_script import ScriptSurface
+    from meterlink.commands.guided_surfaces import ScreenSurface, ScriptSurface, TextSurface
 
     if as_json:
         return ScriptSurface(sys.stdin, on_command)
@@ -260,16 +258,19 @@ def _surface(
 
 
 def _offer(asked: "Command", job: "Job", rows: "list[TestRow]") -> None:
-    """Write the report, or show the isolation check, as their commands do."""
-    from meterlink.commands.isolate import command as isolate
-    from meterlink.commands.report import command as report
+    """Write the report, or show the check with the power off, as their commands do."""
+    from meterlink.commands.answers import write_report
+    from meterlink.commands.isolate import show_check
+    from meterlink.testlog.findings import Cut
     from meterlink.visit.view import Command
 
     if not rows:
         tell("There is no test yet.", "")
         return
-    chosen = report if asked is Command.REPORT else isolate
-    chosen.main([str(job.folder)], standalone_mode=False)
+    if asked is Command.REPORT:
+        write_report(job.folder)
+    else:
+        show_check(job, None, Cut.DISCONNECTED)
 
 
 def _farewell(run: "VisitRun", job: Path) -> None:

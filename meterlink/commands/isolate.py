@@ -1,6 +1,5 @@
 """``meterlink isolate``: the check with the power off, and what was found in it."""
 
-import shutil
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +10,8 @@ import click
 from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
-    from meterlink.testlog.findings import Finding
+    from meterlink.circuit.job import Job
+    from meterlink.testlog.findings import Cut, Finding
 
 
 @click.command()
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @click.option("--note", default="", help="Anything worth keeping with the findings.")
 @click.option("--time", "time_text", metavar="ISO", help="When it was found; default: now.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(
+def isolate_command(
     job: Path,
     *,
     at: str | None,
@@ -56,9 +56,7 @@ def command(
       meterlink isolate upstairs --tripped-at Sink --found-dead Sink,Porch --found-live Hall
       meterlink isolate upstairs --breaker-off --found-live Porch
     """
-    from meterlink.answers.power_off import expectations, place_to_open
-    from meterlink.commands.job_input import job_from, known_from, names_from, remark
-    from meterlink.show.power_off import Check, check_json, check_text
+    from meterlink.commands.job_input import job_from, names_from, remark, time_from
     from meterlink.testlog.findings import Cut, append_findings
 
     opened = job_from(job)
@@ -69,18 +67,27 @@ def command(
         dead=names_from(found_dead, names, "--found-dead"),
         live=names_from(found_live, names, "--found-live"),
         note=note,
-        time=_time(time_text),
+        time=time_from(time_text),
     )
     if new:
         written = append_findings(opened.folder, new)
         remark(f"{len(written)} finding{'s' if len(written) > 1 else ''} written.")
-    known, _, findings = known_from(opened)
-    place = _place(at, tripped_at, names) or place_to_open(known.wirings)
     cut = Cut.TRIPPED if tripped_at is not None else Cut.DISCONNECTED
+    show_check(opened, _place(at, tripped_at, names), cut, as_json=as_json)
+
+
+def show_check(job: "Job", place: str | None, cut: "Cut", *, as_json: bool = False) -> None:
+    """Print the check with the power off, at a place or at the most probable first receptacle."""
+    from meterlink.answers.power_off import expectations, place_to_open
+    from meterlink.commands.job_input import known_from
+    from meterlink.live.terminal import columns
+    from meterlink.show.power_off import Check, check_json, check_text
+
+    known, _, findings = known_from(job)
+    place = place or place_to_open(known.wirings)
     expected = expectations(known.wirings, cut, place)
     check = Check(place, cut, expected, known.wiring_map, tuple(findings))
-    width = min(shutil.get_terminal_size((80, 24)).columns, 100)
-    click.echo(check_json(check) if as_json else check_text(check, width, str(job)))
+    click.echo(check_json(check) if as_json else check_text(check, columns(), str(job.folder)))
 
 
 def _place(at: str | None, tripped_at: str | None, names: Sequence[str]) -> str | None:
@@ -145,13 +152,3 @@ def _new_findings(
         )
     pairs = [(name, State.DEAD) for name in dead] + [(name, State.LIVE) for name in live]
     return [Finding(0, time, Cut(cut), place, name, state, note) for name, state in pairs]
-
-
-def _time(text: str | None) -> datetime:
-    """The stated time, or now; with offset."""
-    if text is None:
-        return datetime.now().astimezone()
-    try:
-        return datetime.fromisoformat(text).astimezone()
-    except (ValueError, OverflowError) as error:
-        raise UsageError(f"--time: {text!r} is no ISO 8601 time: 2026-03-02T09:14:05.") from error

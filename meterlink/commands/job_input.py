@@ -3,6 +3,7 @@
 import os
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -105,6 +106,23 @@ def names_from(values: Sequence[str], known: Sequence[str], option: str) -> list
                 )
             found.append(name)
     return list(dict.fromkeys(found))
+
+
+def time_from(text: str | None) -> datetime:
+    """The time that ``--time`` states, or now; with offset.
+
+    Raises:
+        UsageError: It is no time.
+    """
+    if text is None:
+        return datetime.now().astimezone()
+    try:
+        time = datetime.fromisoformat(text)
+        return time.astimezone() if time.tzinfo is None else time
+    except (ValueError, OverflowError) as error:
+        raise UsageError(
+            f"--time {text[:40]!r} is no ISO 8601 time; write such as 2026-03-02T09:14:05+00:00."
+        ) from error
 
 
 def _one_of(text: str, known: Sequence[str]) -> str | None:

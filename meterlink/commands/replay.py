@@ -1,6 +1,5 @@
 """``meterlink replay``: recorded visits into a job's test log, one or thousands."""
 
-import shutil
 import signal
 import sys
 from collections.abc import Iterator
@@ -90,9 +89,10 @@ def _replay_one(capture: Path, job: Path, *, as_json: bool) -> None:
 
         click.echo(rows_json(done.rows, done.added))
         return
+    from meterlink.live.terminal import columns
     from meterlink.show.format import table_lines
 
-    for line in table_lines(done.rows, min(shutil.get_terminal_size((100, 24)).columns, 120)):
+    for line in table_lines(done.rows, columns(120, unknown=100)):
         click.echo(line)
     log = done.job.log_path
     if done.added:

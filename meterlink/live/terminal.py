@@ -25,9 +25,9 @@ def is_utf8(stream: TextIO) -> bool:
     return encoding.startswith("utf")
 
 
-def columns() -> int:
-    """Cells of a line."""
-    return max(30, min(shutil.get_terminal_size((80, 24)).columns, MOST_COLUMNS))
+def columns(most: int = MOST_COLUMNS, *, unknown: int = 80) -> int:
+    """Cells of a line: so many at most, and how many where there is no terminal."""
+    return max(30, min(shutil.get_terminal_size((unknown, 24)).columns, most))
 
 
 def rows() -> int:
