@@ -17,8 +17,7 @@ from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
-from meterlink.testlog.columns import row_mapping
-from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.columns import Source, TestRow, row_mapping
 
 if TYPE_CHECKING:
     from drivers.readings import Reading

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from hypothesis import strategies as st
 
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.columns import Source, TestRow
 
 #: Text as foreign programs may write it: formulas, quotes, commas, line ends, other scripts.
 awkward_text = st.one_of(

@@ -8,8 +8,8 @@ import numpy as np
 
 from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding
-from meterlink.testlog.rows import TestRow
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.posterior import best_tree, fed

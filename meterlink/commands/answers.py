@@ -9,7 +9,7 @@ import click
 from meterlink.errors import UsageError
 
 if TYPE_CHECKING:
-    from meterlink.show.handover import Wanted
+    from meterlink.show.report import Wanted
 
 
 @click.command()
@@ -261,7 +261,7 @@ def report_command(
       meterlink report upstairs --out handover.html --pdf --dated "12 May 2026"
       meterlink report upstairs --svg --label
     """
-    from meterlink.show.handover import Wanted
+    from meterlink.show.report import Wanted
 
     write_report(job, out, Wanted(pdf=pdf, svg=svg, png=png, label=label), dated)
 
@@ -272,7 +272,7 @@ def write_report(
     """Write what is handed over about the job in a folder, and print the paths of the files."""
     from meterlink.answers.wirings import known_of
     from meterlink.commands.job_input import findings_of, job_from, rows_of
-    from meterlink.show.handover import Wanted, hand_over
+    from meterlink.show.report import Wanted, hand_over
 
     opened = job_from(job)
     rows = rows_of(opened)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from meterlink.circuit.job import Job
     from meterlink.live.demonstration import Screen
     from meterlink.simulation import SimulatedBench, Wiring
-    from meterlink.testlog.rows import TestRow
+    from meterlink.testlog.columns import TestRow
     from meterlink.tree.wiring import WiringMap
 
 MOST_S = 45.0  # of the wall clock for the tests; what is not settled by then is shown as it is
@@ -100,7 +100,7 @@ def _hand_over(job: "Job", rows: "list[TestRow]", wiring: "Wiring") -> None:
     from meterlink.answers.wirings import known_of
     from meterlink.live.terminal import columns, is_utf8
     from meterlink.show.drawing import draw
-    from meterlink.show.handover import Wanted, hand_over
+    from meterlink.show.report import Wanted, hand_over
 
     known = known_of(job.circuit, rows)
     wiring_map = known.wiring_map

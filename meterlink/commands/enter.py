@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from meterlink.circuit.circuit import Circuit
     from meterlink.circuit.job import Job
     from meterlink.circuit.setup import Setup, Verdict
+    from meterlink.testlog.columns import TestRow
     from meterlink.testlog.entered import Levels
-    from meterlink.testlog.rows import TestRow
 
 
 T = TypeVar("T")
@@ -192,7 +192,7 @@ def _ohms_row(
     note: str,
 ) -> "TestRow":
     """What an ohmmeter showed, and nothing else."""
-    from meterlink.testlog.dead_rows import ohms_row, step_of
+    from meterlink.testlog.entered import ohms_row, step_of
 
     if ohms["ohms"] is None or any(value is not None for value in seen.values()):
         raise UsageError(f"{setup.hookup} is read in ohms: give --ohms, and no millivolts.")
@@ -228,8 +228,13 @@ def _seen(
 ) -> "Levels | Verdict":
     """The one way in which the reading was stated."""
     from meterlink.circuit.setup import Hookup, Verdict
-    from meterlink.testlog.dead_rows import SOURCE_U_MV
-    from meterlink.testlog.entered import SUPPLY_WANDER_MV, WANDER_MV, Levels, levels_of_sag
+    from meterlink.testlog.entered import (
+        SOURCE_U_MV,
+        SUPPLY_WANDER_MV,
+        WANDER_MV,
+        Levels,
+        levels_of_sag,
+    )
 
     line = setup.hookup is Hookup.LINE_DROP
     ways = (jump, idle_mv, no_load_v, sag_percent)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from meterlink.live.terminal import Keys
     from meterlink.live.visiting import VisitRun
     from meterlink.page.hub import Hub
-    from meterlink.testlog.rows import TestRow
+    from meterlink.testlog.columns import TestRow
     from meterlink.visit.view import Command
 
 
@@ -112,9 +112,9 @@ def command(
     from meterlink.commands.guided_dead import Bench, prepare
     from meterlink.commands.guided_surfaces import as_drawn
     from meterlink.commands.job_input import job_from, remark, rows_of
-    from meterlink.live.recovery import recover
     from meterlink.live.remembered import find_address
     from meterlink.live.terminal import Keys
+    from meterlink.live.visit_recording import recover
     from meterlink.live.visiting import VisitRun
     from meterlink.plan.questions import Goal, Question
     from meterlink.testlog.log import TestLog

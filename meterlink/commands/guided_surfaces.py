@@ -18,14 +18,12 @@ from meterlink.live.watching import MinuteTrace
 from meterlink.show.as_json import as_mapping
 from meterlink.show.drawing import draw
 from meterlink.show.format import NBSP, clean, wrap
-from meterlink.testlog.columns import row_mapping
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow, row_mapping
 from meterlink.visit.keyboard import CHARACTERS, LIKELY, Keyboard, Typed, numbered, typed_line
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
-from meterlink.visit.phrases import result_text, volts_text
 from meterlink.visit.planning import Outlook
-from meterlink.visit.view import Command, Key, Sign, VisitView
+from meterlink.visit.view import Command, Key, Sign, VisitView, result_text, volts_text
 
 _PROMPTS: dict[Key | Command | None, str] = {
     Key.NOTE: "note",

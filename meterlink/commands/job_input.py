@@ -14,9 +14,9 @@ from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.errors import LogError, UsageError
 from meterlink.files import why
 from meterlink.live.terminal import tell
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding, read_findings, withdrawn_tests
 from meterlink.testlog.reader import Problem, read_rows
-from meterlink.testlog.rows import TestRow
 from meterlink.tree.observations import USUAL_AMPS
 
 

@@ -102,10 +102,10 @@ def command(
       meterlink start upstairs --receptacle Door --receptacle Desk --receptacle Bed \
         --breaker 20 --watts 1500 --room Desk=Study --run Door=4 --confirm-cautions
     """
+    from meterlink.circuit.checks import lengths_of, pairs_of
     from meterlink.circuit.job import JOB_FILE, write_job
     from meterlink.commands.guided import cautions
     from meterlink.commands.job_input import remark
-    from meterlink.visit.job_questions import lengths_of, pairs_of
 
     if (job / JOB_FILE).exists():
         raise UsageError(
@@ -163,9 +163,8 @@ def _circuit(folder: Path, given: _Given, ask: _Asking) -> "Circuit":
     Raises:
         MeterlinkError: An answer makes no sense, or the load is too large.
     """
-    from meterlink.circuit.checks import checked_circuit
+    from meterlink.circuit import checks
     from meterlink.commands.job_input import remark
-    from meterlink.visit import job_questions as questions
 
     _check_figures(given)
     name = given.name or ask("Name of the circuit", folder.resolve().name, str)
@@ -173,22 +172,22 @@ def _circuit(folder: Path, given: _Given, ask: _Asking) -> "Circuit":
     volts = given.volts or ask("Supply, volts", 120.0, _figure("volts"))
     hertz = given.hertz
     if hertz is None:
-        hertz = ask("Its frequency, hertz", questions.usual_hertz(volts), _figure("hertz"))
+        hertz = ask("Its frequency, hertz", checks.usual_hertz(volts), _figure("hertz"))
     breaker = given.breaker_amps or ask(
-        "Breaker, amperes", questions.usual_breaker_amps(volts), _figure("breaker_amps")
+        "Breaker, amperes", checks.usual_breaker_amps(volts), _figure("breaker_amps")
     )
     conductor = given.conductor or ask(
-        "Conductor", questions.usual_conductor(volts, breaker), _conductor
+        "Conductor", checks.usual_conductor(volts, breaker), _conductor
     )
     load = _load_amps(given, volts, breaker, ask)
     grounded = given.grounded
     if grounded is None:
         grounded = ask.yes("Do the boxes have ground contacts?", offered=True)
-    rooms = given.rooms or _named(ask, "Rooms (NAME=ROOM, commas between)", questions.pairs_of)
-    lengths = given.run_lengths_m or questions.lengths_of(
-        _named(ask, "Known cable lengths (NAME=METRES)", questions.pairs_of), "length"
+    rooms = given.rooms or _named(ask, "Rooms (NAME=ROOM, commas between)", checks.pairs_of)
+    lengths = given.run_lengths_m or checks.lengths_of(
+        _named(ask, "Known cable lengths (NAME=METRES)", checks.pairs_of), "length"
     )
-    circuit, remarks = checked_circuit(
+    circuit, remarks = checks.checked_circuit(
         {
             "name": name,
             "receptacles": names,
@@ -245,7 +244,7 @@ def _check_figures(given: _Given) -> None:
 
 
 def _asked_names(ask: _Asking) -> tuple[str, ...]:
-    from meterlink.visit.job_questions import names_of
+    from meterlink.circuit.checks import names_of
 
     if not ask.on_terminal:
         raise UsageError("Name the receptacles, each with --receptacle NAME.")
@@ -258,8 +257,8 @@ def _load_amps(given: _Given, volts: float, breaker: float, ask: _Asking) -> flo
     Raises:
         JobError: It is more than breaker or lead are rated for.
     """
+    from meterlink.circuit.checks import amps_of, check_load, usual_load_amps
     from meterlink.commands.job_input import remark
-    from meterlink.visit.job_questions import amps_of, check_load, usual_load_amps
 
     def read(text: str) -> float:
         if text.lower().endswith("w"):

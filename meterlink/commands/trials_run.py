@@ -294,8 +294,7 @@ def _done(job: "Job", setup: "Setup", columns: dict[str, str]) -> tuple[int, boo
     from meterlink.circuit.setup import Verdict
     from meterlink.lab.read_logs import read_trials
     from meterlink.lab.table import Question
-    from meterlink.testlog.columns import neutralised
-    from meterlink.testlog.rows import Source
+    from meterlink.testlog.columns import Source, neutralised
 
     names = ("setup", "source", *columns)
     trials = read_trials([job.folder], Question(value="test", groups=names))

@@ -15,8 +15,7 @@ import numpy as np
 
 from meterlink.errors import LabError
 from meterlink.lab.one_way import f_ratio
-from meterlink.lab.outliers import Codes
-from meterlink.lab.uncertainty import DEFAULT_CONFIDENCE, f_upper_p
+from meterlink.lab.uncertainty import DEFAULT_CONFIDENCE, Codes, f_upper_p
 from meterlink.levels.statistics import Floats, mean
 
 POOLING_P = 0.25  # an interaction less significant than this is pooled with repeatability (AIAG)

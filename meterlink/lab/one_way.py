@@ -11,11 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterlink.errors import LabError
-from meterlink.lab.outliers import Codes, cochran_critical, mandel_h_critical, mandel_k_critical
 from meterlink.lab.uncertainty import (
     DEFAULT_CONFIDENCE,
+    Codes,
+    cochran_critical,
     effective_dof,
     f_upper_p,
+    mandel_h_critical,
+    mandel_k_critical,
     sd_limits,
     t_quantile,
 )

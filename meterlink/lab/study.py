@@ -14,7 +14,6 @@ from meterlink.errors import LabError
 from meterlink.lab.crossed import Crossed, crossed
 from meterlink.lab.csv_records import Progress
 from meterlink.lab.one_way import OneWay, one_way
-from meterlink.lab.outliers import Codes, Explanation, Suspect, about_cells, about_design, suspects
 from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.series import (
     LEAST_TRIALS,
@@ -29,7 +28,16 @@ from meterlink.lab.series import (
     summarise,
 )
 from meterlink.lab.table import Question, Series, Table, Tally
-from meterlink.lab.uncertainty import Expanded, combine
+from meterlink.lab.uncertainty import (
+    Codes,
+    Expanded,
+    Explanation,
+    Suspect,
+    about_cells,
+    about_design,
+    combine,
+    suspects,
+)
 from meterlink.levels.statistics import Floats, mean, standard_deviation
 
 UNIT_SLIP = 1000.0  # volts typed as millivolts, or the other way round

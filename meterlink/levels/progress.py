@@ -37,7 +37,7 @@ LARGE_IDLE_MV = USUAL.meter.large_idle_mv
 class Measurement:
     """Levels, drop and verdict of one test. Millivolts; ``None`` where it could not be measured.
 
-    The fields are those of ``meterlink.testlog.rows.TestRow`` with the same names.
+    The fields are those of ``meterlink.testlog.columns.TestRow`` with the same names.
 
     Attributes:
         setting: Of the load: empty, ``low``, ``high`` or ``low+high``.

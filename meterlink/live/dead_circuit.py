@@ -17,7 +17,7 @@ from meterlink.circuit.setup import Hookup, made_setup
 from meterlink.errors import MeterlinkError
 from meterlink.levels.steady import DeadDetector
 from meterlink.live.session import LiveSession
-from meterlink.testlog.dead_rows import coarse_step
+from meterlink.testlog.entered import coarse_step
 from meterlink.visit.dead import Mains, MainsCheck
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice

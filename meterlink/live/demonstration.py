@@ -23,13 +23,12 @@ from meterlink.levels.progress import Progress, Stage
 from meterlink.live.terminal import Block, columns
 from meterlink.show.format import NBSP, drop, says, where, wrap
 from meterlink.simulation import SimulatedBench
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.visit.keyboard import Typed
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice
-from meterlink.visit.phrases import same_leads
 from meterlink.visit.planning import Outlook
-from meterlink.visit.view import Command, Key, VisitStage
+from meterlink.visit.view import Command, Key, VisitStage, same_leads
 
 SPEED = 10.0
 READINGS_A_SECOND = 4.0  # of the visit's own time; a lively handheld meter

@@ -23,13 +23,12 @@ from meterlink.live.dead_circuit import POLL_S, VisitSource, null_leads
 from meterlink.live.session import LiveSession
 from meterlink.live.terminal import StopSignals
 from meterlink.live.visit_commands import VisitCommands
-from meterlink.live.visit_log import VisitLog
-from meterlink.live.visit_recording import VisitRecording
+from meterlink.live.visit_recording import VisitLog, VisitRecording
 from meterlink.page.hub import Hub, papers_of
 from meterlink.plan.questions import Question
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import read_findings
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.rows import TestRow
 from meterlink.visit.keyboard import Typed
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice

@@ -19,7 +19,7 @@ import click
 from drivers.readings import Function, Mark, Reading
 from meterlink.live.terminal import Block, columns, is_utf8, tell
 from meterlink.visit.notices import Notice, wrong_function
-from meterlink.visit.phrases import volts_text
+from meterlink.visit.view import volts_text
 
 #: Span that the level is taken over, and the newest part that is compared with it.
 LEVEL_S = 8.0

@@ -17,7 +17,7 @@ from meterlink.answers.wirings import Known
 from meterlink.circuit.job import Job
 from meterlink.errors import UsageError
 from meterlink.show.format import clean
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.visit.keyboard import own_setup, places
 from meterlink.visit.view import Command, Key, VisitView
 

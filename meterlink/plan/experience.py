@@ -13,7 +13,7 @@ from meterlink.assumptions import USUAL, Assumptions, Meter
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.test_flags import Flag
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 
 LIMIT_IN_U = 2.448  # the limit of a test that saw nothing, in its standard uncertainties
 SAME_TEST, SAME_LEADS = 2, 3  # unclear results after which a test, or its leads, tell nothing

@@ -4,8 +4,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 
-from meterlink.testlog.columns import row_mapping
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow, row_mapping
 from meterlink.tree.wiring import Condition, Point, Splice, WiringMap
 
 

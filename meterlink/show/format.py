@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.test_flags import MEANINGS
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 
 CONFIRMED_FROM, LIKELY_FROM, POSSIBLE_FROM = 0.99, 0.8, 0.5  # our own scale; common usage
 

@@ -31,7 +31,7 @@ from meterlink.show.sentences import (
 )
 from meterlink.show.traces import Digest, Visit, digests, level_text, visits
 from meterlink.show.voltage_drop import Drop, Limit, drops, full_load, limits
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.observations import USUAL_AMPS
 from meterlink.tree.wiring import Point, Splice, WiringMap
 

@@ -21,8 +21,8 @@ from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Setup
 from meterlink.errors import LogError
 from meterlink.files import open_regular, sync_folder, why, write_durably
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.rows import TestRow
 
 _CHUNK_BYTES = 1 << 20
 

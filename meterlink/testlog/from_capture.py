@@ -24,8 +24,8 @@ from meterlink.files import why
 from meterlink.levels.steady import DeadMeasurement
 from meterlink.levels.visit_split import CompletedTest, completed_tests, setup_of
 from meterlink.testlog.captures import CapturesLog
+from meterlink.testlog.columns import Source, TestRow
 from meterlink.testlog.recorded import digests_of
-from meterlink.testlog.rows import Source, TestRow
 
 
 def measured_row(

@@ -31,6 +31,7 @@ from meterlink.testlog.columns import (
     CellError,
     Column,
     Kind,
+    TestRow,
     from_cells,
     neutralised,
     to_cells,
@@ -39,7 +40,6 @@ from meterlink.testlog.columns import (
 from meterlink.testlog.findings import withdrawn_from
 from meterlink.testlog.reader import LogScan, OnProblem, Problem, read_rows, record_bytes
 from meterlink.testlog.recorded import Ledger
-from meterlink.testlog.rows import TestRow
 
 _NEUTRALISED = (
     "Text that a spreadsheet would take for a formula has an apostrophe in front; take one off."

@@ -16,8 +16,7 @@ from typing import IO
 
 from meterlink.errors import LogError
 from meterlink.files import open_regular, why
-from meterlink.testlog.columns import FIRST_COLUMNS, CellError, from_cells
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import FIRST_COLUMNS, CellError, TestRow, from_cells
 
 MAX_LINE_BYTES = 256 * 1024
 MAX_DAMAGES = 100  # a file with more is no test log; also bounds the work of reading on

@@ -21,7 +21,7 @@ from drivers.capture_lines import MAX_LINE_BYTES, LineError, read_event, read_he
 from drivers.readings import Mark
 from meterlink.errors import LogError
 from meterlink.files import append_json, json_lines, open_regular, why
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 
 LOGGED_FILE = "logged.jsonl"
 MOST_BYTES = 1 << 30  # some six million tests

@@ -14,7 +14,7 @@ import numpy as np
 
 from meterlink.circuit.setup import Hookup
 from meterlink.levels.test_flags import Flag
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.fit import linear_prediction, runs_of_fit
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior

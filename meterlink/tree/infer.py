@@ -17,8 +17,8 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup
 from meterlink.errors import UsageError
 from meterlink.levels.test_flags import Flag
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding
-from meterlink.testlog.rows import TestRow
 from meterlink.tree.fit import (
     Known,
     Runs,

@@ -18,7 +18,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.drop import drop_modes
 from meterlink.levels.test_flags import Flag
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.trees import Flags, Floats, Masks
 
 USUAL_AMPS = USUAL.meter.amps

@@ -6,8 +6,8 @@ import numpy as np
 
 from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding
-from meterlink.testlog.rows import TestRow
 from meterlink.tree import wiring
 from meterlink.tree.conditions import conditions_of, misfit_notes, notes_of
 from meterlink.tree.flags import PointFlag

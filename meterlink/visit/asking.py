@@ -4,10 +4,9 @@ from dataclasses import dataclass, replace
 
 from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Stage
-from meterlink.visit.phrases import load_word, meaning, result_text
 from meterlink.visit.state import PATIENCE_S, Phase, RunningTest, State
 from meterlink.visit.typed_levels import level_text
-from meterlink.visit.view import Key, Sign, VisitStage
+from meterlink.visit.view import Key, Sign, VisitStage, load_word, meaning, result_text
 
 
 @dataclass(frozen=True, slots=True)

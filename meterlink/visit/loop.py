@@ -24,7 +24,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress
 from meterlink.levels.visit_split import TestSplitter
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.visit.dead import begin_dead, meter_lost, source_changed, source_failed
 from meterlink.visit.notices import Faults, Notice, NoticeKind, TestValidity
 from meterlink.visit.planning import Outlook

@@ -26,8 +26,8 @@ from meterlink.show.sentences import (
     order_sentence,
     other_notes,
 )
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding, State
-from meterlink.testlog.rows import TestRow
 from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.resolve import map_of
 from meterlink.tree.wiring import WiringMap

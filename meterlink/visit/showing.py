@@ -4,13 +4,13 @@ from dataclasses import replace
 
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup
 from meterlink.show.format import drop, leads_text, where
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.visit.asking import Face, face_of
-from meterlink.visit.phrases import VERDICTS, levels_text, reading_text, result_text
 from meterlink.visit.planning import Outlook
 from meterlink.visit.state import Phase, State
 from meterlink.visit.typed_levels import unit_of
 from meterlink.visit.view import (
+    VERDICTS,
     Button,
     Choices,
     Command,
@@ -19,6 +19,9 @@ from meterlink.visit.view import (
     VisitStage,
     VisitView,
     Wanted,
+    levels_text,
+    reading_text,
+    result_text,
 )
 
 DEAD_S = 1.0  # that a key is dead for when it has just appeared under a finger

@@ -13,7 +13,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import CompletedTest
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.visit.notices import Faults, TestValidity
 from meterlink.visit.planning import Outlook
 from meterlink.visit.view import Cue, Sound

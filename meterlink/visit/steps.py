@@ -6,7 +6,6 @@ the source of a dead circuit in ``dead``, typed readings in ``typed_levels``. No
 
 from meterlink.circuit.setup import Setup
 from meterlink.levels.visit_split import CompletedTest
-from meterlink.visit.phrases import same_leads
 from meterlink.visit.state import (
     LetFlow,
     LogTest,
@@ -18,6 +17,7 @@ from meterlink.visit.state import (
     Think,
     TypedTest,
 )
+from meterlink.visit.view import same_leads
 
 RETRY_S = 3.0  # between two tries to write what could not be written
 MOST_NOTE = 500  # characters

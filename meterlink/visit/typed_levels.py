@@ -13,9 +13,16 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.levels.visit_split import smallest_drop_mv
-from meterlink.testlog.dead_rows import SOURCE_U_MV, ohms_row, step_of
-from meterlink.testlog.entered import SUPPLY_WANDER_MV, WANDER_MV, Levels, entered_row
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
+from meterlink.testlog.entered import (
+    SOURCE_U_MV,
+    SUPPLY_WANDER_MV,
+    WANDER_MV,
+    Levels,
+    entered_row,
+    ohms_row,
+    step_of,
+)
 from meterlink.visit.state import Phase, TypedTest
 from meterlink.visit.steps import Steps
 

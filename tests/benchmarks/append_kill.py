@@ -18,8 +18,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from meterlink.circuit.setup import Hookup, Setup
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.rows import TestRow
 
 SETUP = Setup(Hookup("neutral-ground"), "Desk", None, "Bed")
 

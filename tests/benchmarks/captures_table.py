@@ -20,7 +20,7 @@ from drivers.capture import CaptureReader, replay
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import circuit_from_header
 from meterlink.levels.visit_split import CompletedTest, completed_tests
-from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.columns import Source, TestRow
 from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import WiringMap
 

@@ -17,8 +17,8 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.next_test import next_test
 from meterlink.simulation import Wiring, random_wiring
-from meterlink.testlog.dead_rows import ohms_row, source_row
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
+from meterlink.testlog.entered import ohms_row, source_row
 from meterlink.tree.infer import infer
 from meterlink.tree.resolve import map_of
 

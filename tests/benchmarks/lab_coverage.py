@@ -15,8 +15,8 @@ import numpy as np
 from scipy import stats
 
 from meterlink.lab.one_way import one_way
-from meterlink.lab.outliers import suspects
 from meterlink.lab.series import summarise
+from meterlink.lab.uncertainty import suspects
 
 CASES = (
     ("independent", 0.0, 0.0),

@@ -19,7 +19,7 @@ from Bio.Phylo.TreeConstruction import DistanceMatrix, DistanceTreeConstructor
 from simulated_tests import Bench
 
 from meterlink.circuit.setup import Hookup, Setup
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.infer import infer
 
 RECEPTACLES = 8

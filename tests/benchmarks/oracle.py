@@ -17,7 +17,7 @@ import numpy as np
 from simulated_tests import Bench
 
 from meterlink.circuit.setup import Hookup
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.fit import Known, refit, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind
 from meterlink.tree.infer import Posterior, infer

@@ -25,8 +25,8 @@ from simulated_tests import Bench, true_clades
 from meterlink.answers.protection import fewest_devices
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.next_test import Goal, Question, is_settled, next_test
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Cut, Finding, State
-from meterlink.testlog.rows import TestRow
 from meterlink.tree.infer import Posterior, infer
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
 from meterlink.simulation import Wiring, random_wiring
-from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.columns import Source, TestRow
 
 NAMES = [
     "Alcove",

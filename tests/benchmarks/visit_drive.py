@@ -24,9 +24,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from meterlink.circuit.job import Job, write_job
+from meterlink.testlog.columns import Source
 from meterlink.testlog.from_capture import replay_into
 from meterlink.testlog.reader import read_rows
-from meterlink.testlog.rows import Source
 from tests.chromium import Chromium
 from tests.visit.hands import SPEED, Hands
 from tests.visit.page_operator import PageOperator

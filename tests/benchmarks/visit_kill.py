@@ -16,9 +16,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from drivers.capture import CaptureReader
 from drivers.errors import DriverError
 from meterlink.circuit.job import Job, write_job
-from meterlink.live.recovery import marks_of
+from meterlink.live.visit_recording import marks_of
+from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
-from meterlink.testlog.rows import Source
 from tests.visit.hands import Hands
 from tests.visit.script_operator import ScriptOperator
 

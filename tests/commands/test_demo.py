@@ -13,8 +13,8 @@ from meterlink.levels.progress import Progress, Stage
 from meterlink.live import demonstration
 from meterlink.live.demonstration import status
 from meterlink.simulation import invent
+from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
-from meterlink.testlog.rows import Source
 
 
 @pytest.fixture

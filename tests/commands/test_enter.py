@@ -3,8 +3,8 @@
 import pytest
 
 from meterlink.circuit.setup import Verdict
+from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
-from meterlink.testlog.rows import Source
 
 JOB = """\
 [circuit]

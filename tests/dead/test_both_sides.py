@@ -8,7 +8,7 @@ import pytest
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Verdict, made_setup
 from meterlink.plan.candidates import possible_setups
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.observations import observations_of
 from meterlink.tree.resolve import resolve
 

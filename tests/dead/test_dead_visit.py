@@ -18,9 +18,9 @@ from meterlink.circuit.job import Job, write_job
 from meterlink.circuit.setup import Hookup
 from meterlink.live.dead_circuit import with_function
 from meterlink.live.visiting import VisitRun
+from meterlink.testlog.columns import Source
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.reader import read_rows
-from meterlink.testlog.rows import Source
 
 from .house import FEED, SPEED, House, Person
 

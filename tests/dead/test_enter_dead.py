@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Verdict, made_setup
 from meterlink.errors import UsageError
-from meterlink.testlog.dead_rows import coarse_step, step_of
+from meterlink.testlog.entered import coarse_step, step_of
 from meterlink.testlog.reader import read_rows
 
 JOB = """\

@@ -9,10 +9,9 @@ import pytest
 from lab.logs import drops, write_log
 
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.testlog.columns import COLUMNS
+from meterlink.testlog.columns import COLUMNS, Source, TestRow
 from meterlink.testlog.findings import withdraw
 from meterlink.testlog.log import TestLog, schema_path
-from meterlink.testlog.rows import Source, TestRow
 
 
 def row(k: int) -> TestRow:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lab.reference import facts, table
 
-from meterlink.lab.outliers import (
+from meterlink.lab.uncertainty import (
     about_cells,
     about_design,
     cochran_critical,

@@ -22,9 +22,9 @@ from meterlink.lab.run import (
 )
 from meterlink.lab.switching import Load, SwitchError
 from meterlink.live.session import LiveSession
+from meterlink.testlog.columns import Source
 from meterlink.testlog.from_capture import replay_into
 from meterlink.testlog.log import TestLog
-from meterlink.testlog.rows import Source
 
 SPEED = 20.0
 USUAL = Rhythm(5, 6, 4)

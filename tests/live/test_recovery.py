@@ -10,7 +10,7 @@ from drivers.capture import CaptureReader, CaptureWriter
 from drivers.readings import Event, Header, Mark, Received
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import Job, write_job
-from meterlink.live.recovery import close_open_test, marks_of, recover
+from meterlink.live.visit_recording import close_open_test, marks_of, recover
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.recorded import LOGGED_FILE

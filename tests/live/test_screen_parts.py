@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.live.watching import Jump, JumpFinder, MinuteTrace
-from meterlink.visit.phrases import volts_text
+from meterlink.visit.view import volts_text
 
 
 def series(

@@ -8,7 +8,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.test_flags import Flag
 from meterlink.plan.experience import LIMIT_IN_U, Experience
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 
 CIRCUIT = Circuit("invented", ("Attic", "Bay", "Cove"), volts=120.0, load_amps=10.0)
 TIME = datetime(2026, 1, 1, tzinfo=UTC)

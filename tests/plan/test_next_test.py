@@ -22,7 +22,7 @@ from meterlink.plan.forecast import (
 )
 from meterlink.plan.instructions import instruction
 from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
-from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.columns import Source, TestRow
 from meterlink.tree.infer import infer
 
 NAMES = ("Attic", "Bay", "Cove", "Den")

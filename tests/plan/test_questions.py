@@ -13,7 +13,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.plan.questions import Goal, Question
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.infer import infer
 
 NAMES = ("Attic", "Bay", "Cove", "Den")

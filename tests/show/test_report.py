@@ -10,8 +10,8 @@ import pytest
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import Job, write_job
 from meterlink.show.report import render_report
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.from_capture import replay_into
-from meterlink.testlog.rows import TestRow
 from meterlink.tree.wiring import Doubt, First, Point, PoorJoint, WiringMap
 
 from .maps import busy, known, untouched

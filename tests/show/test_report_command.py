@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from meterlink.show.handover import BROWSER_VARIABLE
+from meterlink.show.report import BROWSER_VARIABLE
 
 Meterlink = Callable[..., Any]
 

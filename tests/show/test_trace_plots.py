@@ -11,7 +11,7 @@ from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Measurement
 from meterlink.levels.visit_split import completed_tests
 from meterlink.show.traces import Trace, draw_trace, level_text, traced_tests
-from meterlink.testlog.rows import Source, TestRow
+from meterlink.testlog.columns import Source, TestRow
 
 SVG = "{http://www.w3.org/2000/svg}"
 

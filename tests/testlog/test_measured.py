@@ -5,9 +5,8 @@ from pathlib import Path
 from drivers.capture import CaptureReader, replay
 from meterlink.circuit.job import circuit_from_header
 from meterlink.levels.visit_split import CompletedTest, completed_tests
-from meterlink.testlog.columns import from_cells, to_cells
+from meterlink.testlog.columns import Source, from_cells, to_cells
 from meterlink.testlog.from_capture import measured_row
-from meterlink.testlog.rows import Source
 
 
 def some_test(captures: Path) -> CompletedTest:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 
 from .plain import NG, row
 

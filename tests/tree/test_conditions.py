@@ -8,7 +8,7 @@ from scipy import stats
 
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.test_flags import Flag
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.conditions import at_least, scatter_sd
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import infer

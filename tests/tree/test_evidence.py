@@ -9,7 +9,7 @@ from scipy import integrate, stats
 
 from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Verdict
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.fit import Fit, Known, refit, weigh
 from meterlink.tree.hypotheses import Columns, Hypotheses, RunPrior, evidence_key
 from meterlink.tree.likelihood import Grounds

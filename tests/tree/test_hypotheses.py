@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.circuit.setup import Setup
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.fit import Known, linear_prediction, refit, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior, columns_of
 from meterlink.tree.infer import infer

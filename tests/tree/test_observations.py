@@ -7,7 +7,7 @@ import pytest
 from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.test_flags import Flag
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.observations import (
     USUAL_AMPS,
     Observation,

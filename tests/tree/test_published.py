@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.infer import infer
 from meterlink.tree.posterior import best_tree
 from meterlink.tree.resolve import map_of, resolve

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from meterlink.circuit.setup import LIVE_HOOKUPS, Verdict
 from meterlink.errors import UsageError
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.infer import SETTLED, infer
 from meterlink.tree.resolve import map_of, resolve
 from meterlink.tree.wiring import WiringMap

@@ -9,7 +9,7 @@ from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup
 from meterlink.simulation import SimulatedBench, Wiring, invent
-from meterlink.visit.phrases import same_leads
+from meterlink.visit.view import same_leads
 
 SPEED = 10.0
 LAG_S, NOISE_V, RATE_HZ = 0.3, 0.3e-3, 4.0

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from meterlink.circuit.checks import names_of
 from meterlink.circuit.job import read_job
 from meterlink.commands import start
 from meterlink.errors import UsageError
 from meterlink.visit import cautions
-from meterlink.visit.job_questions import names_of
 
 from .terminal_operator import TerminalOperator
 

@@ -11,8 +11,8 @@ import pytest
 
 from meterlink.circuit.job import Job, write_job
 from meterlink.circuit.setup import Setup, Verdict
+from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
-from meterlink.testlog.rows import Source
 
 from .hands import SimulatedOperator
 from .script_operator import setup_of

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
-from meterlink.testlog.rows import TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.visit.keyboard import Keyboard, Typed, typed_line
 from meterlink.visit.loop import Visit
 from meterlink.visit.planning import Outlook, look_ahead

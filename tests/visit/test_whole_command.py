@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 from meterlink.circuit.job import Job, write_job
-from meterlink.live.recovery import marks_of
+from meterlink.live.visit_recording import marks_of
+from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
 from meterlink.testlog.recorded import LOGGED_FILE
-from meterlink.testlog.rows import Source
 from meterlink.visit.cautions import are_confirmed
 
 from .hands import SimulatedOperator

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from meterlink.circuit.checks import CONTINUOUS_SHARE, amps_of, check_load, usual_load_amps
 from meterlink.visit.cautions import CAUTIONS
-from meterlink.visit.job_questions import CONTINUOUS_SHARE, amps_of, check_load, usual_load_amps
 
 PRACTICE = Path(__file__).parents[2] / "fixtures" / "reference" / "safety_practice.csv"
 

@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.show.handover import (
+from meterlink.show.report import (
     BROWSER_VARIABLE,
     BrowserError,
     draw_png,
