@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-ESCAPE = re.compile(r"\x1b\[(\d*)([A-Za-z])|\x1b\[[\d;]*m")
+ESCAPE = re.compile(r"\x1b\[(\d*)([A-Za-ln-z])|\x1b\[[\d;]*m")
 
 
 class MemoryTerminal(io.StringIO):

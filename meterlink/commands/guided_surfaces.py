@@ -199,13 +199,13 @@ class ScreenSurface(TextSurface):
         yield ""
         yield from wrap(clean(f"== {view.title}   {view.certainty}".rstrip()), cells)
         if view.leads:
-            yield from wrap(clean(f"   LEADS  {view.leads}"), cells)
-            yield from wrap(clean(f"   LOAD   {view.load or 'none'}"), cells)
+            yield from _indented(f"LEADS  {view.leads}", cells)
+            yield from _indented(f"LOAD   {view.load or 'none'}", cells)
         first, *rest = wrap(clean(f"[{name}] > {view.instruction}"), cells)
         yield click.style(first, fg=colour, bold=True)
         yield from (click.style(line, fg=colour, bold=True) for line in rest)
         if view.detail:
-            yield from wrap(clean(f"   {view.detail}"), cells)
+            yield from _indented(view.detail, cells)
         for alert in view.alerts:
             yield from (click.style(part, fg="red") for part in wrap(clean(f"! {alert}"), cells))
         yield from self._figures(view, cells)
@@ -216,7 +216,7 @@ class ScreenSurface(TextSurface):
         if not view.reading and not view.levels:
             return
         levels = "   ".join(f"{label} {text}" for label, text in view.levels)
-        yield from wrap(clean(f"   {view.reading:<14} {levels}".rstrip()), cells)
+        yield from _indented(f"{view.reading:<14} {levels}".rstrip(), cells)
         drawn = self._trace.line(self._now_s, ascii_only=not is_utf8(sys.stderr))
         if drawn is not None:
             trace, low, high = drawn
@@ -239,6 +239,11 @@ class ScreenSurface(TextSurface):
             labels.insert(0, f"type {view.typed.label.lower()} ({view.typed.unit})")
         labels += [f"{CHARACTERS[word]} {label}" for word, label in _OTHERS]
         return "   ".join(label.replace(" ", NBSP) for label in labels)
+
+
+def _indented(text: str, cells: int) -> Iterator[str]:
+    """What belongs to the instruction, set in below it."""
+    return (f"   {line}" for line in wrap(clean(text), cells - 3))
 
 
 class ScriptSurface:
