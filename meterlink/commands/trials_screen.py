@@ -48,9 +48,8 @@ class TrialsScreen(Closing):
             self._say(f"meterlink: {step.notice.text}")
         if step.row is not None:
             figure = drop(step.row).replace(NBSP, " ")
-            flags = f" ({', '.join(step.row.flags)})" if step.row.flags else ""
             self._say(
-                f"trial {step.trial} of {self._plan.total}: {figure}, {says(step.row)}{flags}"
+                f"trial {step.trial} of {self._plan.total}: {figure}, {says(step.row)}"
                 + ("" if step.counts else "; not counted as a trial, it is made up for")
             )
             self._stage = None

@@ -67,7 +67,7 @@ def test_a_hand_is_told_each_switching_and_each_trial_has_a_line(capsys) -> None
         "  Desk - Door, load at Bed: move the leads",
         "  switch the load ON now",
         "  switch the load OFF now",
-        "trial 1 of 5: 815.0 ± 2.0 mV, in path (clipped)",
+        "trial 1 of 5: 815.0 ± 2.0 mV, in the path (clipped)",
         "  load stays off to cool down, 36 s",
     ]
 
