@@ -17,12 +17,21 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from drivers.errors import DriverError
-    from meterlink.api import Rows, Test, next_test, protect, read_log, readings, replay, resolve
+    from meterlink.api import (
+        Rows,
+        Test,
+        measure,
+        next_test,
+        protect,
+        read_log,
+        readings,
+        replay,
+        resolve,
+    )
     from meterlink.assumptions import Assumptions
     from meterlink.circuit.circuit import Circuit
     from meterlink.errors import MeterlinkError
     from meterlink.lab.study import trials
-    from meterlink.levels.measure import measure
 
 __version__ = "0.1.0"
 
@@ -47,7 +56,7 @@ _ELSEWHERE = {
     "Circuit": "meterlink.circuit.circuit",
     "DriverError": "drivers.errors",
     "MeterlinkError": "meterlink.errors",
-    "measure": "meterlink.levels.measure",
+    "measure": "meterlink.api",
     "trials": "meterlink.lab.study",
 }
 

@@ -14,7 +14,7 @@ from meterlink import __version__
 COMMANDS: dict[str, tuple[str, str]] = {
     # name: (module in ``meterlink.commands`` and its click command, line for ``meterlink --help``)
     "demo": (
-        "demo:command",
+        "simulate:demo_command",
         "The whole job on a simulated circuit, to a map and files.",
     ),
     "start": ("start:command", "Describe a circuit: the job folder for its tests."),
@@ -35,7 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "ring": ("answers:ring_command", "What the readings of a dead ring circuit mean."),
     "withdraw": ("enter:withdraw_command", "Remove a test that is known to be wrong."),
     "trials": ("trials:command", "Repeat trials: take them, and what they say."),
-    "simulate": ("simulate:command", "Be a meter, for learning and for developing."),
+    "simulate": ("simulate:simulate_command", "Be a meter, for learning and for developing."),
 }
 
 

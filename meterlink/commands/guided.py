@@ -109,9 +109,9 @@ def command(
       meterlink test upstairs --dead --meter bench --source scpi:/dev/ttyUSB1 --source-amps 5
     """
     from meterlink.circuit.circuit import LoadKind
-    from meterlink.commands.guided_dead import Bench, prepare
     from meterlink.commands.guided_surfaces import as_drawn
     from meterlink.commands.job_input import job_from, remark, rows_of
+    from meterlink.live.dead_circuit import Bench, prepare
     from meterlink.live.remembered import find_address
     from meterlink.live.terminal import Keys
     from meterlink.live.visit_recording import recover

@@ -12,10 +12,10 @@ from statistics import median
 from meterlink.assumptions import USUAL, Assumptions, Meter
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.levels.drop import LIMIT_IN_U
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 
-LIMIT_IN_U = 2.448  # the limit of a test that saw nothing, in its standard uncertainties
 SAME_TEST, SAME_LEADS = 2, 3  # unclear results after which a test, or its leads, tell nothing
 FEW_ROWS = 2  # of a hookup, from which on they say more than what is usual
 HALF_SHOWN = 0.5

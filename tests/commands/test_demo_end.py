@@ -2,7 +2,7 @@
 
 import pytest
 
-from meterlink.commands.demo import compared
+from meterlink.commands.simulate import compared
 from meterlink.simulation import Wiring
 from meterlink.tree.wiring import First, Point, Splice, WiringMap
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from meterlink.api import measure
 from meterlink.circuit.setup import Verdict
 from meterlink.errors import UsageError
-from meterlink.levels.measure import measure
 
 T = np.arange(0.0, 30.0, 0.25)
 RNG = np.random.default_rng(3)
