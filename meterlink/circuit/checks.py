@@ -313,7 +313,25 @@ def names_of(text: str) -> tuple[str, ...]:
     """
     if text.strip().isdigit():
         raise UsageError(f"{text.strip()[:60]} is a number: name them, such as Door, Desk, Bed.")
-    return checked_names([part.strip() for part in text.split(",")], "receptacles")
+    return told_apart([part.strip() for part in text.split(",")], "receptacles")
+
+
+def told_apart(names: Sequence[str], where: str) -> tuple[str, ...]:
+    """Names for a new job: also those that differ only by capitals are refused.
+
+    Raises:
+        JobError: One cannot be told apart or printed.
+    """
+    found = checked_names(names, where)
+    alike: dict[str, str] = {}
+    for name in found:
+        other = alike.setdefault(name.casefold(), name)
+        if other != name:
+            raise JobError(
+                f"{where} has {other!r} and {name!r}, which are told apart by capitals only; "
+                "give each receptacle its own name."
+            )
+    return found
 
 
 def pairs_of(values: Sequence[str], option: str) -> dict[str, str]:

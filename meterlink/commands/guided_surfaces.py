@@ -17,7 +17,7 @@ from meterlink.live.terminal import Block, Keys, columns, is_utf8, tell
 from meterlink.live.watching import MinuteTrace
 from meterlink.show.as_json import as_mapping
 from meterlink.show.drawing import draw
-from meterlink.show.format import NBSP, clean, wrap
+from meterlink.show.format import NBSP, clean, flags_text, wrap
 from meterlink.testlog.columns import TestRow, row_mapping
 from meterlink.visit.keyboard import CHARACTERS, LIKELY, Keyboard, Typed, numbered, typed_line
 from meterlink.visit.loop import Visit
@@ -119,7 +119,7 @@ class TextSurface:
 
     def row(self, row: TestRow) -> None:
         """A line a test."""
-        flags = f" ({', '.join(row.flags)})" if row.flags else ""
+        flags = f" ({flags_text(row.flags)})" if row.flags else ""
         self.say(f"{result_text(row)}{flags}".replace(NBSP, " "))
 
     def outlook(self, outlook: Outlook) -> None:
@@ -212,10 +212,14 @@ class ScreenSurface(TextSurface):
         yield from wrap(clean(self._foot(view)), cells)
 
     def _figures(self, view: VisitView, cells: int) -> Iterator[str]:
-        """The reading and the levels, and the trace of the last minute."""
-        if not view.reading and not view.levels:
+        """The reading and the levels, and the trace of the last minute.
+
+        What the test before came to stands above the block already.
+        """
+        shown = [pair for pair in view.levels if not pair[0].startswith("test ")]
+        if not view.reading and not shown:
             return
-        levels = "   ".join(f"{label} {text}" for label, text in view.levels)
+        levels = "   ".join(f"{label} {text}" for label, text in shown)
         yield from _indented(f"{view.reading:<14} {levels}".rstrip(), cells)
         drawn = self._trace.line(self._now_s, ascii_only=not is_utf8(sys.stderr))
         if drawn is not None:
@@ -236,8 +240,10 @@ class ScreenSurface(TextSurface):
             for b in view.buttons
         ]
         if view.typed is not None:
-            labels.insert(0, f"type {view.typed.label.lower()} ({view.typed.unit})")
-        labels += [f"{CHARACTERS[word]} {label}" for word, label in _OTHERS]
+            both = ", or both" if view.typed.word is Command.IDLE else ""
+            labels.insert(0, f"type {view.typed.label.lower()} ({view.typed.unit}){both}")
+        others = [one for one in _OTHERS if view.typed is None or one[0] is not Command.RHYTHM]
+        labels += [f"{CHARACTERS[word]} {label}" for word, label in others]
         return "   ".join(label.replace(" ", NBSP) for label in labels)
 
 

@@ -168,7 +168,8 @@ def _circuit(folder: Path, given: _Given, ask: _Asking) -> "Circuit":
 
     _check_figures(given)
     name = given.name or ask("Name of the circuit", folder.resolve().name, str)
-    names = given.receptacles or _asked_names(ask)
+    given_names = given.receptacles and checks.told_apart(given.receptacles, "--receptacle")
+    names = given_names or _asked_names(ask)
     volts = given.volts or ask("Supply, volts", 120.0, _figure("volts"))
     hertz = given.hertz
     if hertz is None:

@@ -35,6 +35,7 @@ READINGS_A_SECOND = 4.0  # of the visit's own time; a lively handheld meter
 LAG_S = 0.3
 NOISE_V = 0.3e-3
 HAND_S = 0.8  # from the mark to the switch: a person's hand
+ANSWER_S = 1.5  # from being asked to switch off to doing so
 
 
 class Watcher(Protocol):
@@ -79,6 +80,7 @@ class SimulatedOperator(Closing):
         self._answered = 0
         self._number = 0
         self._setup: Setup | None = None
+        self._told_s: float | None = None  # when it was asked to switch off
         self._pressed: list[Typed] = []
         self._meter = SimulatedMeter(
             lambda _: self._volts(),
@@ -144,6 +146,10 @@ class SimulatedOperator(Closing):
             with self._lock:
                 self._bench.load_on(self._bench_s() + HAND_S)
         elif likely is Key.LOAD_OFF and visit.is_certain:
+            self._told_s = self._bench_s() if self._told_s is None else self._told_s
+            if self._bench_s() - self._told_s < ANSWER_S:
+                return None
+            self._told_s = None
             with self._lock:
                 self._bench.load_off()
         else:

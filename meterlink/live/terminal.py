@@ -46,7 +46,7 @@ def tell(text: object, begin: str = "meterlink: ") -> None:
 def _broken(line: str) -> str:
     return textwrap.fill(
         line,
-        max(30, shutil.get_terminal_size((80, 24)).columns),
+        columns(most=1000),
         expand_tabs=False,
         replace_whitespace=False,
         break_long_words=False,

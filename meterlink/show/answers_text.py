@@ -160,9 +160,9 @@ def _fault_sentences(fault: Fault) -> Iterator[str]:
             "order of the list. Some tests with a heater, where there is power, tell far more."
         )
     if fault.last_live is not None and fault.first_dead is not None:
-        live = "the panel" if fault.last_live == PANEL else f"{named(fault.last_live)} (last live)"
+        first = named(fault.first_dead) + (" (dead)" if fault.first_dead in fault.dead else "")
         yield (
-            f"Most probable place: between {live} and {named(fault.first_dead)} (first dead), "
+            f"Most probable place: between {_nearer_end(fault, fault.last_live)} and {first}, "
             f"{percent(fault.place_probability)}."
         )
     if fault.on_ring:
@@ -176,6 +176,13 @@ def _fault_sentences(fault: Fault) -> Iterator[str]:
             f"({percent(fault.explained)}): there may be two, or more are dead than were named, or "
             "the map is wrong."
         )
+
+
+def _nearer_end(fault: Fault, name: str) -> str:
+    """The end of the break that has power; whether that was looked at."""
+    if name == PANEL:
+        return "the panel"
+    return f"{named(name)} ({'live' if name in fault.live else 'taken to be live'})"
 
 
 def _advice(fault: Fault) -> Iterator[str]:

@@ -253,7 +253,7 @@ def table_lines(rows: Sequence[TestRow], width: int) -> Iterator[str]:
     for name in dict.fromkeys(flag for row in rows for flag in row.flags):
         meaning = _MEANING_OF.get(name, "Not one of this program's flags.")
         numbers = ", ".join(str(row.test) for row in rows if name in row.flags)
-        yield from wrap(clean(f"{name} (test {numbers}): {meaning}"), width)
+        yield from wrap(clean(f"{flags_text([name])} (test {numbers}): {meaning}"), width)
 
 
 def where(setup: Setup) -> str:
@@ -285,7 +285,12 @@ def drop(row: TestRow) -> str:
 def says(row: TestRow) -> str:
     """What the test says of the load current, with its flags."""
     verdict = "" if row.setup.hookup.ohms else _SAYS[row.verdict]
-    return clean(verdict + (f" ({', '.join(row.flags)})" if row.flags else ""))
+    return clean(verdict + (f" ({flags_text(row.flags)})" if row.flags else ""))
+
+
+def flags_text(flags: Sequence[str]) -> str:
+    """Flags as a person reads them."""
+    return ", ".join(flag.replace("-", " ") for flag in flags)
 
 
 def _row_cells(row: TestRow) -> tuple[str, ...]:

@@ -4,6 +4,9 @@ The bare scan is one compiled regular expression that finds the fields of each r
 before the number, the number, what stands after; or the signs and the four digits of a frame) and
 makes no readings. For segments a second scan, with ``struct``, only cuts frames into bytes.
 
+A line that leaves what was shown before waits for the next to confirm it, and is dropped where that
+one does not: the table has the share of readings that came out.
+
 Run: ``python tests/benchmarks/decode_speed.py``
 """
 
@@ -37,16 +40,14 @@ SCANS: dict[str, list[tuple[str, Callable[[bytes], int]]]] = {
 }
 
 
-def best_s(work: Callable[[], int]) -> float:
-    """Shortest of several runs; checks that each found every reading."""
-    times = []
+def best_s(work: Callable[[], int]) -> tuple[float, int]:
+    """Shortest of several runs, and how many readings each found."""
+    times, found = [], 0
     for _ in range(ROUNDS):
         begin = time.perf_counter()
         found = work()
         times.append(time.perf_counter() - begin)
-        if found != READINGS:
-            raise SystemExit(f"{found} readings instead of {READINGS}")
-    return min(times)
+    return min(times), found
 
 
 def decode(name: str, data: bytes) -> int:
@@ -68,14 +69,17 @@ def main() -> None:
         for driver, write in WRITERS.items()
         for label, levels in (("a visit", visit), ("any count", counts))
     }
-    print(f"{'driver, signal':20} {'scan':>7} {'readings/s':>12} {'bare scan/s':>12} {'ratio':>6}")
+    heads = f"{'readings/s':>12} {'bare scan/s':>12} {'ratio':>6} {'came out':>9}"
+    print(f"{'driver, signal':20} {'scan':>7} {heads}")
     for title, data in streams.items():
         name = title.partition(",")[0]
-        ours = best_s(partial(decode, name, data))
+        ours, came = best_s(partial(decode, name, data))
         for scan, work in SCANS[name]:
-            bare = best_s(partial(work, data))
+            bare, seen = best_s(partial(work, data))
+            if seen != READINGS:
+                raise SystemExit(f"{title}: {seen} readings instead of {READINGS} in a bare scan")
             rates = f"{READINGS / ours:12,.0f} {READINGS / bare:12,.0f} {ours / bare:6.2f}"
-            print(f"{title:20} {scan:>7} {rates}")
+            print(f"{title:20} {scan:>7} {rates} {came / READINGS:9.1%}")
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ import signal
 import subprocess
 import sys
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,9 +13,10 @@ from drivers.capture import CaptureReader
 from meterlink.levels.progress import Progress, Stage
 from meterlink.live import demonstration
 from meterlink.live.demonstration import status
-from meterlink.simulation import invent
+from meterlink.simulation import SimulatedBench, invent
 from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
+from meterlink.visit.view import Key, VisitStage, VisitView
 
 
 @pytest.fixture
@@ -93,6 +95,27 @@ def test_too_few_or_too_many_receptacles_are_wrong_usage(tmp_path, meterlink, re
     done = meterlink("demo", "--out", tmp_path / "demo", "--receptacles", receptacles)
     assert done.code == 2
     assert not (tmp_path / "demo").exists()
+
+
+def test_the_operator_takes_a_moment_to_switch_off_as_a_person_does(monkeypatch):
+    rng = np.random.default_rng(1)
+    bench = SimulatedBench(invent(2, rng)[1], volts=120, load_amps=12, rng=rng)
+    view = VisitView(1, VisitStage.ON, "Test 1", "Switch it OFF.", keys=(Key.LOAD_OFF,))
+    visit = SimpleNamespace(view=view, is_certain=True, setup=None, progress=None, number=1)
+    with demonstration.SimulatedOperator(bench, Quiet(), seed=1, speed=1, most_s=60) as operator:
+        pressed = []
+        for now_s in (10.0, 10.1, 10.0 + demonstration.ANSWER_S + 0.1):
+            monkeypatch.setattr(operator, "_bench_s", lambda now_s=now_s: now_s)
+            operator.show(visit)
+            pressed.append([typed.what for typed in operator.typed()])
+    assert pressed == [[], [], [Key.LOAD_OFF]]
+
+
+class Quiet:
+    """Nobody watches."""
+
+    def __getattr__(self, name):
+        return lambda *_: None
 
 
 def test_the_status_line_says_stage_idle_and_jump():

@@ -152,9 +152,16 @@ def test_fault_says_the_first_box_what_to_reset_first_and_what_would_tell(
         meterlink("fault", job, "--dead", "Desk,Hall", "--dead", "Bed, left").out.split()
     )
     assert "First box to open: D" in said
-    assert "(last live)" in said
+    assert "between Door (taken to be live) and" in said
     assert "reset every ground-fault device" in said
     assert "proved dead" in said
+
+
+def test_only_what_was_said_to_work_is_called_live(empty: Path, meterlink: Callable) -> None:
+    said = " ".join(meterlink("fault", empty, "--dead", "Hall").out.split())
+    assert "(live)" not in said
+    said = " ".join(meterlink("fault", empty, "--dead", "Hall", "--live", "Bed, left").out.split())
+    assert "between Bed, left (live) and Hall (dead)" in said
 
 
 def test_with_all_dead_the_panel_is_among_the_boxes(job: Path, meterlink: Callable) -> None:

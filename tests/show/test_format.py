@@ -1,8 +1,19 @@
 import math
+from dataclasses import replace
 
 import pytest
 
-from meterlink.show.format import certainty, counted, length, listed, percent, with_uncertainty
+import meterlink as ml
+from meterlink.show.format import (
+    certainty,
+    counted,
+    length,
+    listed,
+    percent,
+    says,
+    table_lines,
+    with_uncertainty,
+)
 
 
 def plain(text: str) -> str:
@@ -75,3 +86,12 @@ def test_a_length_is_given_only_where_it_is_known(
     run_m: float | None, run_mohm: float, run_u_mohm: float, shown: str
 ) -> None:
     assert plain(length(run_m, run_mohm, run_u_mohm)) == shown
+
+
+def test_flags_are_words_where_a_person_reads_them() -> None:
+    row = ml.Test("neutral-ground", "Desk", load="Desk", drop_mv=815, u_mv=5).row(1)
+    flagged = replace(row, flags=("few-readings", "no-after"))
+    assert says(flagged).endswith("(few readings, no after)")
+    table = "\n".join(table_lines([flagged], 80))
+    assert "few readings (test" in table
+    assert "few-readings" not in table

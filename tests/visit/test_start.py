@@ -10,7 +10,7 @@ import pytest
 from meterlink.circuit.checks import names_of
 from meterlink.circuit.job import read_job
 from meterlink.commands import start
-from meterlink.errors import UsageError
+from meterlink.errors import JobError, UsageError
 from meterlink.visit import cautions
 
 from .terminal_operator import TerminalOperator
@@ -172,6 +172,17 @@ def test_answers_are_offered_as_a_person_writes_them_and_asked_for_again_in_word
 )
 def test_a_figure_may_be_typed_with_its_unit(typed: str, figure: float) -> None:
     assert start._figure("any")(typed) == figure
+
+
+def test_names_that_differ_by_capitals_only_are_refused_in_a_new_job(
+    meterlink, tmp_path: Path
+) -> None:
+    done = meterlink("start", tmp_path / "x", "--receptacle", "Kitchen", "--receptacle", "kitchen")
+    assert done.code == 1
+    assert "'Kitchen' and 'kitchen'" in done.err
+    assert not (tmp_path / "x").exists()
+    with pytest.raises(JobError, match="capitals only"):
+        names_of("Door, Bath, bath")
 
 
 def test_how_many_receptacles_there_are_is_not_taken_for_a_name() -> None:

@@ -8,7 +8,9 @@ from hypothesis import strategies as st
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.commands.guided_surfaces import ScreenSurface
 from meterlink.errors import UsageError
+from meterlink.live.terminal import Keys
 from meterlink.testlog.columns import TestRow
 from meterlink.visit.keyboard import Keyboard, Typed, typed_line
 from meterlink.visit.loop import Visit
@@ -91,6 +93,20 @@ def test_a_test_is_a_handful_of_keys(keys: str) -> None:
         Verdict.IN_PATH,
     )
     assert typing.visit.view.sign is Sign.SETTLED
+
+
+def test_on_the_screen_a_result_stands_once_and_no_switch_is_called_out(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    typing = Typing(AT_A, A_TO_B)
+    typing.type("6 815\r")
+    screen = ScreenSurface(Keys(), CIRCUIT.receptacles, lambda _: None)
+    screen.show(typing.visit)
+    said = " ".join(capsys.readouterr().err.split())
+    assert "type reading without load (mV), or both" in said
+    assert "Undo test" in said
+    assert "815" not in said
+    assert "call out" not in said
 
 
 def test_only_a_jump_or_none_is_one_key_or_two() -> None:
