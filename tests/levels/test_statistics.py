@@ -5,15 +5,29 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import integrate
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import integrate, stats
 
 from meterlink.levels.statistics import (
+    below,
+    below_all,
+    blocks,
+    covariance,
     difference_sd,
+    display_sd,
+    fit,
+    inliers,
     lag1_autocorrelation,
     level,
+    magnitude_cdf,
     magnitude_likelihood,
     magnitude_within,
     mean,
+    normal,
+    rayleigh,
+    rms,
+    robust_center,
     standard_deviation,
 )
 
@@ -114,3 +128,172 @@ def test_the_likelihood_of_a_level_has_area_one_over_levels(b, a, u):
     levels = np.linspace(-10.0, 60.0, 14_001)
     density = [magnitude_likelihood(one, np.array([b]), a, u)[0] for one in levels[::7]]
     assert integrate.trapezoid(density, levels[::7]) == pytest.approx(1.0, abs=0.005)
+
+
+# distributions, against scipy.stats
+
+
+@given(st.floats(-50, 50), st.floats(0.01, 30))
+def test_densities_are_those_of_the_distributions_that_they_are_named_after(x, scale):
+    assert normal(x, scale) == pytest.approx(stats.norm.pdf(x, scale=scale), rel=1e-9, abs=1e-300)
+    far = abs(x) >= 30 * scale
+    expected = 0.0 if far else stats.rayleigh.pdf(abs(x), scale=scale)
+    assert rayleigh(abs(x), scale) == pytest.approx(expected, rel=1e-9, abs=1e-300)
+    assert below(x) == pytest.approx(stats.norm.cdf(x), rel=1e-9, abs=1e-300)
+
+
+def test_far_out_a_normal_density_stays_above_zero():
+    assert normal(1e6, 1.0) > 0.0
+    assert rayleigh(1e6, 1.0) == 0.0
+
+
+def test_the_quick_normal_distribution_is_within_what_it_says():
+    x = np.linspace(-12, 12, 4001)
+    assert np.abs(below_all(x) - stats.norm.cdf(x)).max() < 0.00015
+    assert (np.diff(below_all(x)) >= 0).all()
+
+
+@pytest.mark.parametrize(("d", "a"), [(12.0, 5.0), (5.0, 12.0), (7.0, 7.0), (3.0, 0.0), (0.0, 4.0)])
+def test_a_magnitude_under_pickup_of_random_phase_has_that_distribution(d, a):
+    phase = np.linspace(0.0, 2.0 * np.pi, 20_000, endpoint=False)
+    shown = np.abs(d + a * np.exp(1j * phase))
+    for m in (0.5, 2.9, 3.1, 6.0, 8.0, 13.0, 20.0):
+        cdf = magnitude_cdf(np.array([m]), np.array([d]), a)[0]
+        assert cdf == pytest.approx((shown <= m).mean(), abs=1e-3)
+    assert magnitude_cdf(np.array([-1.0]), np.array([d]), a)[0] == 0.0
+
+
+# covariance and fits
+
+
+@pytest.mark.parametrize(("correlation_s", "lag_s"), [(20.0, 0.5), (2.0, 1.0), (0.5, 3.0)])
+def test_wander_through_a_lag_has_the_covariance_that_its_spectrum_gives(correlation_s, lag_s):
+    """Inverse transform of ``2 T s^2 / ((1 + (wT)^2) (1 + (wL)^2))`` by quadrature."""
+    t_s, sd = np.array([0.0, 0.3, 4.0]), 2.0
+    found = covariance(t_s, np.zeros(3), sd, correlation_s, lag_s)
+
+    def spectrum(w):
+        return 2 * correlation_s / ((1 + (w * correlation_s) ** 2) * (1 + (w * lag_s) ** 2))
+
+    for i, apart in enumerate(t_s):
+        if apart:
+            area = integrate.quad(spectrum, 0, np.inf, weight="cos", wvar=apart)[0]
+        else:
+            area = integrate.quad(spectrum, 0, np.inf)[0]
+        assert found[0, i] == pytest.approx(sd**2 * area / np.pi, rel=1e-4)
+
+
+@given(
+    st.lists(st.floats(0, 100), min_size=2, max_size=12, unique=True),
+    st.floats(0.1, 5),
+    st.floats(0.5, 30),
+)
+def test_a_covariance_can_always_be_factored(times, wander_sd, correlation_s):
+    t_s = np.sort(np.array(times))
+    matrix = covariance(t_s, np.full(t_s.size, 0.05), wander_sd, correlation_s, 0.3)
+    assert matrix == pytest.approx(matrix.T)
+    np.linalg.cholesky(matrix)
+
+
+def one_fit(values, design, noise, curve=None, prior=(0.0, 1.0)):
+    c = 0 if curve is None else 1
+    curves = [np.zeros((values.size, 0))] if curve is None else [curve[:, np.newaxis]]
+    return fit(
+        values,
+        design,
+        (np.zeros(1), noise[np.newaxis]),
+        (np.zeros(1), curves),
+        np.full(c, prior[0]),
+        np.full(c, prior[1]),
+    )
+
+
+def test_a_fit_under_correlated_noise_is_generalised_least_squares():
+    rng = np.random.default_rng(5)
+    t_s = np.arange(12.0)
+    design = np.stack([np.ones(12), t_s > 5], axis=1).astype(float)
+    noise = covariance(t_s, np.full(12, 0.3), 1.0, 5.0, 0.5)
+    values = design @ [3.0, 2.0] + rng.multivariate_normal(np.zeros(12), noise)
+    inverse = np.linalg.inv(noise)
+    cov = np.linalg.inv(design.T @ inverse @ design)
+    found = one_fit(values, design, noise)
+    assert found.coefficients[0] == pytest.approx(cov @ design.T @ inverse @ values)
+    assert found.variances[0] == pytest.approx(np.diag(cov))
+    assert found.of(1) == pytest.approx((found.coefficients[0, 1], np.sqrt(cov[1, 1])))
+
+
+def test_a_curve_of_a_sure_prior_is_taken_off_and_one_of_a_wide_prior_is_fitted():
+    t_s = np.arange(20.0)
+    curve = np.exp(-t_s / 4)
+    values = 5.0 + 3.0 * curve
+    noise = np.eye(20) * 0.01
+    sure = one_fit(values, np.ones((20, 1)), noise, curve, (1.0, 1e-6))
+    assert sure.coefficients[0, 1] == pytest.approx(1.0, abs=1e-3)
+    wide = one_fit(values, np.ones((20, 1)), noise, curve, (1.0, 1e3))
+    assert wide.coefficients[0] == pytest.approx([5.0, 3.0], abs=1e-3)
+
+
+def test_noise_models_are_weighed_by_their_evidence():
+    """The evidence of each is that of a normal density with the flat column integrated out."""
+    rng = np.random.default_rng(2)
+    t_s = np.arange(15.0)
+    noises = np.stack([np.eye(15) * 0.25, covariance(t_s, np.full(15, 0.1), 2.0, 8.0, 0.5)])
+    values = rng.multivariate_normal(np.zeros(15), noises[1])
+    design = np.ones((15, 1))
+    log_prior = np.log([0.3, 0.7])
+    found = fit(
+        values, design, (log_prior, noises), (np.zeros(1), [np.zeros((15, 0))]), *np.zeros((2, 0))
+    )
+    logs = []
+    for prior, noise in zip(log_prior, noises, strict=True):
+        wide = noise + 1e5 * design @ design.T
+        logs.append(prior + stats.multivariate_normal.logpdf(values, np.zeros(15), wide))
+    expected = np.exp(logs - np.logaddexp.reduce(logs))
+    assert found.weights == pytest.approx(expected, rel=1e-3)
+    assert found.weights[1] > 0.9
+    mixed, sd = found.of(0)
+    assert min(found.coefficients[:, 0]) <= mixed <= max(found.coefficients[:, 0])
+    assert sd >= np.sqrt(found.weights @ found.variances[:, 0]) - 1e-12
+
+
+# small things
+
+
+@given(st.integers(1, 400), st.integers(1, 60))
+def test_blocks_keep_the_mean_the_span_and_every_reading(n, most):
+    values = np.random.default_rng(n).normal(0, 1, n)
+    t_s = np.arange(n, dtype=float)
+    times, means, sizes = blocks(t_s, values, most)
+    assert len(times) == len(means) == len(sizes) == min(n, most)
+    assert sizes.sum() == n
+    assert sizes.max() - sizes.min() <= 1
+    assert (sizes @ means) / n == pytest.approx(values.mean(), abs=1e-9)
+    assert (np.diff(times) > 0).all()
+
+
+def test_the_spread_of_a_display_is_that_of_a_rectangle():
+    """JCGM 100:2008, F.2.2.1: half the width of one digit over root 3."""
+    assert display_sd(0.1) == pytest.approx(0.05 / np.sqrt(3))
+    assert display_sd(None) == 0.0
+
+
+def test_the_robust_spread_is_that_of_a_normal_and_blind_to_half_of_the_readings():
+    rng = np.random.default_rng(7)
+    values = rng.normal(3.0, 2.0, 20_000)
+    assert robust_center(values) == pytest.approx((3.0, 2.0), abs=0.05)
+    spoilt = np.array([1.0, 2.0, 3.0, 1e9, 1e9])
+    assert robust_center(spoilt)[0] == 3.0
+    assert inliers(spoilt, 0.1).tolist() == [True, True, True, False, False]
+    assert inliers(np.array([5.0, 5.0, 5.0, 5.3]), 0.1).all()
+    assert not inliers(np.array([5.0, 5.0, 5.0, 5.5]), 0.1).all()
+
+
+@pytest.mark.parametrize("function", [standard_deviation, lag1_autocorrelation])
+def test_one_reading_has_no_spread(function):
+    with pytest.raises(ValueError, match="two values"):
+        function(np.array([1.0]))
+
+
+def test_a_series_that_rests_has_no_autocorrelation():
+    assert lag1_autocorrelation(np.full(9, 4.2)) == 0.0
+    assert rms([3.0, -4.0]) == pytest.approx(np.sqrt(12.5))
