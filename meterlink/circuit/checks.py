@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from meterlink.assumptions import MAX_RECEPTACLES
 from meterlink.circuit.circuit import (
     DEFAULT_TEMPERATURE_C,
     Circuit,
@@ -21,7 +22,6 @@ from meterlink.circuit.circuit import (
 from meterlink.circuit.setup import Setup
 from meterlink.errors import JobError, UsageError
 
-MAX_RECEPTACLES = 40  # twice what one breaker feeds in the largest circuits met; common practice
 MAX_NAME_LENGTH = 200
 
 #: Least and most that makes sense, and the unit. Common practice.
