@@ -25,6 +25,7 @@ __all__ = [
     "MovedFileError",
     "append_json",
     "is_missing_or_empty",
+    "is_part",
     "json_lines",
     "keep_torn",
     "open_regular",
@@ -35,6 +36,7 @@ __all__ = [
 ]
 
 _MOST_LINE_BYTES = 1 << 16
+_PART = ".part"
 
 
 def write_durably(path: Path, chunks: Iterable[bytes]) -> None:
@@ -45,7 +47,8 @@ def write_durably(path: Path, chunks: Iterable[bytes]) -> None:
     Raises:
         OSError: The folder or the disk does not take it; what was there before is untouched.
     """
-    handle, name = tempfile.mkstemp(prefix=f".{path.name[:100]}.", suffix=".part", dir=path.parent)
+    prefix = f".{path.name[:100]}."
+    handle, name = tempfile.mkstemp(prefix=prefix, suffix=_PART, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as stream:
             for chunk in chunks:
@@ -59,6 +62,11 @@ def write_durably(path: Path, chunks: Iterable[bytes]) -> None:
             Path(name).unlink()
         raise
     sync_folder(path.parent)
+
+
+def is_part(path: Path) -> bool:
+    """Whether ``write_durably`` left the file because the program, or the power, died meanwhile."""
+    return path.name.startswith(".") and path.suffix == _PART
 
 
 @contextlib.contextmanager

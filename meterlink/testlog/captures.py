@@ -20,7 +20,7 @@ from drivers.closing import Closing
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Setup
 from meterlink.errors import LogError
-from meterlink.files import open_regular, sync_folder, why, write_durably
+from meterlink.files import is_part, open_regular, sync_folder, why, write_durably
 from meterlink.testlog.columns import TestRow
 from meterlink.testlog.log import TestLog
 
@@ -30,13 +30,13 @@ _CHUNK_BYTES = 1 << 20
 def recordings_in(folder: Path, pattern: str = "*") -> list[Path]:
     """Files in a folder that can be recordings, sorted by name; none where there is no folder.
 
-    Pipes, folders, and links that lead to no file are no recordings.
+    Pipes, folders, links that lead to no file, and copies that were not finished are none.
     """
     found = []
     with suppress(OSError):
         for path in folder.glob(pattern):
             with suppress(OSError):
-                if path.is_file():
+                if path.is_file() and not is_part(path):
                     found.append(path)
     return sorted(found)
 
@@ -202,6 +202,9 @@ class CapturesLog(Closing):
             self.remarks = [*self.log.remarks, *problems]
             self._logged = LoggedTests(self.log)
             self._kept: dict[bytes, list[Path]] = defaultdict(list)  # by their first line
+            for path in filter(is_part, self._folder.glob(".*")):
+                with suppress(OSError):
+                    path.unlink()  # nobody else writes here while the log is open
             for path in recordings_in(self._folder):
                 with suppress(OSError):
                     self._kept[_first_line(path)].append(path)

@@ -6,7 +6,7 @@ falls with the voltage it gets, and tests that lie (no change although there sho
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
@@ -112,7 +112,7 @@ class Bench:
         seen_jump = drop > 4 * u
         return TestRow(
             test=number,
-            time=datetime(2026, 1, 1, tzinfo=UTC),
+            time=time_of(number),
             setup=setup,
             amps=self.circuit.load_amps,
             idle_mv=None,
@@ -141,6 +141,11 @@ class Bench:
         a, b = self.rng.choice(len(names), 2, replace=False)
         load = names[int(self.rng.integers(len(names)))]
         return Setup(hookup, names[a], names[b] if hookup.has_lead_b else None, load)
+
+
+def time_of(number: int) -> datetime:
+    """Each test two minutes after the one before."""
+    return datetime(2026, 1, 1, tzinfo=UTC) + timedelta(minutes=2 * number)
 
 
 def true_clades(bench: Bench) -> list[int]:

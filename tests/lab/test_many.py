@@ -101,6 +101,16 @@ def test_a_replay_killed_half_way_goes_on_to_the_same_log(tmp_path, meterlink, r
     assert logs_below(killed) == logs_below(whole)
 
 
+def test_a_copy_that_was_not_finished_is_no_recording_and_goes(tmp_path, meterlink, recordings):
+    job = tmp_path / "job"
+    whole = min(recordings.glob("*.jsonl"))
+    (job / "captures").mkdir(parents=True)
+    (job / "captures" / f".{whole.name}.x1y2.part").write_bytes(whole.read_bytes()[:-100])
+    assert meterlink("replay", whole, "--job", job, "--workers", 1).code == 0
+    assert [path.name for path in (job / "captures").iterdir()] == [whole.name]
+    assert f",{whole.name}," in (job / "tests.csv").read_text()
+
+
 def test_two_captures_of_one_name_are_both_kept_and_one_visit_is_kept_once(tmp_path, meterlink):
     one = write_visit(tmp_path / "x" / "visit.jsonl", seed=1)
     other = write_visit(tmp_path / "y" / "visit.jsonl", seed=2)

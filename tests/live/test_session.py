@@ -8,7 +8,7 @@ import pytest
 
 from drivers.capture import CaptureReader, CaptureWriter, replay
 from drivers.errors import CaptureError, OpeningError
-from drivers.readings import Function, Mark, Reading
+from drivers.readings import Function, Mark, Reading, Received
 from drivers.simulated import Display, SimulatedMeter, available
 from meterlink.live.session import LiveSession
 from meterlink.visit.notices import Notice, NoticeKind
@@ -174,7 +174,8 @@ def test_a_disk_that_fills_up_is_told_and_the_readings_go_on(
     [notice] = [event for event in events if isinstance(event, Notice)]
     assert "no space left" in notice.text
     with CaptureReader(tmp_path / "visit.jsonl") as capture:
-        assert len(list(capture)) >= 4
+        recorded = b"".join(event.data for event in capture if isinstance(event, Received))
+    assert recorded.count(b"\n") >= 3  # a piece may hold several readings
     assert (capture.damaged, capture.warnings) == ([], [])
 
 
