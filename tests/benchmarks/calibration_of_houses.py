@@ -27,7 +27,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup
 from meterlink.levels.drop import evaluate
 from meterlink.levels.test_flags import Flag
-from meterlink.simulation.wiring import Wiring, random_wiring
+from meterlink.simulation import Wiring, random_wiring
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import WiringMap
