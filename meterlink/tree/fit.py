@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 
 from meterlink.assumptions import MAX_RECEPTACLES
 from meterlink.tree.hypotheses import Columns, Hypotheses, RunPrior, columns_of, evidence_key
-from meterlink.tree.likelihood import TINY, Grounds, Problem, inliers
+from meterlink.tree.likelihood import Grounds, Problem, inliers
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.trees import Flags, Floats
 
-MAX_STEP = 1.2  # in log mohm
 PATH_STARTS, START_SD = 4, 0.5  # starts where there is another path, and their spread in logs
 MAX_ITERATIONS = 40
 CONVERGED = 1e-3  # nats gained by the last step
+MOST_DAMPING = 1e6
+WORTH_DROPPING = 0.75  # part that is left of a batch; going on without the rest costs a copy
 # standard uncertainties beyond which a rough fit begins to distrust a test, and iterations; wide
 # first, so that a poor joint on the hot side is not taken for outliers of all tests behind it, and
 # a start far from another path's mode does not decide which tests count
@@ -79,27 +80,27 @@ def maximise(problem: Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> F
     damping = np.full(problem.count, 1e-3)
     value, gradient, hessian = problem.expansion(x)
     active = np.arange(problem.count)
-    part = problem
-    diagonal = np.arange(problem.size)
+    part, finished = problem, np.zeros(problem.count, dtype=bool)
+    diagonal, runs = np.arange(problem.size), np.arange(problem.width)
     for _ in range(iterations):
         damped = hessian[active]
+        damped[:, runs, runs] += part.bend(x[active])
         damped[:, diagonal, diagonal] *= 1 + damping[active][:, None]
         step = np.linalg.solve(damped, gradient[active][..., None])[..., 0]
-        largest = np.abs(step).max(axis=1)
-        step *= np.minimum(1.0, MAX_STEP / np.maximum(largest, TINY))[:, None]
-        candidate = x[active] + step
+        candidate = part.moved(x[active], step)
         new, new_gradient, new_hessian = part.expansion(candidate)
         gain = new - value[active]
-        better = gain >= -1e-9
+        better = (gain >= -1e-9) & ~finished[active]
         taken = active[better]
         x[taken], value[taken] = candidate[better], new[better]
         gradient[taken], hessian[taken] = new_gradient[better], new_hessian[better]
         damping[active] *= np.where(better, 0.2, 10.0)
-        done = (better & (gain < CONVERGED)) | (damping[active] > 1e6)
-        if done.all():
+        finished[active] |= (better & (gain < CONVERGED)) | (damping[active] > MOST_DAMPING)
+        left = active[~finished[active]]
+        if not len(left):
             break
-        if done.any():
-            active = active[~done]
+        if len(left) < WORTH_DROPPING * len(active):
+            active = left
             part = problem.like(rows=active)
     return x
 

@@ -10,6 +10,7 @@ front of ``line-drop``. The current at a place is the stated one less what a hea
 voltage it gets there, relative to the mean over the places used.
 """
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,8 @@ from meterlink.tree.trees import Flags, Floats
 
 HOT, GROUND = 1, 2
 TINY = 1e-300
+MOST_HOLLOW = 0.8  # part of the prior's curvature that is taken off where it is hollow
+MOST_MORE, MOST_LESS = 2.0, 0.7  # parts by which a run grows or shrinks in one step
 
 
 def log_normal_density(x: Floats, sd: Floats | float) -> Floats:
@@ -153,22 +156,20 @@ class Problem:
         columns: Columns,
         tests: Tests,
         prior: RunPrior,
-        grounds: "Grounds | Contacts | None",
+        grounds: Grounds,
         *,
-        amps: Floats | None = None,
-        rough: float = 0.0,
         ratios: bool = True,
-        with_path: bool | None = None,
     ) -> None:
         self.columns, self.tests, self.run_prior = columns, tests, prior
-        self.contacts = grounds.at(tests) if isinstance(grounds, Grounds) else grounds
-        self.rough, self.ratios = rough, ratios
+        self.contacts = grounds.at(tests)
+        self.log_outlier = tests.log_outlier
+        self.rough, self.ratios = 0.0, ratios
         self.count, self.width = columns.mean.shape
-        self.amps = np.broadcast_to(tests.amps, (self.count, len(tests))) if amps is None else amps
+        self.amps: Floats = np.broadcast_to(tests.amps, (self.count, len(tests)))
         self.sides = [side for side in (HOT, GROUND) if tests.sides[:, side].any()]
         self.fitted_sides = self.sides if ratios else []
         self.with_source = bool(tests.source.any())
-        self.with_path = bool(columns.paths.any()) if with_path is None else with_path
+        self.with_path = bool(columns.paths.any())
         self.source_at = self.width * (1 + len(self.fitted_sides))
         self.path_at = self.source_at + self.with_source
         self.size = self.path_at + 2 * self.with_path
@@ -188,17 +189,15 @@ class Problem:
         rough: float | None = None,
     ) -> "Problem":
         """The same for some of the hypotheses, with other currents, or rougher."""
-        kept = self.amps if amps is None else amps
-        return Problem(
-            self.columns if rows is None else self.columns.part(rows),
-            self.tests,
-            self.run_prior,
-            self.contacts,
-            amps=kept if rows is None else kept[rows],
-            rough=self.rough if rough is None else rough,
-            ratios=self.ratios,
-            with_path=self.with_path,
-        )
+        other = copy(self)
+        if amps is not None:
+            other.amps = amps
+        if rough is not None:
+            other.rough = rough
+        if rows is not None:
+            other.columns, other.count = self.columns.part(rows), len(rows)
+            other.amps, other.believed = other.amps[rows], self.believed[rows]
+        return other
 
     def sagged(self, x: Floats, *, rough: float = 0.0) -> "Problem":
         """The same with the current at each place as the runs ``x`` leave it."""
@@ -340,7 +339,7 @@ class Problem:
             return loss.sum(axis=1), weight, firm * off, firm, np.ones_like(firm)
         log, pull, firm = inliers(tests, predicted, self.more_u)
         log = log + tests.log_inlier
-        both = np.logaddexp(log, tests.log_outlier)
+        both = np.logaddexp(log, self.log_outlier)
         void = self.columns.void
         every = np.where(void, tests.log_away, both)
         if self.contacts is None:
@@ -388,6 +387,36 @@ class Problem:
                 gradient[:, place] = np.where(there, -z_path / spread, 0.0)
                 curvature[:, place] = np.where(there, 1 / spread**2, 1.0)
         return log_p, gradient, curvature
+
+    def bend(self, x: Floats) -> Floats:
+        """What the prior's curvature by the runs themselves has beyond that by their logs.
+
+        Where a run is far longer than usual its prior is hollow; some curvature is kept there.
+        """
+        c = self.columns
+        off = np.minimum(x[:, : self.width] - c.mean, MOST_HOLLOW)
+        result: Floats = np.where(c.used, -off / c.sd**2, 0.0)
+        return result
+
+    def moved(self, x: Floats, step: Floats) -> Floats:
+        """``x`` after a step by slopes of its logs, cut where it goes too far.
+
+        Readings are linear in the runs themselves, so that these take it, and not their logs: where
+        only the sum of two is known, their logs lie along a narrow bend.
+        """
+        width = self.width
+        largest = np.maximum(step.max(axis=1) / MOST_MORE, -step.min(axis=1) / MOST_LESS)
+        step = step / np.maximum(largest, 1.0)[:, None]
+        grown = np.log1p(step[:, :width])
+        moved = x + step
+        moved[:, :width] = x[:, :width] + grown
+        for i in range(len(self.fitted_sides)):
+            at = slice(width * (i + 1), width * (i + 2))
+            both = np.maximum(step[:, :width] + step[:, at], -MOST_LESS)
+            moved[:, at] = x[:, at] + np.log1p(both) - grown
+        if self.with_source:
+            moved[:, self.source_at] = x[:, self.source_at] + np.log1p(step[:, self.source_at])
+        return moved
 
     def expansion(self, x: Floats) -> tuple[Floats, Floats, Floats]:
         """Log posterior at ``x`` up to a constant, and its slopes.

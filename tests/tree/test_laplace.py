@@ -5,8 +5,8 @@ import pytest
 
 from meterlink.tree import fit
 from meterlink.tree.fit import Known, refit
-from meterlink.tree.hypotheses import Hypotheses, RunPrior
-from meterlink.tree.likelihood import Grounds
+from meterlink.tree.hypotheses import Hypotheses, RunPrior, columns_of
+from meterlink.tree.likelihood import Grounds, Problem
 from meterlink.tree.observations import Tests, observations_of
 
 from .plain import NG, NN, circuit, row
@@ -84,3 +84,18 @@ def test_with_the_curvature_correction_the_error_is_half_or_less(
     monkeypatch.setattr(fit, "CURVATURE_CORRECTION", 0.0)
     plain = np.abs(np.array([laplace(tests) for tests in cases]) - exact)
     assert bent.mean() < plain.mean() / 2
+
+
+def test_the_mode_along_a_bend_of_two_runs_with_a_known_sum_takes_few_steps() -> None:
+    """A sharp sum and a poor look at one part: their logs lie along a narrow bend."""
+    rows = [
+        row(1, NG, "Bath", None, "Bath", 900.0, 0.5),
+        row(2, NN, "Attic", "Bath", "Bath", 870.0, 60.0),
+    ]
+    tests = Tests.of(observations_of(circuit(2), rows))
+    known = Known(tests, PRIOR, Grounds(np.full(2, -25.0)))
+    problem = Problem(columns_of(Hypotheses.of(CHAIN), tests, PRIOR), tests, PRIOR, known.grounds)
+    start = np.log([[60.0, 30.0]])
+    few = problem.expansion(fit.maximise(problem, start.copy(), 8))[0][0]
+    many = problem.expansion(fit.maximise(problem, start.copy(), 1000))[0][0]
+    assert few == pytest.approx(many, abs=0.05)
