@@ -101,7 +101,7 @@ class VisaLink:
         try:
             ready, _, _ = select.select([end], [], [], 0)
             return bool(ready) and not end.recv(1, socket.MSG_PEEK)
-        except OSError:
+        except (OSError, ValueError):  # ValueError: closed here, by another thread
             return True
 
     def write(self, data: bytes) -> None:
