@@ -153,6 +153,7 @@ def _asked_row(opened: "Job", given: tuple[object, ...], note: str) -> "TestRow"
     """
     from dataclasses import replace
 
+    from meterlink.circuit.circuit import LoadKind
     from meterlink.commands.job_input import time_from
     from meterlink.visit.keyboard import numbered, own_setup
     from meterlink.visit.typed_levels import typed_row, typed_test, unit_of
@@ -160,10 +161,12 @@ def _asked_row(opened: "Job", given: tuple[object, ...], note: str) -> "TestRow"
     if any(given) or not sys.stdin.isatty():
         raise UsageError("Give --hookup and --lead-a; or no option, on a terminal: then it asks.")
     names = opened.circuit.receptacles
+    direct = opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
     tell(f"Receptacles: {numbered(names)}.", "")
     setup = _ask(
-        "Test (nn A B LOAD neutral to neutral, ng A LOAD to ground, ld A LOAD hot to neutral)",
-        lambda text: own_setup(text, names),
+        "Test (nn A B LOAD neutral to neutral, ng A LOAD to ground, ld A LOAD hot to neutral, "
+        "pr A B ohms)",
+        lambda text: own_setup(text, names, direct=direct),
     )
     unit = unit_of(setup.hookup)
     test = _ask(

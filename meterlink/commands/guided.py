@@ -43,6 +43,13 @@ if TYPE_CHECKING:
 )
 @click.option("--rhythm", is_flag=True, help="Call out when to switch on and off.")
 @click.option("--dead", is_flag=True, help="The circuit is dead: an ohmmeter, or a direct source.")
+@click.option(
+    "--side",
+    type=click.Choice(["neutral", "hot"]),
+    default="neutral",
+    show_default=True,
+    help="Dead circuit: conductor to measure.",
+)
 @click.option("--source", metavar="ADDRESS", help="Dead circuit: supply that is told over SCPI.")
 @click.option("--source-amps", type=float, metavar="A", help="Current of the direct source.")
 @click.option(
@@ -76,6 +83,7 @@ def command(
     not_now: tuple[str, ...],
     rhythm: bool,
     dead: bool,
+    side: str,
     source: str | None,
     source_amps: float | None,
     source_volts: float,
@@ -130,10 +138,9 @@ def command(
         tuple(place(name, names) for name in found_dead),
     ).checked(names)
     dead = dead or source is not None or opened.circuit.load_kind is LoadKind.DIRECT_SOURCE
-    if dead:
-        cautions(opened.folder, confirmed=confirm_cautions, dead=True)
-    else:
-        cautions(opened.folder, confirmed=confirm_cautions)
+    if side != "neutral" and not dead:
+        raise UsageError("--side is for the dead circuit: it goes with --dead.")
+    cautions(opened.folder, confirmed=confirm_cautions, dead=dead)
     _end_in_order()
     with ExitStack() as stack:
         log = stack.enter_context(TestLog(opened.log_path))
@@ -168,6 +175,7 @@ def command(
                 speed=speed,
                 rhythm=rhythm,
                 hookups=bench.hookups or None,
+                side=side,
                 source=bench.source,
             )
         )

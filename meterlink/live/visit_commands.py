@@ -2,6 +2,8 @@
 
 from collections.abc import Callable
 
+from meterlink.circuit.circuit import Circuit, LoadKind
+from meterlink.circuit.setup import Setup
 from meterlink.errors import UsageError
 from meterlink.page.hub import Press
 from meterlink.visit.keyboard import Typed, own_setup, places
@@ -15,7 +17,7 @@ class VisitCommands:
 
     Args:
         visit: The visit that they are for.
-        names: Receptacles of its circuit.
+        circuit: Its circuit.
         say: Takes sentences for the person.
         show: A report, the isolation check or the map is asked for.
     """
@@ -23,12 +25,13 @@ class VisitCommands:
     def __init__(
         self,
         visit: Visit,
-        names: tuple[str, ...],
+        circuit: Circuit,
         say: Callable[[str], None],
         show: Callable[[Command], None],
     ) -> None:
         self._visit = visit
-        self._names = names
+        self._names = circuit.receptacles
+        self._direct = circuit.load_kind is LoadKind.DIRECT_SOURCE
         self._say = say
         self._show = show
 
@@ -55,7 +58,7 @@ class VisitCommands:
     def _obey(self, command: Command, text: str, *, by_number: bool) -> None:
         match command:
             case Command.CHOOSE:
-                if not self._visit.choose(own_setup(text, self._names, by_number=by_number)):
+                if not self._visit.choose(self._own_setup(text, by_number=by_number)):
                     self._say("Another test can be picked before the load is on.")
             case Command.NOT_NOW:
                 self._leave_out(places(text, self._names, by_number=by_number))
@@ -67,6 +70,12 @@ class VisitCommands:
                 self._take_levels(command, text)
             case _:
                 self._show(command)
+
+    def _own_setup(self, text: str, *, by_number: bool) -> Setup:
+        hookups = self._visit.view.choices.hookups
+        return own_setup(
+            text, self._names, by_number=by_number, hookups=hookups, direct=self._direct
+        )
 
     def _take_levels(self, command: Command, text: str) -> None:
         """Levels that were typed: one of them, or both."""

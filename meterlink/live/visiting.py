@@ -135,6 +135,7 @@ class VisitRun(Closing):
         speed: How many times faster than the wall clock time runs; for simulated meters only.
         rhythm: Call out when to switch.
         hookups: Those that can be done; by default all that the circuit allows.
+        side: Conductor to measure on the dead circuit.
         source: Lets a direct current on in tests of the dead circuit; it is closed by its owner.
 
     Attributes:
@@ -160,9 +161,11 @@ class VisitRun(Closing):
         speed: float = 1.0,
         rhythm: bool = False,
         hookups: Sequence[Hookup] | None = None,
+        side: str = "neutral",
         source: ScpiSource | None = None,
     ) -> None:
         self._hookups = hookups
+        self._side = side
         self._source = VisitSource(source, self._mark) if source else None
         self._job = job
         self._surface = surface
@@ -194,10 +197,11 @@ class VisitRun(Closing):
             wanted=wanted,
             source_reverses=source.reverses if source else None,
             four_wire=settings.get("wires") == 4,
+            hookups=tuple(hookups or ()),
         )
         self._commands = VisitCommands(
             self.visit,
-            job.circuit.receptacles,
+            job.circuit,
             surface.say,
             lambda command: surface.command(command, self.latest),
         )
@@ -320,7 +324,7 @@ class VisitRun(Closing):
     def _think(self, request: Think) -> None:
         circuit, rows, question = self._job.circuit, tuple(self.rows), self._question
         findings = read_findings(self._job.folder, lambda _: None)
-        is_typed, hookups = self._recording is None, self._hookups
+        is_typed, hookups, side = self._recording is None, self._hookups, self._side
         self._thinking.ask(
             lambda: look_ahead(
                 circuit,
@@ -331,6 +335,7 @@ class VisitRun(Closing):
                 not_now=request.not_now,
                 is_typed=is_typed,
                 hookups=hookups,
+                side=side,
             )
         )
 

@@ -277,7 +277,8 @@ def _check(press: Press, view: VisitView) -> None:
             case Command.RHYTHM:
                 return
             case Command.CHOOSE if Command.CHOOSE in view.choices.words:
-                own_setup(press.text, view.choices.receptacles, by_number=True)
+                choices = view.choices
+                own_setup(press.text, choices.receptacles, by_number=True, hookups=choices.hookups)
             case Command.NOT_NOW if Command.NOT_NOW in view.choices.words:
                 places(press.text, view.choices.receptacles, by_number=True)
             case _:

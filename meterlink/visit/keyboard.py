@@ -9,8 +9,9 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from meterlink.circuit.setup import Hookup, Setup
+from meterlink.circuit.setup import LIVE_HOOKUPS, SIDES, Hookup, Setup, made_setup
 from meterlink.errors import UsageError
+from meterlink.tree.wiring import PANEL
 from meterlink.visit.view import Command, Key, VisitView
 
 ENTER = "\r\n"
@@ -64,6 +65,15 @@ _HOOKUPS = {
     "pr": Hookup.PATH_RESISTANCE,
     "lr": Hookup.LOOP_RESISTANCE,
 } | {hookup.value: hookup for hookup in Hookup}
+
+
+_WRITTEN = {
+    Hookup.NEUTRAL_NEUTRAL: "nn 1 2 3 (neutral of 1 to neutral of 2, load at 3)",
+    Hookup.NEUTRAL_GROUND: "ng 1 3 (neutral to ground at 1, load at 3)",
+    Hookup.LINE_DROP: "ld 1 3 (hot to neutral at 1, load at 3)",
+    Hookup.PATH_RESISTANCE: "pr 1 2 (ohms from 1 to 2; pr 1: to the panel; pr 1 2 hot)",
+    Hookup.LOOP_RESISTANCE: "lr 1 hot+ground (ohms, linked at the panel)",
+}
 
 
 class Keyboard:
@@ -151,13 +161,22 @@ def typed_line(line: str) -> Typed:
     return Typed(known[word], text.strip(), blind=True)
 
 
-def own_setup(text: str, receptacles: Sequence[str], *, by_number: bool = False) -> Setup:
-    """The test that a person wrote down: hookup, leads, load.
+def own_setup(
+    text: str,
+    receptacles: Sequence[str],
+    *,
+    by_number: bool = False,
+    hookups: Collection[Hookup] = (),
+    direct: bool = False,
+) -> Setup:
+    """The test that a person wrote down: hookup, leads, load; on the dead circuit its conductor.
 
     Args:
-        text: Such as "nn 1 2 3" (numbers as listed), or "ng Desk, Bed".
+        text: Such as "nn 1 2 3" (numbers as listed), "ng Desk, Bed", or "pr 1 2 hot".
         receptacles: Of the circuit, in their order.
         by_number: Numbers only, so that a receptacle that is named like a number is not meant.
+        hookups: Those that can be done now; none for any.
+        direct: The load is a direct source on the dead circuit.
 
     Raises:
         UsageError: It is no test of this circuit; the message says how to write one.
@@ -165,14 +184,35 @@ def own_setup(text: str, receptacles: Sequence[str], *, by_number: bool = False)
     how, *rest = re.split(r"[\s,]+", text.strip(), maxsplit=1)
     words = [word.strip() for where in rest for word in where.split("," if "," in where else None)]
     hookup = _HOOKUPS.get(how.lower())
-    if hookup is None or len(words) != (3 if hookup.has_lead_b else 2):
+    is_dead = hookup is not None and (hookup.ohms or direct)
+    named_side = is_dead and words and set(words[-1].lower().split("+")) <= set(SIDES)
+    side = words.pop() if named_side and words[-1] not in receptacles else None
+    if hookup is Hookup.PATH_RESISTANCE and words[1:] and words[1].lower() == PANEL:
+        del words[1]
+    if hookup is None or len(words) not in _places_of(hookup, direct=direct):
         raise UsageError(
-            "Write a hookup, the places of its leads, and that of the load: nn 1 2 3 (neutral to "
-            "neutral), ng 1 3 (neutral to ground), ld 1 3 (hot to neutral), with the numbers of "
-            "the receptacles, or their names with commas between."
+            f"Write a hookup and its places: {_ways(hookups)}, with the numbers of the "
+            "receptacles, or their names with commas between."
         )
-    *leads, load = [place(word, receptacles, by_number=by_number) for word in words]
-    return Setup(hookup, leads[0], leads[1] if hookup.has_lead_b else None, load)
+    if hookups and hookup not in hookups:
+        raise UsageError(f"{how} cannot be done in this visit: {_ways(hookups)} can.")
+    found = [place(word, receptacles, by_number=by_number) for word in words]
+    leads = 1 if hookup.ohms and len(found) == 1 else 1 + hookup.has_lead_b
+    lead_b = found[1] if leads == 2 else None
+    load, back, *_ = (*found[leads:], None, None)
+    return made_setup(hookup, found[0], lead_b, load, side=side, return_at=back, direct=direct)
+
+
+def _places_of(hookup: Hookup, *, direct: bool) -> tuple[int, ...]:
+    """How many places a hookup has: leads, load, and where a source's current comes back."""
+    if hookup.ohms:
+        return (1, 2) if hookup.has_lead_b else (1,)
+    fewest = 3 if hookup.has_lead_b else 2
+    return (fewest, fewest + 1) if direct and hookup.has_lead_b else (fewest,)
+
+
+def _ways(hookups: Collection[Hookup]) -> str:
+    return ", ".join(_WRITTEN[hookup] for hookup in hookups or LIVE_HOOKUPS)
 
 
 def place(word: str, receptacles: Sequence[str], *, by_number: bool = False) -> str:

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 
 from drivers.readings import Function, Mark, Reading
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Setup, Verdict
+from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Progress
 from meterlink.levels.visit_split import TestSplitter
 from meterlink.testlog.columns import TestRow
@@ -63,6 +63,7 @@ class Visit:
         source_reverses: A supply lets the current on by itself, and can turn it or not; ``None``
             where there is none.
         four_wire: The ohmmeter has four wires.
+        hookups: Those that can be done; by default all that the live circuit allows.
 
     Attributes:
         view: What to show.
@@ -81,6 +82,7 @@ class Visit:
         wanted: Function | None = None,
         source_reverses: bool | None = None,
         four_wire: bool = False,
+        hookups: tuple[Hookup, ...] = (),
     ) -> None:
         self._wanted = wanted or (Function.DC if circuit.signed else Function.AC)
         self._splitter = TestSplitter(circuit, four_wire=four_wire)
@@ -94,6 +96,7 @@ class Visit:
             rows=list(rows),
             rhythm=rhythm,
             source_reverses=source_reverses,
+            hookups=hookups,
         )
         self._steps = Steps(self._state)
         self._is_new = False

@@ -80,6 +80,7 @@ def look_ahead(
     not_now: Collection[str] = (),
     is_typed: bool = False,
     hookups: Collection[Hookup] | None = None,
+    side: str = "neutral",
 ) -> Outlook:
     """Resolve the tests and choose the next one.
 
@@ -92,6 +93,7 @@ def look_ahead(
         not_now: Receptacles that cannot be reached.
         is_typed: Readings are typed: work out as well what the next one can be.
         hookups: Those that can be done; by default all that the circuit allows.
+        side: Conductor to measure on the dead circuit.
 
     Raises:
         UsageError: A row names a receptacle that the circuit does not have.
@@ -111,6 +113,7 @@ def look_ahead(
             question=question,
             not_now=not_now,
             hookups=hookups,
+            side=side,
         )
         setup, why, cycles = test.setup, test.why, test.cycles
     except UsageError as error:

@@ -110,6 +110,7 @@ def _kept(view: VisitView, before: VisitView | None) -> tuple[Button, ...]:
 
 def _choices(state: State) -> Choices:
     circuit = state.circuit
+    live = tuple(h for h in LIVE_HOOKUPS if circuit.grounded or h is not Hookup.NEUTRAL_GROUND)
     words: tuple[Command, ...] = ()
     if state.phase in (Phase.SET_UP, Phase.SETTLED):
         words = (Command.CHOOSE, Command.NOT_NOW)
@@ -117,7 +118,7 @@ def _choices(state: State) -> Choices:
         words = (Command.CHOOSE,)
     return Choices(
         words,
-        tuple(h for h in LIVE_HOOKUPS if circuit.grounded or h is not Hookup.NEUTRAL_GROUND),
+        state.hookups or live,
         circuit.receptacles,
         tuple(name for name in circuit.receptacles if name in state.not_now),
     )

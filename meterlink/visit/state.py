@@ -10,7 +10,7 @@ from enum import Enum, auto
 
 from drivers.readings import Reading
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import Setup, Verdict
+from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.visit_split import CompletedTest
 from meterlink.testlog.columns import TestRow
@@ -325,6 +325,7 @@ class State:
         rhythm: The program calls out when to switch.
         source_reverses: A supply lets the current on by itself, and can turn it or not; ``None``
             where there is none.
+        hookups: Those that can be done; none for all that the live circuit allows.
         is_stopping: The visit ends as soon as no mark is on its way.
         trouble: Why nothing goes on: recording or log cannot be written; empty where all is well.
         void: Why the last try was discarded; empty where it was not.
@@ -354,6 +355,7 @@ class State:
     not_now: frozenset[str] = frozenset()
     rhythm: bool = False
     source_reverses: bool | None = None
+    hookups: tuple[Hookup, ...] = ()
     is_stopping: bool = False
     trouble: str = ""
     void: str = ""

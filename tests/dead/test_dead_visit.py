@@ -36,13 +36,17 @@ def house() -> Iterator[House]:
         yield made
 
 
-def visited(job: Job, house: House, person: Person, hookups, source=None) -> VisitRun:
+def visited(
+    job: Job, house: House, person: Person, hookups, source=None, side: str = "neutral"
+) -> VisitRun:
     """A visit to its end; one that hangs is stopped and fails."""
     function = Function.OHM if hookups == OHMS else Function.DC
     address = with_function(parse_address(house.meter.address), function)
     with (
         TestLog(job.log_path) as log,
-        VisitRun(job, log, address, person, speed=SPEED, hookups=hookups, source=source) as run,  # type: ignore[arg-type]
+        VisitRun(
+            job, log, address, person, speed=SPEED, hookups=hookups, side=side, source=source
+        ) as run,  # type: ignore[arg-type]
     ):
         watchdog = threading.Timer(MOST_S, run.visit.stop)
         watchdog.start()
@@ -87,14 +91,15 @@ def test_a_direct_source_settles_the_order_and_is_off_in_the_end(
     assert any("current is ON: touch nothing" in text for text in person.shown)
 
 
+@pytest.mark.parametrize("side", ["neutral", "hot"])
 def test_an_ohmmeter_settles_the_order_without_anything_being_switched(
-    tmp_path: Path, meterlink, house: House
+    tmp_path: Path, meterlink, house: House, side: str
 ) -> None:
     job = write_job(tmp_path / "job", house.circuit)
-    visited(job, house, Person(house), OHMS)
+    visited(job, house, Person(house), OHMS, side=side)
     assert order_of(job, meterlink) == {name: feed for name, (feed, _) in FEED.items()}
     rows = list(read_rows(job.log_path))
-    assert {row.setup.load_at for row in rows} == {""}
+    assert {(row.setup.load_at, row.setup.side) for row in rows} == {("", side)}
     assert all(row.path_u_mohm < 1.0 for row in rows)  # four wires
     assert replayed(job, meterlink, tmp_path / "again") == rows
 
@@ -277,6 +282,15 @@ def _setup_of(event: dict) -> object:
     return made_setup(
         Hookup(told["hookup"]), told["lead_a"], told["lead_b"], told["load_at"], direct=True
     )
+
+
+def test_a_conductor_is_chosen_on_the_dead_circuit_only(
+    tmp_path: Path, meterlink, house: House
+) -> None:
+    job = write_job(tmp_path / "job", house.circuit)
+    done = meterlink("test", job.folder, "--side", "hot", "--confirm-cautions")
+    assert done.code == 2
+    assert "--dead" in done.err
 
 
 def test_leads_of_a_two_wire_ohmmeter_are_read_first_and_taken_off(

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.circuit.setup import Hookup, Setup
+from meterlink.circuit.setup import Hookup, Setup, made_setup
 from meterlink.errors import UsageError
 from meterlink.visit.keyboard import Keyboard, Typed, own_setup, places, typed_line
 from meterlink.visit.view import Command, Key, VisitStage, VisitView
@@ -58,6 +58,36 @@ def test_any_characters_are_taken_without_complaint(characters: str) -> None:
 )
 def test_a_test_of_ones_own_is_written_with_numbers_or_names(text: str, setup: Setup) -> None:
     assert own_setup(text, NAMES) == setup
+
+
+@pytest.mark.parametrize(
+    ("text", "setup"),
+    [
+        ("pr 1 3", made_setup(Hookup.PATH_RESISTANCE, "Door", "Bed")),
+        ("pr 3", made_setup(Hookup.PATH_RESISTANCE, "Bed")),
+        ("pr Bed panel", made_setup(Hookup.PATH_RESISTANCE, "Bed")),
+        ("pr 1 3 hot", made_setup(Hookup.PATH_RESISTANCE, "Door", "Bed", side="hot")),
+        ("lr 2 Hot+Ground", made_setup(Hookup.LOOP_RESISTANCE, "Desk, left", side="hot+ground")),
+    ],
+)
+def test_a_test_of_the_dead_circuit_is_written_without_a_load(text: str, setup: Setup) -> None:
+    assert own_setup(text, NAMES) == setup
+
+
+def test_with_a_direct_source_ones_own_test_belongs_to_the_dead_circuit() -> None:
+    found = own_setup("nn 1 2 3", NAMES, direct=True)
+    assert found.dead
+    assert own_setup("nn 1 2 3 1 hot", NAMES, direct=True) == made_setup(
+        Hookup.NEUTRAL_NEUTRAL, "Door", "Desk, left", "Bed", side="hot", return_at="Door",
+        direct=True,
+    )  # fmt: skip
+
+
+def test_only_what_can_be_done_in_this_visit_is_taken() -> None:
+    with pytest.raises(UsageError, match="cannot be done in this visit: pr 1 2"):
+        own_setup("nn 1 2 3", NAMES, hookups=[Hookup.PATH_RESISTANCE])
+    with pytest.raises(UsageError, match="cannot be done in this visit: nn"):
+        own_setup("pr 1 2", NAMES, hookups=[Hookup.NEUTRAL_NEUTRAL])
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,9 @@ const HOOKUPS = {
   "neutral-neutral": ["nn", "neutral to neutral"],
   "neutral-ground": ["ng", "neutral to ground"],
   "line-drop": ["ld", "hot to neutral"],
+  "path-resistance": ["pr", "ohms between two"],
 };
+const TWO_LEADS = ["nn", "pr"];
 const NOTES = { // hertz, seconds: another tune for each sign
   "set-up": [[523, 0.15], [392, 0.25]],
   wait: [[262, 0.12]],
@@ -516,11 +518,14 @@ function field(id, label, pairs) {
 function choosing() {
   const { hookups, receptacles } = view.choices;
   const places = receptacles.map((name, index) => [String(index + 1), name]);
-  const second = field("lead-b", "Second lead at", places);
+  const second = field("lead-b", "Second lead at", places), load = field("load-at", "Load at", places);
   const form = make("div", { cls: "form", role: "group", "aria-label": "Pick a test" }, heading("Pick a test"),
     field("hookup", "Meter", hookups.map((name) => HOOKUPS[name]).filter(Boolean)),
-    field("lead-a", "Leads at", places), second, field("load-at", "Load at", places), action("Take this test", sendChoice));
-  const show = () => { second.hidden = at("hookup") ? at("hookup").value !== "nn" : true; };
+    field("lead-a", "Leads at", places), second, load, action("Take this test", sendChoice));
+  const show = () => {
+    second.hidden = !TWO_LEADS.includes(at("hookup")?.value);
+    load.hidden = at("hookup")?.value === "pr";
+  };
   form.addEventListener("change", show);
   second.hidden = true;
   requestAnimationFrame(show);
@@ -528,7 +533,8 @@ function choosing() {
 }
 
 async function sendChoice() {
-  const fields = ["hookup", "lead-a", ...(at("hookup").value === "nn" ? ["lead-b"] : []), "load-at"];
+  const hookup = at("hookup").value;
+  const fields = ["hookup", "lead-a", ...(TWO_LEADS.includes(hookup) ? ["lead-b"] : []), ...(hookup === "pr" ? [] : ["load-at"])];
   const missing = fields.find((id) => !at(id).value);
   if (missing) {
     setText("answer", "Choose where the leads and the load go.");
