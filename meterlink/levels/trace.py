@@ -88,6 +88,16 @@ class Samples:
         return int(self.count.sum())
 
 
+def samples_of(t_s: Floats, mv: Floats) -> Samples:
+    """Usable samples of one reading each, of a display whose resolution is not known.
+
+    Args:
+        t_s: Shape (n,), in time order.
+        mv: Shape (n,), finite.
+    """
+    return Samples(t_s, mv, np.ones(t_s.size), np.zeros(t_s.size), np.zeros(t_s.size, np.int8))
+
+
 def state_of(reading: Reading, *, direct: bool) -> State:
     """Whether a reading may be used as volts of the kind that the test is about.
 

@@ -2,39 +2,37 @@
 
 An output takes events as they come and is told when time has passed. None of them talks to a meter.
 
-The jumps in a running series are found as they come, in constant memory, for the screen only; what
-a test comes to is worked out by ``meterlink.levels``.
+Jumps in the running series are told as they come, for the screen only; what a test comes to is
+worked out by ``meterlink.levels``.
 """
 
 import json
+import math
 import sys
 from collections import deque
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from statistics import median
 from typing import Protocol
 
 import click
+import numpy as np
 
 from drivers.readings import Function, Mark, Reading
+from meterlink.assumptions import USUAL
+from meterlink.levels.changes import ChangeFinder, settled, without_strays
+from meterlink.levels.statistics import robust_center
+from meterlink.levels.trace import samples_of
 from meterlink.live.terminal import Block, columns, is_utf8, tell
 from meterlink.visit.notices import Notice, wrong_function
 from meterlink.visit.view import volts_text
 
-#: Span that the level is taken over, and the newest part that is compared with it.
-LEVEL_S = 8.0
-NEW_S = 1.2
-_LEAST_NEW = 3
-_LEAST_OLD = 4
+#: Span that is looked at for a change, and how many readings of it.
+_SPAN_S = 20.0
 _MOST_POINTS = 256
-#: A jump is a change beyond so many times the jitter, and never less than this share of the level
-#: or this many volts (common practice: idle readings on long leads wander by some millivolts).
-_JITTERS = 6.0
-_LEAST_V = 0.0005
-_LEAST_SHARE = 0.01
-#: Readings on the far side of a jump have settled when they differ by less than this share of it.
-_SETTLED_SHARE = 0.05
-_MAD_TO_SD = 1.4826  # of a normal distribution: 1 / 0.6745
+_LEAST_BLOCKS = 3  # of the old level and of the new one, before a jump is told
+_JITTERS = 6.0  # of single readings at the old level: a jump is larger
+_SETTLED_SHARE = 0.03  # of a jump: by less the two halves of the new level differ
+_FEW = 4  # readings that have a level
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,57 +59,58 @@ class Quiet:
 
 
 class JumpFinder:
-    """Follows the level of a series and tells when it changes."""
+    """Follows the level of a series and tells when it changes.
+
+    Changes are those of ``meterlink.levels.changes``, looked for whenever a block of readings is
+    complete, in what came since the last one and in bounded memory.
+    """
 
     def __init__(self) -> None:
         self._points: deque[tuple[float, float]] = deque(maxlen=_MOST_POINTS)
         self._next_s = 0.0
+        self._look_s = 0.0
 
     def add(self, t_s: float, volts: float) -> Jump | None:
         """Take a reading; returns a jump at the reading that makes it sure.
 
-        At high rates one reading in some is looked at, so that the span of ``LEVEL_S`` fits.
+        At high rates one reading in some is looked at, so that the whole span fits.
         """
         if t_s < self._next_s:
             return None
-        self._next_s = t_s + LEVEL_S / _MOST_POINTS
-        self._points.append((t_s, volts))
-        while self._points[0][0] < t_s - LEVEL_S:
+        self._next_s = t_s + _SPAN_S / _MOST_POINTS
+        self._points.append((t_s, 1e3 * volts))
+        while self._points[0][0] < t_s - _SPAN_S:
             self._points.popleft()
-        new = [volts for at_s, volts in self._points if at_s > t_s - NEW_S]
-        if len(new) < _LEAST_NEW:
-            new = [volts for _, volts in list(self._points)[-_LEAST_NEW:]]
-        old = [volts for _, volts in list(self._points)[: -len(new)]]
-        if len(old) < _LEAST_OLD:
+        if t_s < self._look_s:
             return None
-        before, after = _quiet(old), _quiet(new)
-        size_v = after.level_v - before.level_v
-        limit_v = max(_LEAST_V, _JITTERS * before.jitter_v, _LEAST_SHARE * abs(before.level_v))
-        unsettled = _spread(new) > max(_SETTLED_SHARE * abs(size_v), 4.0 * before.jitter_v)
-        if abs(size_v) <= limit_v or unsettled:
-            return None  # no jump, or the meter has not come to rest on its far side yet
-        kept = [p for p in self._points if abs(p[1] - after.level_v) < 0.5 * abs(size_v)]
-        self._points.clear()
-        self._points.extend(kept[-len(new) :])
-        return Jump(t_s, size_v, after.level_v)
+        self._look_s = t_s + USUAL.levels.block_s
+        return self._jump(t_s)
 
     def quiet(self) -> Quiet | None:
         """Level and jitter since the last jump, ``None`` before there is one."""
-        if len(self._points) < _LEAST_OLD:
+        if len(self._points) < _FEW:
             return None
-        return _quiet([volts for _, volts in self._points])
+        level_mv, jitter_mv = robust_center(np.array(self._points)[:, 1])
+        return Quiet(1e-3 * level_mv, 1e-3 * jitter_mv)
 
-
-def _quiet(values: list[float]) -> Quiet:
-    level_v = median(values)
-    return Quiet(level_v, _MAD_TO_SD * median(abs(value - level_v) for value in values))
-
-
-def _spread(values: list[float]) -> float:
-    """Span of the middle four fifths."""
-    ordered = sorted(values)
-    cut = len(ordered) // 10
-    return ordered[-1 - cut] - ordered[cut]
+    def _jump(self, t_s: float) -> Jump | None:
+        """A jump to the level that the series is at now; what came before it is forgotten."""
+        usable = without_strays(samples_of(*np.array(self._points).T))
+        line = abs(float(np.median(usable.mv))) > USUAL.levels.floating_mv  # volts: the supply
+        plateaus = ChangeFinder(line=line).find(usable).plateaus
+        if len(plateaus) < 2 or plateaus[-1].blocks < _LEAST_BLOCKS:
+            return None
+        before, now = plateaus[-2:]
+        here = settled(usable.between(now.first_s, math.inf), line=line)
+        was_mv, jitter_mv = robust_center(usable.between(before.first_s, now.first_s).mv)
+        earlier_mv, level_mv = (float(np.median(half)) for half in np.array_split(here.mv, 2))
+        size_mv = level_mv - was_mv
+        moves = abs(level_mv - earlier_mv) > max(_SETTLED_SHARE * abs(size_mv), 2.0 * jitter_mv)
+        if moves or before.blocks < _LEAST_BLOCKS or abs(size_mv) < _JITTERS * jitter_mv:
+            return None  # the meter has not come to rest yet, or it is noise
+        self._points.clear()
+        self._points.extend(zip(here.t_s.tolist(), here.mv.tolist(), strict=True))
+        return Jump(t_s, 1e-3 * size_mv, 1e-3 * level_mv)
 
 
 _REDRAW_S = 0.2

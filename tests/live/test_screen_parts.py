@@ -106,3 +106,11 @@ def test_volts_are_said_with_the_digits_they_have(
 
 def test_a_jump_is_said_with_its_sign() -> None:
     assert volts_text(0.15, signed=True) == "+150.0 mV"
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_small_jump_is_told_and_so_is_the_sag_of_a_supply(seed: int) -> None:
+    small = series([0.008, 0.012], seconds=12, rate_hz=3.0, noise_v=5e-4, seed=seed)
+    assert [jump.size_v for jump in small] == [pytest.approx(0.004, abs=1e-3)]
+    sag = series([120.0, 118.5], seconds=12, rate_hz=3.0, noise_v=0.1, seed=seed)
+    assert [jump.size_v for jump in sag] == [pytest.approx(-1.5, abs=0.2)]
