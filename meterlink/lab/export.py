@@ -220,6 +220,6 @@ def _time(cell: str) -> datetime | None:
 
 
 def _whole(number: float, name: str) -> int:
-    if number != int(number) or abs(number) > 1e15:
+    if number != int(number):
         raise ValueError(f"{name} is {number:g}; expected a whole number")
     return int(number)

@@ -124,7 +124,7 @@ def test_what_is_no_figure_or_time_is_left_empty_and_told_with_its_test(
         (1, "drop_mV is '1 V'"),
         (2, "n_on is 3.5; expected a whole number"),
         (3, "time is 'yesterday'; expected ISO 8601"),
-        (4, "n_on is 1e+17"),
+        (4, "n_on is '1e17' (a figure too large for any meter)"),
     ):
         [text] = [text for text in problems if f", test {test}: " in text]
         assert text.startswith(f"{log}, test {test}: {words}")
