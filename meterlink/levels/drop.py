@@ -453,7 +453,7 @@ def _blind(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:
     small = below_all((band - cosine * d) / u)
     spot = 2.0 * a * cosine
     width = min(band / max(cosine, 0.1), 0.9 * spot)
-    if width <= 0.0:
+    if not 0.0 < width < spot:  # equal where the idle reading is the smallest number there is
         return small
     low, high = math.log(spot - width), math.log(spot + width)
     overlap = np.minimum(np.log(d) + 0.5, high) - np.maximum(np.log(d) - 0.5, low)
