@@ -82,6 +82,7 @@ class ScpiSource(Closing):
         identity: What it says it is.
         reverses: Whether it can turn its current round by itself.
         is_on: Whether it was told to be on.
+        was_on: It said that it was on when it was opened: a program that was killed left it so.
     """
 
     def __init__(
@@ -106,10 +107,13 @@ class ScpiSource(Closing):
         self._reversal = ""
         self._sign = 1
         self.is_on = True  # nobody knows yet
+        self.was_on = False
         self._link: Link | None = None
         try:
             self._link, self._talk, self.identity = self._opened()
             self._talk.attempt("*CLS")
+            with suppress(DriverError):
+                self.was_on = (self._talk.ask("OUTP?") or "").upper() in ("1", "+1", "ON")
             self.off()
             self._set_limits()
             self._reversal = self._find_reversal()

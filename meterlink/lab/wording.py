@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from meterlink.lab.crossed import Crossed, Source
 from meterlink.lab.one_way import LevelMean, OneWay
-from meterlink.lab.series import Agreement, Bias, Drift, StatedCheck, Summary
+from meterlink.lab.series import LEAST_TRIALS, Agreement, Bias, Drift, StatedCheck, Summary
 from meterlink.lab.study import Comparison, Group, Named, Study
 from meterlink.lab.uncertainty import Expanded, certificate, dof_text, figure, p_text, rounded
 from meterlink.show.format import clean
@@ -116,6 +116,11 @@ def remark_lines(group: Group, unit: str) -> Iterator[str]:
 
 
 def _dependence(summary: Summary) -> Iterator[str]:
+    if summary.sd and summary.n < LEAST_TRIALS:
+        yield (
+            f"counted as independent of each other: fewer than {LEAST_TRIALS} trials hardly show "
+            "whether they are"
+        )
     if summary.dependent and summary.lag1 is not None:
         lag1 = f"autocorrelation {summary.lag1:+.2f}"
         if summary.lag1 < 0:

@@ -212,6 +212,11 @@ def prepare(
         return Bench(job, address, hookups)
     limits = Limits(volts, circuit.load_amps or 0.0)
     supply = stack.enter_context(ScpiSource(parse_address(source), limits))
+    if supply.was_on:
+        tell(
+            f"{supply.identity} was ON when it was found; it was switched off now. If a visit was "
+            "killed, current flowed in the circuit since."
+        )
     turned = "turns its current by itself" if supply.reverses else "is switched on and off"
     tell(f"{supply.identity}: {limits.amps:g} A, at most {limits.volts:g} V; {turned}. It is off.")
     return Bench(job, address, hookups, supply)

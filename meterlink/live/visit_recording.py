@@ -49,12 +49,14 @@ class Marks:
         is_open: A test was neither ended nor voided.
         last_s: Time of the last event.
         is_torn: The last line has no end.
+        flows: A source was on, or on its way, in that test.
     """
 
     done: int
     is_open: bool
     last_s: float
     is_torn: bool
+    flows: bool = False
 
 
 def recover(job: Job, log: TestLog) -> Iterator[str]:
@@ -78,8 +80,8 @@ def recover(job: Job, log: TestLog) -> Iterator[str]:
             yield f"{name_of(path)} cannot be compared with the log: {error}"
 
 
-def close_open_test(path: Path) -> bool:
-    """Append a ``void`` mark where a test was left open; returns whether one was.
+def close_open_test(path: Path) -> Marks:
+    """Append a ``void`` mark where a test was left open; returns what the marks said before.
 
     Raises:
         DriverError, OSError: The recording cannot be read or written.
@@ -89,7 +91,7 @@ def close_open_test(path: Path) -> bool:
         with AppendFile(path) as file:
             line = write_event(Mark(marks.last_s, "void", WHY_VOID))
             file.append_durably((b"\n" if marks.is_torn else b"") + line)
-    return marks.is_open
+    return marks
 
 
 def marks_of(path: Path) -> Marks:
@@ -98,24 +100,37 @@ def marks_of(path: Path) -> Marks:
     Raises:
         DriverError: It is no capture, or cannot be read.
     """
-    done, is_open, last_s = 0, False, 0.0
+    done, is_open, last_s, flows = 0, False, 0.0, False
     with CaptureReader(path) as reader:
         for event in reader:
             last_s = event.t_s
             if isinstance(event, Mark) and event.kind in ("test", "end", "void"):
                 done += is_open and event.kind != "void"
-                is_open = event.kind == "test"
+                is_open, flows = event.kind == "test", False
+            elif isinstance(event, Mark) and event.kind == "source":
+                flows = _is_on(event.text)
     with path.open("rb") as stream:
         stream.seek(-1, os.SEEK_END)
         is_torn = stream.read(1) != b"\n"
-    return Marks(done, is_open, last_s, is_torn)
+    return Marks(done, is_open, last_s, is_torn, flows)
+
+
+def _is_on(text: str) -> bool:
+    """Whether a mark of a source says that its current flows, or may."""
+    try:
+        return float(text) != 0
+    except ValueError:
+        return True
 
 
 def _recover_one(job: Job, log: TestLog, path: Path, logged: LoggedTests) -> Iterator[str]:
-    if close_open_test(path):
+    marks = close_open_test(path)
+    if marks.is_open:
+        what = "the supply is OFF before you touch anything: it was on" if marks.flows else ""
         yield (
             f"{name_of(path)}: the last visit ended in the middle of a test. That test is "
-            "discarded; it is asked for again if it is still worth doing. See that the load is off."
+            "discarded; it is asked for again if it is still worth doing. See that "
+            f"{what or 'the load is off'}."
         )
     tests = [test for test in recorded_tests(path) if not test.is_open]
     if all(log.number_of(test.digest) is not None for test in tests):

@@ -74,6 +74,16 @@ def source(cable: Cable, limits: Limits | None = None) -> ScpiSource:
     )
 
 
+def test_a_supply_that_is_found_on_is_switched_off_and_known_to_have_been_on() -> None:
+    cable = Cable(SimulatedSupply())
+    with source(cable) as supply:
+        assert not supply.was_on
+    cable.supply.output = True
+    with source(cable) as supply:
+        assert supply.was_on
+        assert not cable.supply.output
+
+
 def test_limits_are_set_and_read_back_before_anything_is_let_on() -> None:
     cable = Cable(SimulatedSupply())
     with source(cable, Limits(12.0, 2.0)) as supply:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from lab.logs import drops, write_log
 from lab.reference import facts
 from scipy import stats
 
@@ -123,3 +124,12 @@ def test_dependence_that_is_there_is_counted_and_alternation_is_not():
     swings = fit(np.array(sets["Lew"]["data"], dtype=float))  # r1 is -0.31
     assert swings.rho < 0.01
     assert swings.n_effective > 190
+
+
+@pytest.mark.parametrize(("n", "said"), [(LEAST_TRIALS - 1, True), (LEAST_TRIALS, False)])
+def test_where_independence_is_assumed_that_is_said(tmp_path, meterlink, n, said):
+    values = 150 + np.random.default_rng(3).standard_normal(n)
+    log = write_log(tmp_path / "tests.csv", drops(*values))
+    done = meterlink("trials", log)
+    assert done.code == 0
+    assert ("counted as independent of each other: fewer than 15" in done.out) is said

@@ -48,6 +48,20 @@ def whole_test(start_s: float) -> list[Event]:
 
 
 @pytest.mark.parametrize(
+    ("text", "said"),
+    [("5.00000", "supply is OFF"), ("changing", "supply is OFF"), ("0.00000", "load is off")],
+)
+def test_a_supply_that_was_on_when_the_program_was_killed_is_named(
+    job: Job, text: str, said: str
+) -> None:
+    recording(job, TEST, Mark(2.0, "source", text))
+    with TestLog(job.log_path) as log:
+        (told,) = recover(job, log)
+        assert said in told
+        assert list(recover(job, log)) == []
+
+
+@pytest.mark.parametrize(
     ("events", "done", "is_open"),
     [
         ([], 0, False),
@@ -71,12 +85,12 @@ def test_an_open_test_is_closed_by_a_void_mark_and_every_byte_stays(job: Job, to
     with path.open("ab") as stream:
         stream.write(torn)
     before = path.read_bytes()
-    assert close_open_test(path)
+    assert close_open_test(path).is_open
     assert path.read_bytes().startswith(before)
     with CaptureReader(path) as reader:
         kinds = [event.kind for event in reader if isinstance(event, Mark)]
     assert kinds == ["test", "load-on", "void"]
-    assert not close_open_test(path)
+    assert not close_open_test(path).is_open
 
 
 def test_tests_that_were_done_are_logged_once_and_an_open_one_is_said_to_be_void(job: Job) -> None:
