@@ -15,7 +15,7 @@ import numpy as np
 from meterlink.circuit.setup import Hookup
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
-from meterlink.tree.fit import linear_prediction, runs_of_fit
+from meterlink.tree.fit import expected, runs_by_sides
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
@@ -187,7 +187,7 @@ def _misnamed(posterior: Posterior, fitted: Fitted, outliers: Floats) -> Iterato
     some = posterior.ensemble.hypotheses.take(fitted.rows[order])
     share = fitted.weight[order] / fitted.weight[order].sum()
     known = posterior.known
-    runs = runs_of_fit(some, known, fitted.columns.part(order), fitted.fit.take(order))
+    runs = runs_by_sides(some, known, fitted.columns.part(order), fitted.fit.take(order))
     names = posterior.circuit.receptacles
     rates = posterior.assumptions.outliers
     for j in suspects:
@@ -198,9 +198,8 @@ def _misnamed(posterior: Posterior, fitted: Fitted, outliers: Floats) -> Iterato
             continue
         fits = []
         for tests, _ in changed:
-            mean, slope = linear_prediction(some, tests, runs.mean, runs.usual_sag)
-            variance = ((slope @ runs.covariance) * slope).sum(axis=2)[:, 0]
-            u2 = np.maximum(variance, 0.0) + item.u_mv**2
+            mean, variance = expected(some, tests, runs)
+            u2 = variance[:, 0] + item.u_mv**2
             log = -0.5 * (item.drop_mv - mean[:, 0]) ** 2 / u2 - 0.5 * np.log(u2) - LOG_ROOT_2_PI
             fits.append(float(np.log(share @ np.exp(log) + 1e-300)))
         each = np.array(fits) + np.log(rates.misnamed / len(changed))

@@ -4,7 +4,7 @@ The modes of the runs are found by damped Gauss-Newton steps, and the integral a
 Laplace's approximation. What a fit leaves known of the runs predicts other tests.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -31,6 +31,8 @@ PATH_ROUGH = ((30.0, 5), (3.0, 6))
 # much where only the sum of two is known; 0.7 halves the error or better (numerical integration in
 # tests/tree/test_laplace.py)
 CURVATURE_CORRECTION, LEAST_CURVATURE = 0.7, 0.2
+Sides = tuple[bool, bool, bool]  # whether a test sees neutral, hot and ground
+NEUTRAL: Sides = (True, False, False)
 CHUNK = 400_000  # hypotheses times runs times tests fitted at once: bounds memory
 
 
@@ -235,9 +237,15 @@ class Runs:
 
 
 def runs_of_fit(
-    h: Hypotheses, known: Known, columns: Columns, fitted: Fit, *, ratios: bool = True
+    h: Hypotheses,
+    known: Known,
+    columns: Columns,
+    fitted: Fit,
+    *,
+    ratios: bool = True,
+    sides: Sides = NEUTRAL,
 ) -> Runs:
-    """The runs as a fit leaves them.
+    """The runs as a fit leaves them: of the neutral, or the mean of some conductors.
 
     Runs that no test tells apart share what is known of their sum (Dirichlet); runs that no test
     sees have their prior.
@@ -245,14 +253,16 @@ def runs_of_fit(
     prior, tests = known.prior, known.tests
     trees, runs = h.masks.shape
     width = columns.mean.shape[1]
+    parts = parts_of(columns, known, ratios=ratios)
     alpha = prior.runs.split_alpha
     part = columns.group[:, None, :] == np.arange(width)[:, None]  # (K, D, E)
     share = part / np.maximum(columns.size, 1)[:, :, None]
-    log_mohm, covariance = fitted.x[:, :width], fitted.covariance
-    total = np.where(columns.used, np.exp(log_mohm), 0.0)
+    covariance = fitted.covariance
+    total, by_x = _mean_of(sides, fitted.x, parts)
+    total, by_x = total * columns.used, by_x * columns.used[:, :, None]
     mean = np.zeros((trees, runs + 3))
     mean[:, :runs] = (total[:, None, :] @ share)[:, 0, :]
-    known_sum = total[:, :, None] * covariance[:, :width, :width] * total[:, None, :]
+    known_sum = by_x @ covariance @ np.swapaxes(by_x, 1, 2)
     every = np.zeros((trees, runs + 3, runs + 3))
     inner = np.swapaxes(share, 1, 2) @ known_sum @ share
     loose = (total**2 / np.maximum(columns.size * (columns.size * alpha + 1), 1))[:, :, None]
@@ -264,7 +274,7 @@ def runs_of_fit(
     mean[:, :runs] += np.where(unseen, usual, 0.0)
     inner[:, each, each] += np.where(unseen, prior.relative_variance * usual**2, 0.0)
     every[:, :runs, :runs] = inner
-    *_, source, path = parts_of(columns, known, ratios=ratios)
+    *_, source, path = parts
     mean[:, runs] = np.exp(columns.path_mean)
     every[:, runs, runs] = np.expm1(columns.path_sd**2) * mean[:, runs] ** 2
     mean[:, runs + 1] = prior.bond_mohm
@@ -276,14 +286,57 @@ def runs_of_fit(
     for at, where in found:
         value = np.exp(fitted.x[:, where])
         mean[:, at] = value
-        across = value[:, None] * covariance[:, where, :width] * total
-        if at < runs + 2:  # the source is taken as known by itself
-            every[:, at, :runs] = every[:, :runs, at] = (across[:, None, :] @ share)[:, 0, :]
+        across = value[:, None] * (by_x @ covariance[:, :, where, None])[:, :, 0]
+        every[:, at, :runs] = every[:, :runs, at] = (across[:, None, :] @ share)[:, 0, :]
         every[:, at, at] = value**2 * covariance[:, where, where]
     to_load = (h.masks[:, :, None] & tests.load) != 0
     sag = (mean[:, None, :runs] @ to_load)[:, 0, :] * tests.sag_per_mohm
     usual_sag = sag.mean(axis=1) if len(tests) else np.zeros(trees)
     return Runs(mean, every, usual_sag)
+
+
+def _mean_of(sides: Sides, x: Floats, parts: Sequence[slice]) -> tuple[Floats, Floats]:
+    """Mean of some conductors of each column's runs in mohm, and its slopes by all of ``x``."""
+    neutral = np.exp(x[:, parts[0]])
+    width = neutral.shape[1]
+    each = np.arange(width)
+    mean, by_x = np.zeros_like(neutral), np.zeros((len(x), width, x.shape[1]))
+    for seen, part in zip(sides, parts[:3], strict=True):
+        ratio = np.exp(x[:, part]) if part.stop > part.start and part.start else 1.0
+        own = seen / sum(sides) * neutral * ratio
+        mean += own
+        by_x[:, each, each] += own
+        if part.stop > part.start and part.start:
+            by_x[:, each, part.start + each] += own
+    return mean, by_x
+
+
+def runs_by_sides(h: Hypotheses, known: Known, columns: Columns, fitted: Fit) -> dict[Sides, Runs]:
+    """The runs of the neutral, and the mean over each set of conductors that some test sees."""
+    seen = {NEUTRAL, *(sides_of(row) for row in np.unique(known.tests.sides, axis=0))}
+    return {sides: runs_of_fit(h, known, columns, fitted, sides=sides) for sides in sorted(seen)}
+
+
+def sides_of(row: Floats) -> Sides:
+    """The conductors that a test sees, from its row of ``Tests.sides``."""
+    neutral, hot, ground = (bool(one) for one in row)
+    return neutral, hot, ground
+
+
+def expected(h: Hypotheses, tests: Tests, runs: Mapping[Sides, Runs]) -> tuple[Floats, Floats]:
+    """Readings in mV of ``m`` tests and their variances from what is not known, ``(N, m)``.
+
+    Conductors that no test has seen yet are taken as equal to the neutral.
+    """
+    mean, variance = np.zeros((len(h), len(tests))), np.zeros((len(h), len(tests)))
+    kinds, kind = np.unique(tests.sides, axis=0, return_inverse=True)
+    for k, row in enumerate(kinds):
+        which = np.flatnonzero(kind.reshape(-1) == k)
+        some = runs.get(sides_of(row), runs[NEUTRAL])
+        part = tests if len(which) == len(tests) else tests.only(which)
+        mean[:, which], slope = linear_prediction(h, part, some.mean, some.usual_sag)
+        variance[:, which] = ((slope @ some.covariance) * slope).sum(axis=2)
+    return mean, np.maximum(variance, 0.0)
 
 
 def linear_prediction(
@@ -331,7 +384,7 @@ def linear_prediction(
 
 
 def misnamed_gain(
-    h: Hypotheses, known: Known, fitted: Fit, runs: Runs, n: int, rate: float
+    h: Hypotheses, known: Known, fitted: Fit, runs: Mapping[Sides, Runs], n: int, rate: float
 ) -> Floats:
     """Nats that each hypothesis gains where one name of a test may be another than written.
 
@@ -349,8 +402,8 @@ def misnamed_gain(
             (replace(tests, lead_b=moved), ((leads & bit) == 0) & (tests.lead_b != 0)),
             (replace(tests, load=moved), ((tests.load & bit) == 0) & (tests.back == 0)),
         ):
-            mean, slope = linear_prediction(h, other, runs.mean, runs.usual_sag)
-            variance = np.maximum(((slope @ runs.covariance) * slope).sum(axis=2), 0) + tests.u**2
+            mean, variance = expected(h, other, runs)
+            variance = variance + tests.u**2
             log = -0.5 * (tests.drop - mean) ** 2 / variance - 0.5 * np.log(variance)
             possible = free & tests.measured & ~h.void(other)
             extra = np.logaddexp(extra, np.where(possible, log - LOG_ROOT_2_PI, -np.inf))

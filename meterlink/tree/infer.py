@@ -6,7 +6,7 @@ could not matter even if they explained the log perfectly are left out. What is 
 that is not modelled here grows where nothing explains the log.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -22,10 +22,11 @@ from meterlink.testlog.findings import Finding
 from meterlink.tree.fit import (
     Known,
     Runs,
-    linear_prediction,
+    Sides,
+    expected,
     misnamed_gain,
     refit,
-    runs_of_fit,
+    runs_by_sides,
 )
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
 from meterlink.tree.isolation import WRONG, Isolation, belonging, elsewhere
@@ -275,7 +276,7 @@ def _with_wrong_names(
     for rows in np.array_split(order, max(1, len(order) // 100)):
         some = ensemble.hypotheses.take(rows)
         columns, fitted, _ = refit(some, known)
-        runs = runs_of_fit(some, known, columns, fitted)
+        runs = runs_by_sides(some, known, columns, fitted)
         rate = assumptions.outliers.misnamed
         evidence[rows] += misnamed_gain(some, known, fitted, runs, n, rate)
     return replace(ensemble, log_evidence=evidence)
@@ -388,19 +389,19 @@ class Particles:
     Attributes:
         rows: Rows of the ensemble, shape ``(S,)``.
         hypotheses: Trees with a condition each.
-        runs: Of each.
+        runs: Of each, by the conductors that a test sees.
     """
 
     rows: NDArray[np.intp]
     hypotheses: Hypotheses
-    runs: Runs
+    runs: Mapping[Sides, Runs]
 
 
 def particles(posterior: Posterior, rows: NDArray[np.intp]) -> Particles:
     """Rows of the ensemble with their runs fitted, to predict with."""
     some = posterior.ensemble.hypotheses.take(rows)
     columns, fitted, _ = refit(some, posterior.known)
-    return Particles(rows, some, runs_of_fit(some, posterior.known, columns, fitted))
+    return Particles(rows, some, runs_by_sides(some, posterior.known, columns, fitted))
 
 
 def predict(some: Particles, tests: Tests) -> tuple[Floats, Floats]:
@@ -410,8 +411,6 @@ def predict(some: Particles, tests: Tests) -> tuple[Floats, Floats]:
         Mean in mV (mohm for ohms) and variance from what is not known of the runs, ``(S, m)``.
         Tests that would say nothing may read anything (``Hypotheses.void``).
     """
-    runs = some.runs
-    mean, slope = linear_prediction(some.hypotheses, tests, runs.mean, runs.usual_sag)
-    variance = ((slope @ runs.covariance) * slope).sum(axis=2)
+    mean, variance = expected(some.hypotheses, tests, some.runs)
     void = some.hypotheses.void(tests)
-    return np.where(void, 0.0, mean), np.where(void, VOID_MV**2, np.maximum(variance, 0.0))
+    return np.where(void, 0.0, mean), np.where(void, VOID_MV**2, variance)

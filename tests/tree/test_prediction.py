@@ -5,7 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from meterlink.tree.fit import Known, Runs, nearly_weighed, refit, runs_of_fit, weigh
+from meterlink.tree.fit import (
+    Known,
+    Runs,
+    expected,
+    nearly_weighed,
+    refit,
+    runs_by_sides,
+    runs_of_fit,
+    weigh,
+)
 from meterlink.tree.hypotheses import Hypotheses, RunPrior
 from meterlink.tree.likelihood import Grounds
 from meterlink.tree.observations import Tests, observations_of
@@ -121,6 +130,23 @@ def test_runs_that_tests_do_not_part_share_what_is_known_of_their_sum() -> None:
     assert np.sqrt(runs.covariance[0, 0, 0]) > 15  # each part is not
     assert runs.mean[0, -1] == pytest.approx(140, rel=0.3)  # (4400 - 2 * 1500) / 10 A: the source
     assert np.linalg.eigvalsh(runs.covariance[0]).min() > -1e-9
+
+
+@pytest.mark.parametrize("with_neutral", [False, True])
+def test_a_sag_is_foreseen_as_well_as_it_was_measured(*, with_neutral: bool) -> None:
+    """Source, home run and ratios are unknown each; what a test saw is their sum, and known."""
+    h = Hypotheses.of(np.array([[0b111, 0b011, 0b001]]))  # a chain: Cellar, Bath, Attic
+    rows = [
+        row(1, LINE, "Attic", None, "Attic", 5400.0, 60.0),
+        row(2, LINE, "Bath", None, "Attic", 4200.0, 60.0),
+        row(3, LINE, "Cellar", None, "Attic", 3100.0, 60.0),
+    ]
+    rows += [row(4, NG, "Attic", None, "Attic", 1500.0, 3.0)] if with_neutral else []
+    tests = Tests.of(observations_of(circuit(3), rows))
+    columns, fitted, _ = refit(h, known(tests))
+    mean, variance = expected(h, tests, runs_by_sides(h, known(tests), columns, fitted))
+    np.testing.assert_allclose(mean, fitted.predicted_mv, rtol=0.01)
+    assert (np.sqrt(variance) < 1.02 * tests.u).all()
 
 
 def test_trees_with_the_same_evidence_get_the_runs_of_their_own_columns() -> None:
