@@ -89,7 +89,7 @@ def maximise(problem: Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> F
         damped[:, runs, runs] += part.bend(x[active])
         damped[:, diagonal, diagonal] *= 1 + damping[active][:, None]
         step = np.linalg.solve(damped, gradient[active][..., None])[..., 0]
-        candidate = part.moved(x[active], step)
+        candidate = part.moved(x[active], step.astype(np.float64, copy=False))
         new, new_gradient, new_hessian = part.expansion(candidate)
         gain = new - value[active]
         better = (gain >= -1e-9) & ~finished[active]

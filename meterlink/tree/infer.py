@@ -34,7 +34,7 @@ from meterlink.tree.likelihood import Grounds
 from meterlink.tree.local_search import closed_between_points, improved
 from meterlink.tree.observations import Tests, no_ground_log_odds, observations_of
 from meterlink.tree.posterior import Orders, orders_of
-from meterlink.tree.search import Ensemble, Setting, Stratum, search
+from meterlink.tree.search import Ensemble, Setting, Stratum, at_most, search, told_by
 from meterlink.tree.trees import Floats, TreePrior
 
 SETTLED = USUAL.decisions.settled
@@ -351,23 +351,22 @@ def _contradicted(stratum: Stratum, setting: Setting) -> float:
     tests, grounds = setting.known.tests, setting.known.grounds
     if stratum.at is None or not len(tests):
         return 0.0
-    here = np.int64(1 << stratum.at)
-    if stratum.kind is Kind.BONDED:
-        which = tests.grounded_at == stratum.at
-    else:
-        which = ((tests.load & here) != 0) & (((tests.lead_a | tests.lead_b) & here) == 0)
-        which &= ~tests.source
-    perfect = tests.log_inlier - np.log(tests.u) - 0.919
+    perfect = at_most(tests)
+    if stratum.kind is Kind.ELSEWHERE:
+        fixed = told_by(stratum, tests)
+        # one run less has to have the right length then, and these tests lose nothing by noise
+        run = np.log(np.maximum(setting.known.prior.log_sd * np.abs(tests.drop) / tests.u, 1.0))
+        spared = float(np.where(fixed, run, 0.0).max() + 0.5 * (fixed & tests.measured).sum())
+        return max(float((perfect - at_most(tests, stratum)).sum()) - spared, 0.0)
+    # the bond itself has some resistance
+    bond_mohm = setting.known.prior.bond_mohm * np.exp(2 * setting.known.prior.bond_log_sd)
+    which = (tests.grounded_at == stratum.at) & (np.abs(tests.drop) > tests.amps * bond_mohm)
     still = np.logaddexp(tests.log_still - np.log(0.05), tests.log_jump)
-    if stratum.kind is Kind.BONDED:  # the bond itself has some resistance
-        bond_mohm = setting.known.prior.bond_mohm * np.exp(2 * setting.known.prior.bond_log_sd)
-        which &= np.abs(tests.drop) > tests.amps * bond_mohm
     lost = np.where(which & tests.measured, np.maximum(perfect - still, 0.0), 0.0)
-    if stratum.kind is Kind.BONDED:  # or there is no ground contact, and its tests say nothing
-        floating = float(np.logaddexp(0.0, -grounds.log_odds[stratum.at]))
-        floating += float(np.where(which, np.maximum(perfect - tests.log_void, 0.0), 0.0).sum())
-        return min(float(lost.sum()), floating)
-    return float(lost.sum())
+    # or there is no ground contact, and its tests say nothing
+    floating = float(np.logaddexp(0.0, -grounds.log_odds[stratum.at]))
+    floating += float(np.where(which, np.maximum(perfect - tests.log_void, 0.0), 0.0).sum())
+    return min(float(lost.sum()), floating)
 
 
 def _unexplained(ensemble: Ensemble, setting: Setting, assumptions: Assumptions) -> float:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from meterlink.tree.fit import Known, Runs, linear_prediction, nearly_weighed, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
 from meterlink.tree.isolation import Isolation
-from meterlink.tree.likelihood import log_phi, ratio_unknown
+from meterlink.tree.likelihood import inliers, log_phi, ratio_unknown
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.trees import (
     Flags,
@@ -219,7 +219,7 @@ def search(
             population = replace(population, evidence=evidence)
             close = population.total > population.total.max() - NEGLIGIBLE
             population, runs = population.take(close), runs.take(close)
-            if _hopes(population, known.tests, now.tests, n - size) < floor:
+            if _hopes(population, stratum, known.tests, now.tests, n - size) < floor:
                 return None
         stale = not len(news)
         complete &= whole
@@ -230,17 +230,44 @@ def search(
     return Ensemble(p.trees, p.prior + p.found, p.evidence, p.importance, badness[close], complete)
 
 
-def _hopes(population: _Population, tests: Tests, done: Tests, missing: int) -> float:
+def _hopes(
+    population: _Population, stratum: Stratum, tests: Tests, done: Tests, missing: int
+) -> float:
     """Log weight that all together may have in the end.
 
     Every test still to come loses half a nat by noise and every receptacle some for its run.
     """
     perfect = [
-        float(np.where(t.measured, t.log_inlier - np.log(t.u) - LOG_ROOT_2_PI - 0.5, 0.0).sum())
+        float((at_most(t, stratum) - 0.5 * (t.measured & ~told_by(stratum, t))).sum())
         for t in (tests, done)
     ]
     total = float(np.logaddexp.reduce(population.total))
     return total + perfect[0] - perfect[1] - LEAST_COST * missing
+
+
+def told_by(stratum: Stratum, tests: Tests) -> Flags:
+    """Tests of which the condition alone says what they read, whatever the tree.
+
+    A receptacle of another circuit: its load moves nothing, or what they read says nothing.
+    """
+    if stratum.away is None:
+        return np.zeros(len(tests), dtype=bool)
+    here = np.int64(1 << stratum.away)
+    own = ((tests.lead_a | tests.lead_b) & here) != 0
+    told: Flags = ((tests.load & here) != 0) & (own | ~tests.source) | tests.source & own
+    return told
+
+
+def at_most(tests: Tests, stratum: Stratum | None = None) -> Floats:
+    """Log probability that each test has at most under a condition, whatever the tree."""
+    perfect = np.where(tests.measured, tests.log_inlier - np.log(tests.u) - LOG_ROOT_2_PI, 0.0)
+    if stratum is None or stratum.away is None or not len(tests):
+        return perfect
+    here = np.int64(1 << stratum.away)
+    void = ((tests.lead_a | tests.lead_b) & here) != 0
+    still = inliers(tests, np.zeros(len(tests)))[0] + tests.log_inlier
+    told = np.where(void, tests.log_away, np.logaddexp(still, tests.log_outlier))
+    return np.where(told_by(stratum, tests), told, perfect)
 
 
 def grow_under(

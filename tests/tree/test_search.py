@@ -6,12 +6,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.tree.fit import Known, weigh
-from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
-from meterlink.tree.likelihood import Grounds
+from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior, columns_of
+from meterlink.tree.likelihood import Grounds, Problem
 from meterlink.tree.local_search import improved
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import first_probabilities, orders_of, relations
-from meterlink.tree.search import Ensemble, Setting, Stratum, insertion_order, search, thin
+from meterlink.tree.search import (
+    Ensemble,
+    Setting,
+    Stratum,
+    at_most,
+    insertion_order,
+    search,
+    thin,
+    told_by,
+)
 from meterlink.tree.trees import TreePrior
 
 from .plain import (
@@ -166,3 +175,25 @@ def test_renamed_receptacles_keep_their_order(seed: int) -> None:
     before = relations(orders_of(searched(Tests.of(observations_of(renamed, rows)), n), n), n)
     after = relations(orders_of(searched(Tests.of(observations_of(renamed, again)), n), n), n)
     np.testing.assert_allclose(after[np.ix_(new, new)], before, atol=1e-3)
+
+
+@settings(max_examples=20)
+@given(seed=st.integers(0, 10_000), away=st.integers(0, 2))
+def test_no_tree_without_a_receptacle_makes_tests_likelier_than_the_bound(
+    seed: int, away: int
+) -> None:
+    """And of the tests that the condition alone decides, the bound is what they say."""
+    n = 3
+    tests = drawn_tests(seed, n, 8)
+    stratum = Stratum(Kind.ELSEWHERE, away, 0.0, tuple(i for i in range(n) if i != away))
+    masks = masks_of(wirings(stratum.places))
+    h = Hypotheses.of(masks, kind=Kind.ELSEWHERE, near=1 << away)
+    told = told_by(stratum, tests)
+    for some, bound in ((tests, at_most(tests, stratum)), (tests.only(told), None)):
+        problem = Problem(columns_of(h, some, PRIOR), some, PRIOR, Grounds(np.full(n, -50.0)))
+        x = np.random.default_rng(seed).normal(3.0, 1.0, (len(h), problem.size))
+        each = problem.likelihood(problem.predict(x)[0])[0]
+        if bound is not None:
+            assert (each <= bound.sum() + 1e-6).all()
+        else:
+            assert each == pytest.approx(at_most(some, stratum).sum(), abs=1e-6)
