@@ -2,28 +2,28 @@
 
 What a test says if it ended now is one assessment: changes of the trace, which of them are the
 load, levels, drop, verdict. The row and the live progress are made of it, so that they cannot
-disagree. A jump that stands in the trace is never logged as "no jump": whatever speaks against it
-makes the test unclear.
+disagree. ``TestDetector.assess`` is the whole way from a trace to a drop.
 """
 
 from dataclasses import replace
-
-import numpy as np
 
 from drivers.readings import Reading
 from meterlink.assumptions import USUAL, Levels
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels import test_flags
-from meterlink.levels.changes import FEW, ChangeFinder, without_strays
-from meterlink.levels.drop import Drop, LowSetting, band_in_u, evaluate
+from meterlink.levels.changes import ChangeFinder, without_strays
+from meterlink.levels.drop import Drop, evaluate
 from meterlink.levels.levels import LevelsFound, measure_stages
-from meterlink.levels.progress import (
+from meterlink.levels.limit import band_in_u
+from meterlink.levels.line_drop import supply_levels
+from meterlink.levels.measurement import (
     Assessment,
     Measurement,
-    Progress,
+    has_run,
     measurement_of,
-    progress_of,
+    verdict_in,
 )
+from meterlink.levels.progress import Progress, progress_of
 from meterlink.levels.stages import (
     Explanation,
     explain,
@@ -31,7 +31,8 @@ from meterlink.levels.stages import (
     stages_of_taps,
 )
 from meterlink.levels.test_flags import Flag
-from meterlink.levels.trace import Marks, Samples, Trace
+from meterlink.levels.trace import Marks, Trace
+from meterlink.levels.two_settings import LowSetting
 
 
 class TestDetector:
@@ -120,7 +121,7 @@ class TestDetector:
             if seen.runs
             else stages_of_taps(usable, marks, line=self._line, assumed=self._assumed)
         )
-        levels = measure_stages(stages, line=self._line, assumed=self._assumed)
+        levels = (supply_levels if self._line else measure_stages)(stages, self._assumed)
         if levels is not None and not seen.runs:
             levels = self._as_seen(levels, seen)
         setting = _setting(marks, levels)
@@ -128,8 +129,8 @@ class TestDetector:
         flags = test_flags.flags_of(
             samples, seen, stages, levels, marks, line=self._line, assumed=self._assumed
         )
-        ran = _ran(marks, usable, self._assumed)
-        verdict = self._verdict(drop, samples, seen, marks, flags, ran=ran)
+        ran = has_run(marks, usable, self._assumed)
+        verdict = verdict_in(drop, samples, seen, marks, flags, ran=ran, assumed=self._assumed)
         flat = drop is not None and drop.verdict is Verdict.NOT_IN_PATH and not seen.runs
         if verdict is Verdict.UNCLEAR and flat and marks.on and not ran:
             flags = (*flags, Flag.LOAD_UNPROVEN)
@@ -160,74 +161,6 @@ class TestDetector:
             low=low,
             assumed=self._assumed,
         )
-
-    def _verdict(
-        self,
-        drop: Drop | None,
-        samples: Samples,
-        seen: Explanation,
-        marks: Marks,
-        flags: tuple[Flag, ...],
-        *,
-        ran: bool,
-    ) -> Verdict:
-        """The drop's verdict, unless something else in the trace speaks against it."""
-        if drop is None or drop.verdict is Verdict.UNCLEAR:
-            return Verdict.UNCLEAR
-        if drop.verdict is Verdict.IN_PATH:
-            return Verdict.IN_PATH if self._jump_counts(seen, marks) else Verdict.UNCLEAR
-        first_s, last_s = _window(marks, self._assumed)
-        spoilt = (
-            not ran
-            or Flag.FEW_READINGS in flags
-            or Flag.FLOATING in flags
-            or bool(seen.runs)
-            or seen.already_on
-            or any(first_s <= other_s <= last_s for other_s in seen.others)
-            or test_flags.overloaded(samples.between(first_s, last_s), self._assumed)
-        )
-        return Verdict.UNCLEAR if spoilt else Verdict.NOT_IN_PATH
-
-    def _jump_counts(self, seen: Explanation, marks: Marks) -> bool:
-        """Whether a jump may be taken for the load's."""
-        if not seen.runs:
-            first_s, last_s = _window(marks, self._assumed)
-            return bool(marks.on) and not any(first_s <= t <= last_s for t in seen.others)
-        if marks.on or marks.off:
-            stayed = test_flags.stayed_on(seen, marks, self._assumed)
-            return any(run.tapped for run in seen.runs) and not stayed
-        return not seen.is_on or len(seen.runs) > 1
-
-
-def _window(marks: Marks, assumed: Levels) -> tuple[float, float]:
-    """The time in which the load may have been on, by its taps."""
-    if not marks.on:
-        return marks.start_s, marks.now_s
-    first_s = marks.on[0][0] - assumed.tap_after_s
-    last_s = marks.off[-1] + assumed.tap_before_s if marks.off else marks.now_s
-    return first_s, last_s
-
-
-def _ran(marks: Marks, usable: Samples, assumed: Levels) -> bool:
-    """Whether the load must have been on while readings came.
-
-    Both taps say that it was: on before the second, whatever they lag. One tap says so after the
-    longest lag. Readings must have come all the while.
-    """
-    pairs = marks.pairs()
-    if not pairs:
-        return False
-    on_s, off_s = max(pairs, key=lambda pair: pair[1] - pair[0])
-    margin_s, long_enough, last_s = assumed.after_off_s, False, marks.now_s
-    if marks.off and off_s < marks.now_s:
-        last_s = off_s + margin_s
-        long_enough = off_s - on_s >= assumed.shortest_marked_s and marks.now_s >= last_s
-    lagged_s = on_s + assumed.tap_before_s + assumed.shortest_load_s
-    if not long_enough and marks.now_s < lagged_s:
-        return False
-    inside = usable.between(on_s - margin_s, last_s + 1e-6).t_s
-    gaps = np.diff(np.concatenate([[on_s - margin_s], inside, [last_s]]))
-    return inside.size >= FEW and bool(gaps.max() <= assumed.longest_gap_s)
 
 
 def _setting(marks: Marks, levels: LevelsFound | None) -> str:

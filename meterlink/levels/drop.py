@@ -28,21 +28,18 @@ import numpy as np
 
 from meterlink.assumptions import USUAL, Levels
 from meterlink.circuit.setup import Hookup, Verdict
+from meterlink.levels.limit import LIMIT_IN_U, band_in_u, limit_of, verdict_of
 from meterlink.levels.statistics import (
     LEAST_U_MV,
     Floats,
     below,
-    below_all,
     magnitude_likelihood,
-    magnitude_within,
     normal,
     rayleigh,
 )
+from meterlink.levels.two_settings import LowSetting, drop_of_settings
 
 ONE_SIGMA = 0.6827  # share of a normal distribution within one standard deviation
-# Where no jump shows, the drop may be anything up to the limit with a chance of 5 % there; a normal
-# likelihood about 0 falls to 0.05 of its height at this many standard deviations: sqrt(-2 ln 0.05).
-LIMIT_IN_U = 2.448
 LEAST_WEIGHT = 0.005
 COVERED_WEIGHT = 0.04
 
@@ -56,20 +53,6 @@ class DropMode:
     weight: float
     drop_mv: float
     u_mv: float
-
-
-@dataclass(frozen=True, slots=True)
-class LowSetting:
-    """What was read with the load at its lower setting.
-
-    Attributes:
-        on_mv, u_mv: Level and its standard uncertainty.
-        ratio: Current at the higher setting over that at the lower one, above 1.
-    """
-
-    on_mv: float
-    u_mv: float
-    ratio: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +119,7 @@ def evaluate(
             u = math.hypot(u, assumed.others_direct_mv, assumed.others_direct * delta)
         return _linear(delta, u, smallest_drop_mv, assumed, spread=hookup is not Hookup.LINE_DROP)
     b = abs(on_mv)
-    idle = _Idle.of(hookup, abs(idle_mv), u, assumed)
+    idle = Idle.of(hookup, abs(idle_mv), u, assumed)
     modes = idle.modes(b) if low is None else _with_low(idle, idle.modes(b), b, low)
     found = _combined(idle, modes, b, smallest_drop_mv)
     # The home run is common to all: a current there and no jump is a coincidence, or no contact.
@@ -193,7 +176,7 @@ def _linear(delta: float, u: float, smallest: float, assumed: Levels, *, spread:
     none = assumed.no_drop * normal(delta, u)
     p_drop = some / (some + none)
     shown_u = max(u, limit / LIMIT_IN_U) if spread and p_drop < assumed.certain else u
-    said = _verdict(p_drop, limit, smallest, assumed)
+    said = verdict_of(p_drop, limit, smallest, assumed)
     return Drop(delta, shown_u, limit, p_drop, said, (DropMode(1.0, delta, shown_u),))
 
 
@@ -208,7 +191,7 @@ class _Weighed:
 
 
 @dataclass(frozen=True, slots=True)
-class _Idle:
+class Idle:
     """What an idle reading may be.
 
     The load takes the supply down, and with it what others draw: as a current it has another size
@@ -233,7 +216,7 @@ class _Idle:
     assumed: Levels
 
     @classmethod
-    def of(cls, hookup: Hookup, a: float, u: float, assumed: Levels) -> "_Idle":
+    def of(cls, hookup: Hookup, a: float, u: float, assumed: Levels) -> "Idle":
         """Weigh a reading of size ``a``."""
         low, high = assumed.background_mv
         wide = assumed.wide_pickup
@@ -270,7 +253,7 @@ class _Idle:
         return [*found, *lags, *_off_phase(self, self.leads, -1.0, b)]
 
 
-def _off_phase(idle: _Idle, weight: float, sign: float, b: float) -> list[_Weighed]:
+def _off_phase(idle: Idle, weight: float, sign: float, b: float) -> list[_Weighed]:
     """Modes of a current some angle off: the two solutions of ``b = abs(d + A)``."""
     a, u = idle.current, idle.current_u
     angles = np.radians(idle.assumed.lag_degrees)
@@ -292,34 +275,7 @@ def _off_phase(idle: _Idle, weight: float, sign: float, b: float) -> list[_Weigh
     return found
 
 
-def _two_settings(idle: _Idle, b: float, low: LowSetting, sag: float) -> tuple[float, float] | None:
-    """The drop at the higher setting and its uncertainty; ``None`` where noise hides it.
-
-    With ``k`` the ratio of currents, ``d`` the drop at the lower one and ``c`` the cosine of the
-    phase, ``low**2 = a1**2 + 2 a1 d c + d**2`` and ``b**2 = a2**2 + 2 a2 k d c + k**2 d**2`` are
-    linear in ``d**2`` and ``d c``; ``a1`` and ``a2`` are the idle reading as the load leaves it.
-    """
-    a, u, k = idle.a, idle.u, low.ratio
-    if not k > 1.0:
-        return None
-    idle_low, idle_high = a * (1.0 - sag / k), a * (1.0 - sag)
-    ratio = idle_high / idle_low if idle_low > 0.0 else 1.0
-    scale = k * k - k * ratio
-    rise, rise_low = b * b - idle_high**2, low.on_mv**2 - idle_low**2
-    square = (rise - k * ratio * rise_low) / scale
-    by_ratio = -ratio * rise_low / scale - square * (2.0 * k - ratio) / scale
-    square_u = math.hypot(
-        2.0 * b * u / scale,
-        2.0 * k * low.on_mv * low.u_mv / scale,
-        2.0 * a * u / k,
-        by_ratio * k * idle.assumed.ratio_rel_u,
-    )
-    if square <= 2.0 * square_u:
-        return None
-    return k * math.sqrt(square), max(k * square_u / (2.0 * math.sqrt(square)), u)
-
-
-def _pickup_mode(idle: _Idle, b: float) -> _Weighed:
+def _pickup_mode(idle: Idle, b: float) -> _Weighed:
     """The drop under pickup of uniform phase, as one normal that covers it."""
     weight, a, u = idle.pickup, idle.a, idle.u
     low, high = max(0.0, abs(b - a) - 5.0 * u), b + a + 5.0 * u
@@ -338,28 +294,12 @@ def _pickup_mode(idle: _Idle, b: float) -> _Weighed:
     return _Weighed(weight * total * step, mean, max(sd, 0.5 * float(right - left), u), near=True)
 
 
-def _with_low(idle: _Idle, modes: list[_Weighed], b: float, low: LowSetting) -> list[_Weighed]:
+def _with_low(idle: Idle, modes: list[_Weighed], b: float, low: LowSetting) -> list[_Weighed]:
     """Modes weighed by what the lower setting says of the phase."""
-    sag, off = idle.assumed.sag, math.sqrt(3.0) * idle.assumed.sag_sd
-    # Three-point quadrature of how far the load may take a current down; none of the pickup.
-    current = 1.0 - idle.pickup
-    shares = (
-        (0.0, idle.pickup),
-        (sag - off, current / 6.0),
-        (sag, current * 2.0 / 3.0),
-        (sag + off, current / 6.0),
-    )
-    solved = [
-        (weight, *one)
-        for sag, weight in shares
-        if (one := _two_settings(idle, b, low, sag)) is not None
-    ]
-    total = sum(weight for weight, _, _ in solved)
-    if total < 0.5:
+    solved = drop_of_settings(idle, b, low)
+    if solved is None:
         return modes
-    drop = sum(weight * one for weight, one, _ in solved) / total
-    square = sum(weight * ((one - drop) ** 2 + one_u**2) for weight, one, one_u in solved)
-    drop_u = max(math.sqrt(square / total), idle.u)
+    drop, drop_u = solved
     found = []
     for mode in modes:
         both = math.hypot(mode.u_mv, drop_u)
@@ -373,7 +313,7 @@ def _with_low(idle: _Idle, modes: list[_Weighed], b: float, low: LowSetting) -> 
     return found
 
 
-def _combined(idle: _Idle, modes: list[_Weighed], b: float, smallest: float) -> Drop:
+def _combined(idle: Idle, modes: list[_Weighed], b: float, smallest: float) -> Drop:
     """Mean and spread of all modes and of no drop at all.
 
     Args:
@@ -383,7 +323,7 @@ def _combined(idle: _Idle, modes: list[_Weighed], b: float, smallest: float) -> 
         smallest: What the smallest run would make.
     """
     a, u, assumed = idle.a, idle.u, idle.assumed
-    limit = _limit(idle)
+    limit = limit_of(idle)
     no_drop = idle.pickup * normal(b - a, u) + (1.0 - idle.pickup) * normal(
         b - idle.current, idle.current_u
     )
@@ -405,70 +345,9 @@ def _combined(idle: _Idle, modes: list[_Weighed], b: float, smallest: float) -> 
     else:  # no mode that may well be the right one is further off than two uncertainties
         far_mv = [abs(m.drop_mv - mean) for m in shown if m.weight >= COVERED_WEIGHT]
         shown_u = max([shown_u, *(0.5 * off_mv for off_mv in far_mv)])
-    said = _verdict(p_drop, limit, smallest, assumed)
+    said = verdict_of(p_drop, limit, smallest, assumed)
     kept = [mode for mode in shown if mode.weight >= LEAST_WEIGHT] or shown[:1]
     total = sum(mode.weight for mode in kept) or 1.0
     ordered = sorted(kept, key=lambda mode: -mode.weight)
     heaviest_first = tuple(replace(mode, weight=mode.weight / total) for mode in ordered)
     return Drop(mean, shown_u, limit, p_drop, said, heaviest_first)
-
-
-def _verdict(p_drop: float, limit: float, smallest: float, assumed: Levels) -> Verdict:
-    if p_drop >= assumed.certain:
-        return Verdict.IN_PATH
-    if p_drop <= 1.0 - assumed.certain and limit <= smallest:
-        return Verdict.NOT_IN_PATH
-    return Verdict.UNCLEAR
-
-
-def _limit(idle: _Idle) -> float:
-    """Smallest drop from which on drops show with 95 % probability.
-
-    A drop shows when the on level leaves the band about the idle level in which "no drop" stays
-    more probable than ``1 - certain``. A current that opposes the load hides one drop exactly, of
-    twice its size: such a blind spot counts with the chance to hit it, among drops within a factor
-    of ``exp(+-0.5)``.
-    """
-    a, pickup = idle.a, idle.pickup
-    mixed_u = pickup * idle.u + (1.0 - pickup) * idle.current_u
-    band = mixed_u * band_in_u(mixed_u, idle.assumed)
-    top = 2.0 * a + band + 2.0 * mixed_u
-    d: Floats = np.union1d(np.linspace(0.0, top, 200)[1:], np.geomspace(0.3 * mixed_u, top, 200))
-    missed = np.zeros(d.size)
-    if pickup > 0.01:
-        missed += pickup * magnitude_within(a, band, d, idle.u)
-    angles = np.radians(idle.assumed.lag_degrees)
-    for cosine, adds, opposes in (
-        (1.0, idle.adds, idle.opposes),
-        *((math.cos(one), idle.lags / angles.size, idle.leads / angles.size) for one in angles),
-    ):
-        missed += adds * _hidden(d, a, cosine, band, mixed_u)
-        missed += opposes * _blind(d, a, cosine, band, mixed_u)
-    too_small = np.flatnonzero(missed > 0.05)
-    return float(d[min(int(too_small[-1]) + 1, d.size - 1)]) if too_small.size else float(d[0])
-
-
-def _blind(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:
-    """Chance that a current that opposes the load hides a drop near ``d``."""
-    small = below_all((band - cosine * d) / u)
-    spot = 2.0 * a * cosine
-    width = min(band / max(cosine, 0.1), 0.9 * spot)
-    if not 0.0 < width < spot:  # equal where the idle reading is the smallest number there is
-        return small
-    low, high = math.log(spot - width), math.log(spot + width)
-    overlap = np.minimum(np.log(d) + 0.5, high) - np.maximum(np.log(d) - 0.5, low)
-    hidden: Floats = np.maximum(small, np.clip(overlap, 0.0, 1.0))
-    return hidden
-
-
-def _hidden(d: Floats, a: float, cosine: float, band: float, u: float) -> Floats:
-    """Probability that the on level stays within the band, at a known phase."""
-    shift = np.sqrt(np.maximum(a * a + 2.0 * a * cosine * d + d * d, 0.0)) - a
-    return below_all((band - shift) / u) - below_all((-band - shift) / u)
-
-
-def band_in_u(u: float, assumed: Levels = USUAL.levels) -> float:
-    """How many standard uncertainties a level must move for ``certain`` to be reached."""
-    odds = (1.0 - assumed.certain) / assumed.certain * (1.0 - assumed.no_drop) / assumed.no_drop
-    ratio = odds * u * math.sqrt(2.0 * math.pi) / assumed.widest_drop_mv
-    return math.sqrt(max(-2.0 * math.log(min(ratio, 1.0)), 1.0))

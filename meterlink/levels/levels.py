@@ -17,12 +17,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from meterlink.assumptions import USUAL, Levels
 from meterlink.levels.stages import Stages
 from meterlink.levels.statistics import (
-    BLOCKS,
     LEAST_U_MV,
     Fit,
     Floats,
@@ -44,7 +42,7 @@ WILD_SDS = 8.0  # a reading further from the fitted curve is no reading of it
 LEAST_AFTER = 3  # readings that make a level after the load
 AFTER_APART = 4.0  # standard uncertainties
 CYCLES_APART = 3.0
-_TAU_LOG_PRIORS = -0.5 * np.square(TAU_SDS)
+TAU_LOG_PRIORS = -0.5 * np.square(TAU_SDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,38 +74,37 @@ class LevelsFound:
     after_differs: bool = False
 
 
-def measure_stages(
-    stages: Sequence[Stages], *, line: bool, assumed: Levels = USUAL.levels
-) -> LevelsFound | None:
+def measure_stages(stages: Sequence[Stages], assumed: Levels = USUAL.levels) -> LevelsFound | None:
     """Levels of a test; ``None`` where no cycle has readings both without load and with it.
+
+    Not for line-drop, whose levels are the supply (``meterlink.levels.line_drop``).
 
     Args:
         stages: Of each cycle.
-        line: Line-drop: levels are the supply and the drop is its sag.
         assumed: Priors.
     """
-    usable = [one for one in stages if len(one.idle) and len(one.on)]
-    if not usable:
-        return None
-    if line:
-        return _supply(usable, assumed)
-    cycles = [_pickup_cycle(one, assumed) for one in usable]
-    return cycles[0] if len(cycles) == 1 else _joined(cycles)
+    cycles = [_cycle(one, assumed) for one in with_levels(stages)]
+    return cycles[0] if len(cycles) == 1 else _joined(cycles) if cycles else None
 
 
-def _level_of(stage: Samples) -> Level:
+def with_levels(stages: Sequence[Stages]) -> list[Stages]:
+    """The cycles that have readings both without load and with it."""
+    return [one for one in stages if len(one.idle) and len(one.on)]
+
+
+def level_of(stage: Samples) -> Level:
     """Plain level of a stage."""
     return replace(level(stage.mv, stage.display_mv), n=stage.readings)
 
 
-def _after_of(stages: Stages) -> Level | None:
+def after_of(stages: Stages) -> Level | None:
     """Level behind the load, where there are readings enough."""
-    return _level_of(stages.after) if len(stages.after) >= LEAST_AFTER else None
+    return level_of(stages.after) if len(stages.after) >= LEAST_AFTER else None
 
 
-def _pickup_cycle(stages: Stages, assumed: Levels) -> LevelsFound:
-    """Neutral hookups: small levels without load, the drop with the load."""
-    idle, after = _level_of(stages.idle), _after_of(stages)
+def _cycle(stages: Stages, assumed: Levels) -> LevelsFound:
+    """One cycle: a small level without load, the drop with the load."""
+    idle, after = level_of(stages.idle), after_of(stages)
     on = _on_level(stages.on, stages, assumed)
     base, u_base, free = idle.value, idle.se, 1.0
     slow_sd = math.sqrt(max(idle.sd**2 - difference_sd(stages.idle.mv) ** 2, 0.0))
@@ -119,7 +116,7 @@ def _pickup_cycle(stages: Stages, assumed: Levels) -> LevelsFound:
         stage_sd = max(stage_sd, abs(after.value - idle.value) / math.sqrt(2.0))
     wander = stage_sd * math.sqrt(1.0 + free)  # on, and the mean of idle and after
     restless = _is_restless(stages, idle, on, base, assumed)
-    moved = _range_mv(stages.during) if restless or stages.moved else 0.0
+    moved = range_mv(stages.during) if restless or stages.moved else 0.0
     low = _on_level(stages.low, stages, assumed) if len(stages.low) else None
     return LevelsFound(
         idle=idle,
@@ -130,7 +127,7 @@ def _pickup_cycle(stages: Stages, assumed: Levels) -> LevelsFound:
         low_mv=None if low is None else low.value,
         low_u_mv=None if low is None else math.hypot(u_base, low.se, wander),
         restless=restless,
-        after_differs=_after_differs(idle, after, assumed, line=False),
+        after_differs=after_differs(idle, after, assumed, line=False),
     )
 
 
@@ -149,7 +146,7 @@ def _is_restless(stages: Stages, idle: Level, on: Level, base_mv: float, assumed
     return stages.moved >= 2 or difference_sd(stages.during.mv) > least
 
 
-def _range_mv(during: Samples) -> float:
+def range_mv(during: Samples) -> float:
     """How far apart the levels with the load on lie, strays left aside."""
     return float(np.ptp(np.quantile(during.mv, (0.05, 0.95)))) if len(during) >= 3 else 0.0
 
@@ -167,9 +164,9 @@ def _joined(cycles: list[LevelsFound]) -> LevelsFound:
     afters = [one.after for one in cycles if one.after is not None]
     lows = [(one.low_mv, one.low_u_mv or 0.0) for one in cycles if one.low_mv is not None]
     return LevelsFound(
-        idle=_mean_level([one.idle for one in cycles]),
-        after=_mean_level(afters) if afters else None,
-        on=replace(_mean_level([one.on for one in cycles]), value=on),
+        idle=mean_level([one.idle for one in cycles]),
+        after=mean_level(afters) if afters else None,
+        on=replace(mean_level([one.on for one in cycles]), value=on),
         base_mv=on - float(weights @ jumps),
         u_mv=max(stated, 0.5 * float(np.ptp(jumps)) if differ else spread),
         low_mv=float(np.mean([mv for mv, _ in lows])) if lows else None,
@@ -181,7 +178,7 @@ def _joined(cycles: list[LevelsFound]) -> LevelsFound:
     )
 
 
-def _mean_level(levels: Sequence[Level]) -> Level:
+def mean_level(levels: Sequence[Level]) -> Level:
     """Plain mean of levels; the spread is that within them."""
     return Level(
         float(np.mean([one.value for one in levels])),
@@ -192,75 +189,7 @@ def _mean_level(levels: Sequence[Level]) -> Level:
     )
 
 
-def _supply(stages: Sequence[Stages], assumed: Levels) -> LevelsFound:
-    """Line-drop: one supply that wanders through all stages of all cycles, and a sag while on."""
-    parts = [
-        (part, k if part is one.on else -1)
-        for k, one in enumerate(stages)
-        for part in (one.idle, one.on, one.after if k == len(stages) - 1 else one.after.none())
-        if len(part)
-    ]  # what follows a cycle is the idle stage of the next
-    most = max(min(BLOCKS, MOST_BLOCKS // len(parts)), 4)
-    packed = [(*blocks(part.t_s, part.mv, most), k) for part, k in parts]
-    columns = [(t, mv, n, np.full(t.size, k)) for t, mv, n, k in packed]
-    t, mv, sizes, cycle = (np.concatenate(column) for column in zip(*columns, strict=True))
-    order = np.argsort(t, kind="stable")
-    t, mv, sizes, cycle = t[order], mv[order], sizes[order], cycle[order]
-    idle = _mean_level([_level_of(one.idle) for one in stages])
-    on = _mean_level([_level_of(one.on) for one in stages])
-    display = display_sd(max(part.display_mv for part, _ in parts))
-    white = max(rms([difference_sd(one.idle.mv) for one in stages]), display, 1e-6)
-    rough = max(abs(idle.value - on.value), 1e-3)
-    # One load has one inrush when it is cold and one when it ran just before: cycles repeat it.
-    kinds = sorted({one.warm for one in stages})
-    curves = [np.zeros((t.size, len(kinds) + 1)) for _ in TAU_SDS]
-    tail = _tail(t, cycle, stages, assumed)
-    for k, one in enumerate(stages):
-        start_s = one.on.t_s[0] - 3.0 if one.on_at_s is None else one.on_at_s  # about, if unseen
-        for to, curve in zip(curves, sag_curves(t - start_s, assumed), strict=True):
-            to[:, kinds.index(one.warm)] -= np.where(cycle == k, curve, 0.0)
-            to[:, -1] = tail
-    shares = [assumed.inrush_share * (0.5 if warm else 1.0) for warm in kinds]
-    spreads = [assumed.inrush_share_sd + 1e-3 / rough for _ in kinds]
-    found = fit(
-        mv,
-        np.column_stack([np.ones(t.size), -(cycle >= 0).astype(float)]),
-        noise_models(t, white / np.sqrt(sizes), idle.value, assumed),
-        (_TAU_LOG_PRIORS, curves),
-        rough * np.array([*shares, assumed.tail]),
-        rough * np.array([*spreads, assumed.tail_sd]),
-    )
-    drop, u = found.of(1)
-    afters = [after for one in stages if (after := _after_of(one)) is not None]
-    after = _mean_level(afters) if afters else None
-    moved = max((_range_mv(one.during) for one in stages if one.moved), default=0.0)
-    u = math.hypot(max(u, display), assumed.supply_wander * drop, 0.5 * moved)
-    return LevelsFound(
-        idle=idle,
-        after=after,
-        on=replace(on, se=u),
-        base_mv=on.value + drop,
-        u_mv=max(u, LEAST_U_MV),
-        restless=any(one.moved >= 2 for one in stages),
-        cycles=len(stages),
-        after_differs=_after_differs(idle, after, assumed, line=True),
-    )
-
-
-def _tail(
-    t_s: Floats, cycle: npt.NDArray[np.intp], stages: Sequence[Stages], assumed: Levels
-) -> Floats:
-    """What a meter's lag leaves of each switching, as a share of the drop at that moment."""
-    tail = np.zeros(t_s.size)
-    for k, one in enumerate(stages):
-        for at_s, sign, inside in ((one.on_at_s, 1.0, cycle == k), (one.off_at_s, -1.0, cycle < 0)):
-            if at_s is not None:
-                later = inside & (t_s > at_s)
-                tail[later] += sign * np.exp((at_s - t_s[later]) / assumed.rms_lag_s)
-    return tail
-
-
-def _after_differs(idle: Level, after: Level | None, assumed: Levels, *, line: bool) -> bool:
+def after_differs(idle: Level, after: Level | None, assumed: Levels, *, line: bool) -> bool:
     """Whether the levels before and after are further apart than noise and wander explain."""
     if after is None:
         return False
@@ -274,7 +203,7 @@ def _after_differs(idle: Level, after: Level | None, assumed: Levels, *, line: b
 def _on_level(on: Samples, stages: Stages, assumed: Levels) -> Level:
     """Level with the load on; the sag of the first seconds counts only where a jump was seen."""
     if stages.on_at_s is None:
-        return _level_of(on)
+        return level_of(on)
     warm = replace(assumed, inrush_share=0.5 * assumed.inrush_share) if stages.warm else assumed
     return on_level(on.t_s - stages.on_at_s, on.mv, on.count, on.display_mv, warm)
 
@@ -318,7 +247,7 @@ def _warm_fit(since_s: Floats, mv: Floats, white: float, floor: float, assumed: 
         v,
         np.ones((t.size, 1)),
         noise_models(t, white / np.sqrt(sizes), rough, assumed),
-        (_TAU_LOG_PRIORS, [curve[:, np.newaxis] for curve in sag_curves(t, assumed)]),
+        (TAU_LOG_PRIORS, [curve[:, np.newaxis] for curve in sag_curves(t, assumed)]),
         np.array([assumed.inrush_share * rough]),
         np.array([assumed.inrush_share_sd * abs(rough) + floor]),
     )

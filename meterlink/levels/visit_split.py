@@ -8,9 +8,10 @@ from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, made_setup
 from meterlink.errors import UsageError
+from meterlink.levels.dead_circuit import DeadDetector
 from meterlink.levels.detector import TestDetector
-from meterlink.levels.progress import Measurement, Progress
-from meterlink.levels.steady import DeadDetector
+from meterlink.levels.measurement import Measurement
+from meterlink.levels.progress import Progress
 
 
 @dataclass(frozen=True, slots=True)

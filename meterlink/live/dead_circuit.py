@@ -17,7 +17,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import Job, header_of
 from meterlink.circuit.setup import Hookup, made_setup
 from meterlink.errors import MeterlinkError, UsageError
-from meterlink.levels.steady import DeadDetector
+from meterlink.levels.dead_circuit import DeadDetector
 from meterlink.live.session import LiveSession
 from meterlink.live.terminal import tell
 from meterlink.testlog.entered import coarse_step

@@ -21,7 +21,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job
 from meterlink.errors import JobError, UsageError
 from meterlink.files import why
-from meterlink.levels.steady import DeadMeasurement
+from meterlink.levels.dead_circuit import DeadMeasurement
 from meterlink.levels.visit_split import CompletedTest, completed_tests, setup_of
 from meterlink.testlog.captures import CapturesLog
 from meterlink.testlog.columns import Source, TestRow

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from drivers.readings import Function, Mark, Reading
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Verdict, made_setup
+from meterlink.levels.dead_circuit import DeadDetector, DeadFlag
 from meterlink.levels.progress import Stage
-from meterlink.levels.steady import DeadDetector, DeadFlag
 from meterlink.levels.visit_split import completed_tests
 from meterlink.testlog.reader import read_rows
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from meterlink.levels.steady import resistance
+from meterlink.levels.dead_circuit import resistance
 
 NGSPICE = shutil.which("ngspice")
 PARENT = {"Door": "panel", "Desk": "Door", "S": "Desk", "Bed": "S", "Sink": "S", "Hall": "Door"}

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.levels.steady import resistance
+from meterlink.levels.dead_circuit import resistance
 
 REFERENCE = Path(__file__).parents[2] / "fixtures" / "reference" / "dead_circuit.json"
 millivolts = st.floats(-500, 500)

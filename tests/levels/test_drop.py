@@ -10,8 +10,10 @@ from scipy import integrate, stats
 
 from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup, Verdict
-from meterlink.levels.drop import LowSetting, band_in_u, drop_modes, evaluate
+from meterlink.levels.drop import drop_modes, evaluate
+from meterlink.levels.limit import band_in_u
 from meterlink.levels.statistics import below_all, magnitude_cdf
+from meterlink.levels.two_settings import LowSetting
 
 NEUTRALS, GROUND, LINE = Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND, Hookup.LINE_DROP
 ASSUMED = USUAL.levels

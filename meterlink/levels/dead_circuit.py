@@ -16,7 +16,8 @@ import numpy as np
 from drivers.readings import Function, Reading
 from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Setup, Verdict
-from meterlink.levels.progress import Measurement, Progress, Stage
+from meterlink.levels.measurement import Measurement
+from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.statistics import LEAST_U_MV, Floats, Level, level
 
 SETTLE_S = 1.0  # of meter and leads after the current was changed, or the leads placed

@@ -1,0 +1,81 @@
+"""A load with two settings: two levels, whose currents have a known ratio, tell the phase."""
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from meterlink.levels.drop import Idle
+
+
+@dataclass(frozen=True, slots=True)
+class LowSetting:
+    """What was read with the load at its lower setting.
+
+    Attributes:
+        on_mv, u_mv: Level and its standard uncertainty.
+        ratio: Current at the higher setting over that at the lower one, above 1.
+    """
+
+    on_mv: float
+    u_mv: float
+    ratio: float
+
+
+def _two_settings(
+    idle: "Idle", b: float, low: LowSetting, sag: float
+) -> tuple[float, float] | None:
+    """The drop at the higher setting and its uncertainty; ``None`` where noise hides it.
+
+    With ``k`` the ratio of currents, ``d`` the drop at the lower one and ``c`` the cosine of the
+    phase, ``low**2 = a1**2 + 2 a1 d c + d**2`` and ``b**2 = a2**2 + 2 a2 k d c + k**2 d**2`` are
+    linear in ``d**2`` and ``d c``; ``a1`` and ``a2`` are the idle reading as the load leaves it.
+    """
+    a, u, k = idle.a, idle.u, low.ratio
+    if not k > 1.0:
+        return None
+    idle_low, idle_high = a * (1.0 - sag / k), a * (1.0 - sag)
+    ratio = idle_high / idle_low if idle_low > 0.0 else 1.0
+    scale = k * k - k * ratio
+    rise, rise_low = b * b - idle_high**2, low.on_mv**2 - idle_low**2
+    square = (rise - k * ratio * rise_low) / scale
+    by_ratio = -ratio * rise_low / scale - square * (2.0 * k - ratio) / scale
+    square_u = math.hypot(
+        2.0 * b * u / scale,
+        2.0 * k * low.on_mv * low.u_mv / scale,
+        2.0 * a * u / k,
+        by_ratio * k * idle.assumed.ratio_rel_u,
+    )
+    if square <= 2.0 * square_u:
+        return None
+    return k * math.sqrt(square), max(k * square_u / (2.0 * math.sqrt(square)), u)
+
+
+def drop_of_settings(idle: "Idle", b: float, low: LowSetting) -> tuple[float, float] | None:
+    """The drop at the higher setting and its uncertainty; ``None`` where the two say too little.
+
+    Args:
+        idle: What the idle reading may be.
+        b: Level at the higher setting.
+        low: What was read at the lower one.
+    """
+    sag, off = idle.assumed.sag, math.sqrt(3.0) * idle.assumed.sag_sd
+    # Three-point quadrature of how far the load may take a current down; none of the pickup.
+    current = 1.0 - idle.pickup
+    shares = (
+        (0.0, idle.pickup),
+        (sag - off, current / 6.0),
+        (sag, current * 2.0 / 3.0),
+        (sag + off, current / 6.0),
+    )
+    solved = [
+        (weight, *one)
+        for sag, weight in shares
+        if (one := _two_settings(idle, b, low, sag)) is not None
+    ]
+    total = sum(weight for weight, _, _ in solved)
+    if total < 0.5:
+        return None
+    drop = sum(weight * one for weight, one, _ in solved) / total
+    square = sum(weight * ((one - drop) ** 2 + one_u**2) for weight, one, one_u in solved)
+    return drop, max(math.sqrt(square / total), idle.u)
