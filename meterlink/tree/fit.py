@@ -16,6 +16,7 @@ from meterlink.tree.likelihood import Grounds, Problem, inliers
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.trees import Flags, Floats
 
+Stages = tuple[tuple[float, int], ...]
 PATH_STARTS, START_SD = 4, 0.5  # starts where there is another path, and their spread in logs
 MAX_ITERATIONS = 40
 CONVERGED = 1e-3  # nats gained by the last step
@@ -27,6 +28,11 @@ WORTH_DROPPING = 0.75  # part that is left of a batch; going on without the rest
 TREE_ROUGH = ((3.0, 8),)
 RATIO_ROUGH = ((30.0, 5), (3.0, 8))
 PATH_ROUGH = ((30.0, 5), (3.0, 6))
+# where so many believed tests are so many standard uncertainties off the mode, others are looked
+# for: from there with a wide loss, and from what the tests that are off say themselves
+FAR_OFF_SDS, FAR_OFF = 4.0, 2
+SECOND_LOOK = ((30.0, 5), (10.0, 4), (3.0, 6))
+OTHERS_WEIGHT = 0.005  # of the tests that were believed so far
 # how much of the curvature of a sum of exponentials counts: 1 is right for a run seen alone and too
 # much where only the sum of two is known; 0.7 halves the error or better (numerical integration in
 # tests/tree/test_laplace.py)
@@ -79,6 +85,7 @@ class Fit:
 
 def maximise(problem: Problem, x: Floats, iterations: int = MAX_ITERATIONS) -> Floats:
     """Damped Gauss-Newton ascent to the mode of each hypothesis, finished ones left alone."""
+    x = x.copy()
     damping = np.full(problem.count, 1e-3)
     value, gradient, hessian = problem.expansion(x)
     active = np.arange(problem.count)
@@ -116,12 +123,40 @@ def _mode(columns: Columns, known: Known, *, ratios: bool) -> tuple[Problem, Flo
     if problem.with_path:
         return _best_mode(problem, x)
     x = problem.sagged(x).start()
-    return _near(problem, x, RATIO_ROUGH if problem.fitted_sides else TREE_ROUGH)
+    rough = RATIO_ROUGH if problem.fitted_sides else TREE_ROUGH
+    return _second_look(*_near(problem, x, rough), rough)
 
 
-def _near(
-    problem: Problem, x: Floats, stages: tuple[tuple[float, int], ...]
+def _second_look(problem: Problem, x: Floats, rough: Stages) -> tuple[Problem, Floats]:
+    """The same mode, or a better one where tests that contradict each other chose a poor one.
+
+    Of three tests of one run a precise wrong one may draw the first guess so far that both right
+    ones are given up.
+    """
+    tests = problem.tests
+    off = np.abs(tests.drop - problem.predict(x)[0])
+    far = problem.believed & (off > FAR_OFF_SDS * problem.u)
+    rows = np.flatnonzero(far.sum(axis=1) >= FAR_OFF)
+    if not len(rows):
+        return problem, x
+    some = problem.like(rows=rows)
+    turned = some.start(np.where(far[rows], 1.0, OTHERS_WEIGHT))
+    for start, stages in ((turned, rough), (x[rows], SECOND_LOOK)):
+        problem, x = _better(problem, x, rows, *_near(some, start, stages))
+    return problem, x
+
+
+def _better(
+    problem: Problem, x: Floats, rows: NDArray[np.intp], other: Problem, at: Floats
 ) -> tuple[Problem, Floats]:
+    """The better of two modes of some of the hypotheses."""
+    gained = other.expansion(at)[0] > problem.expansion(x)[0][rows]
+    x, amps = x.copy(), np.array(problem.amps)
+    x[rows[gained]], amps[rows[gained]] = at[gained], other.amps[gained]
+    return problem.like(amps=amps), x
+
+
+def _near(problem: Problem, x: Floats, stages: Stages) -> tuple[Problem, Floats]:
     """The mode that a rough fit from ``x`` leads to."""
     for width, iterations in stages:
         x = maximise(problem.sagged(x, rough=width), x, iterations)
@@ -140,15 +175,11 @@ def _best_mode(problem: Problem, x: Floats) -> tuple[Problem, Floats]:
     shifts[1:, -2:] = rng.normal(0.0, START_SD, (PATH_STARTS - 1, 2))
     runs = rng.normal(0.0, START_SD, (PATH_STARTS - 1, 2 * MAX_RECEPTACLES))
     shifts[1:, : problem.width] = runs[:, : problem.width]
+    every = np.arange(problem.count)
     best, found = _near(problem, x, PATH_ROUGH)
-    value, amps = best.expansion(found)[0], best.amps
     for shift in shifts[1:]:
-        other, at = _near(problem, x + shift, PATH_ROUGH)
-        new = other.expansion(at)[0]
-        better = (new > value)[:, None]
-        found, amps = np.where(better, at, found), np.where(better, other.amps, amps)
-        value = np.maximum(value, new)
-    return problem.like(amps=amps), found
+        best, found = _better(best, found, every, *_near(problem, x + shift, PATH_ROUGH))
+    return best, found
 
 
 def _laplace(problem: Problem, x: Floats) -> tuple[Floats, Floats]:

@@ -211,11 +211,12 @@ class Problem:
         amps = tests.amps * np.clip(1 + usual - sag, 0.5, 1.5)
         return self.like(amps=amps, rough=rough)
 
-    def start(self) -> Floats:
+    def start(self, share: Floats | float = 1.0) -> Floats:
         """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
 
         Hot and ground count as much as neutral here, and the source is one more unknown. Other
-        paths are left out, and where there is one the guess is the prior's.
+        paths are left out, and where there is one the guess is the prior's. ``share`` is how much
+        each believed test counts, ``(N, m)``.
         """
         c, tests, assumed = self.columns, self.tests, self.run_prior.runs
         source = np.full((self.count, 1), assumed.source_mohm)
@@ -228,7 +229,7 @@ class Problem:
         design = np.concatenate(
             [c.seen * scale[:, :, None], (self.amps * tests.source)[:, :, None]], axis=2
         )
-        weight = np.where(self.believed, 1 / self.u**2, 0.0)
+        weight = np.where(self.believed, share / self.u**2, 0.0)
         weighted = np.swapaxes(design * weight[..., None], 1, 2)
         normal = weighted @ design
         diagonal = np.arange(self.width + 1)
