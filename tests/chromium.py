@@ -9,8 +9,9 @@ import os
 import subprocess
 import tempfile
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
+
+from drivers.closing import Closing
 
 FLAGS = (
     "--headless",
@@ -25,7 +26,7 @@ FLAGS = (
 EXPECTED = ("409 (Conflict)", "net::ERR_CONNECTION_REFUSED")
 
 
-class Chromium:
+class Chromium(Closing):
     """A running browser. Closing it ends its process and removes its profile."""
 
     def __init__(self, path: str) -> None:
@@ -100,15 +101,8 @@ class Chromium:
         while self._contexts:
             self.call("Target.disposeBrowserContext", browserContextId=self._contexts.pop())
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """End the browser and remove its profile."""
         self._process.terminate()
         self._process.wait()
         os.close(self._to)

@@ -8,7 +8,6 @@ import textwrap
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from types import TracebackType
 from typing import Any, Self, TextIO
 
 import click
@@ -131,7 +130,7 @@ class StopSignals(Closing):
         """Nothing."""
 
 
-class Keys:
+class Keys(Closing):
     """Single keys while it is entered; none where standard input is no terminal.
 
     Attributes:
@@ -154,12 +153,8 @@ class Keys:
                 self._before = signal.signal(signal.SIGCONT, self._returned)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Let the terminal take whole lines again."""
         if sys.platform == "win32":
             return
         if self._before is not None:
