@@ -34,22 +34,27 @@ class Experience:
 
     Attributes:
         circuit: For the load and the supply.
-        meter: What is usual where the log says nothing.
+        assumed: What is usual where the log says nothing.
         by_leads: Rows with the same leads.
         by_hookup: Rows with the same hookup.
     """
 
     circuit: Circuit
-    meter: Meter
+    assumed: Assumptions
     by_leads: dict[_Leads, list[TestRow]] = field(default_factory=lambda: defaultdict(list))
     by_hookup: dict[Hookup, list[TestRow]] = field(default_factory=lambda: defaultdict(list))
+
+    @property
+    def meter(self) -> Meter:
+        """Noise that is usual."""
+        return self.assumed.meter
 
     @classmethod
     def of(
         cls, circuit: Circuit, rows: Sequence[TestRow], assumptions: Assumptions = USUAL
     ) -> "Experience":
         """What some rows say."""
-        known = cls(circuit, assumptions.meter)
+        known = cls(circuit, assumptions)
         for row in rows:
             known.by_leads[leads_of(row.setup)].append(row)
             known.by_hookup[row.setup.hookup].append(row)
@@ -58,8 +63,18 @@ class Experience:
     def tells_nothing(self, setup: Setup) -> bool:
         """Whether the log shows that a test cannot tell: it, or others on its leads, could not."""
         rows = self.by_leads.get(leads_of(setup), [])
+        return self.was_unclear(setup) or _all_unclear(rows, SAME_LEADS)
+
+    def was_unclear(self, setup: Setup) -> bool:
+        """Whether a test itself was done often enough to show that it cannot tell."""
+        rows = self.by_leads.get(leads_of(setup), [])
         same = [row for row in rows if row.setup.load_at == setup.load_at]
-        return _all_unclear(same, SAME_TEST) or _all_unclear(rows, SAME_LEADS)
+        return _all_unclear(same, SAME_TEST)
+
+    def shortest_sag_mv(self) -> float:
+        """What the load makes over hot and neutral of the shortest run."""
+        amps = self.circuit.load_amps or self.assumed.meter.amps
+        return 2 * amps * self.assumed.runs.shortest_mohm
 
     def u_mv(self, setup: Setup, cycles: int = 1) -> tuple[float, float]:
         """Standard uncertainty to come in mV (mohm of an ohmmeter): of a jump, and of none."""
@@ -103,8 +118,12 @@ class Experience:
         dead = self.circuit.load_kind is LoadKind.DIRECT_SOURCE
         return self.meter.direct_u_mv if dead else self.meter.no_jump_u_mv
 
-    def advice(self) -> tuple[str, ...]:
-        """What would help where the tests so far tell little, in sentences."""
+    def advice(self, *, one_place: bool = False) -> tuple[str, ...]:
+        """What would help where the tests so far tell little, in sentences.
+
+        Args:
+            one_place: The load is only where the leads are.
+        """
         rows = [row for rows in self.by_hookup.values() for row in rows]
         found = []
         large = [
@@ -135,6 +154,12 @@ class Experience:
             found.append(
                 "No test has told anything yet. Try another hookup or another load; with the power "
                 "off, a milliohm meter or a direct current tells the same."
+            )
+        elif one_place:
+            found.append(
+                "With load and leads at one place each test tells how far that receptacle is from "
+                "the panel, not which branch it hangs on. Put the load at another receptacle than "
+                "the leads."
             )
         return tuple(found)
 

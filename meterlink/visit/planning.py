@@ -115,7 +115,7 @@ def look_ahead(
             hookups=hookups,
             side=side,
         )
-        setup, why, cycles = test.setup, test.why, test.cycles
+        setup, why, cycles = test.setup, " ".join((test.why, *test.advice)), test.cycles
     except UsageError as error:
         why = str(error)
     return Outlook(

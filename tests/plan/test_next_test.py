@@ -1,6 +1,9 @@
 """The planner: what it chooses, what it never chooses, and what it says."""
 
+from collections.abc import Collection
+from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -70,7 +73,12 @@ def _measured(number: int, setup: Setup, mv: float) -> TestRow:
     )
 
 
-def _drive(goal: Goal, most: int, circuit: Circuit = CIRCUIT) -> list[TestRow]:
+def _drive(
+    goal: Goal,
+    most: int,
+    circuit: Circuit = CIRCUIT,
+    hookups: Collection[Hookup] | None = None,
+) -> list[TestRow]:
     """Let the planner choose until it has enough."""
     rows: list[TestRow] = []
     posterior = infer(circuit, rows)
@@ -80,6 +88,7 @@ def _drive(goal: Goal, most: int, circuit: Circuit = CIRCUIT) -> list[TestRow]:
             last=rows[-1].setup if rows else None,
             done={row.setup for row in rows},
             goal=goal,
+            hookups=hookups,
         )
         rows.append(_row(len(rows) + 1, choice.setup))
         posterior = infer(circuit, rows)
@@ -120,6 +129,56 @@ def test_receptacles_that_cannot_be_got_at_are_left_alone() -> None:
 @pytest.mark.parametrize("hookup", LIVE_HOOKUPS)
 def test_only_the_hookups_asked_for_are_chosen(hookup: Hookup) -> None:
     assert next_test(infer(CIRCUIT, []), hookups=[hookup]).setup.hookup is hookup
+
+
+def _unclear(number: int, setup: Setup) -> TestRow:
+    """The row of a test whose levels told nothing."""
+    return replace(_measured(number, setup, 9.0), drop_u_mv=400.0, verdict=Verdict.UNCLEAR)
+
+
+WAYS = [ways for k in (1, 2) for ways in combinations(LIVE_HOOKUPS, k)]
+
+
+@pytest.mark.parametrize("hookups", WAYS, ids=lambda ways: " and ".join(ways))
+def test_no_test_is_proposed_a_third_time_that_could_not_tell_twice(
+    hookups: tuple[Hookup, ...],
+) -> None:
+    """And where nothing tells anything, what would help is said at the end."""
+    circuit = replace(CIRCUIT, receptacles=NAMES[:2])
+    done: list[TestRow] = []
+    possible = list(possible_setups(circuit, hookups=hookups))
+    for number in range(1, 2 * len(possible) + 1):
+        choice = next_test(infer(circuit, done), hookups=hookups)
+        assert sum(row.setup == choice.setup for row in done) < 2
+        done += [_unclear(number, choice.setup)]
+        if choice.advice:
+            break
+    assert "Try another hookup or another load" in " ".join(choice.advice)
+    assert len({row.setup for row in done}) >= 2
+
+
+@pytest.mark.parametrize("hookup", LIVE_HOOKUPS)
+def test_each_hookup_alone_settles_a_chain_of_four(hookup: Hookup) -> None:
+    rows = _drive(Goal.ORDER, 14, hookups=(hookup,))
+    assert {row.setup.hookup for row in rows} == {hookup}
+
+
+def test_a_supply_that_wanders_is_asked_for_as_many_cycles_as_show_the_shortest_run() -> None:
+    """Two readings of u are told apart with 95 % from 1.645 * sqrt(2) * u; 8 mohm are 160 mV."""
+    only = next_test(infer(CIRCUIT, []), hookups=[Hookup.LINE_DROP])
+    assert only.cycles == 4  # 120 mV in one cycle (the supply usually wanders by a thousandth)
+    rows = [_row(k, Setup(Hookup.LINE_DROP, a, None, a)) for k, a in enumerate(NAMES[:3], 1)]
+    quiet = [replace(row, drop_u_mv=20.0, cycles=4) for row in rows]
+    assert next_test(infer(CIRCUIT, quiet), hookups=[Hookup.LINE_DROP]).cycles == 1
+    loud = [replace(row, drop_u_mv=100.0, cycles=4) for row in rows]
+    assert next_test(infer(CIRCUIT, loud), hookups=[Hookup.LINE_DROP]).cycles == 12
+
+
+def test_load_and_leads_at_one_place_tell_depths_only_and_the_person_hears_it() -> None:
+    here = [Setup(Hookup.LINE_DROP, name, None, name) for name in NAMES]
+    rows = [_row(k, setup) for k, setup in enumerate(here * 3, 1)]
+    choice = next_test(infer(CIRCUIT, rows), hookups=[Hookup.LINE_DROP], one_place=True)
+    assert "Put the load at another receptacle" in " ".join(choice.advice)
 
 
 def test_where_nothing_is_possible_the_person_is_told() -> None:
