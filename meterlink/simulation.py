@@ -255,7 +255,7 @@ class SimulatedBench:
         self._setup, self._on_s = setup, None
 
     def load_on(self, t_s: float) -> None:
-        """Switch the load on at a time, which may lie ahead."""
+        """Switch the load on at a time, now or later."""
         self._on_s = t_s
 
     def load_off(self) -> None:

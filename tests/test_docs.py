@@ -68,6 +68,28 @@ def test_the_map_of_the_code_names_every_folder_and_none_that_is_not_there():
     assert named == there
 
 
+#: A dialect that grew here once; each has a plain word (outlier, predicted, disconnected).
+DIALECT = re.compile(
+    r"\b(liars?|foret(old|ells?)|climb(s|ed|ing)?|offspring|regraft\w*|make-up|rim of paper"
+    r"|(can|could)(not)? be got at|nobody has counted|paper and pixels|counts no more|taken back"
+    r"|as you wish|whoever is licensed|too few readings yet|stepped without|(is|be) said to be on"
+    r"|what it seems to|class (Word|Beat|Hands)|utils)\b",
+    re.IGNORECASE,
+)
+
+
+def test_names_docstrings_comments_and_messages_are_plain_english():
+    found = [
+        f"{path.relative_to(ROOT)}:{number}: {line.strip()}"
+        for room in ("meterlink", "drivers")
+        for path in sorted((ROOT / room).rglob("*.py"))
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if DIALECT.search(line)
+    ]
+    assert found == []
+    assert not any(ROOT.glob("meterlink/**/*words*.py"))
+
+
 def test_a_defect_ends_as_one_message_and_its_place_is_shown_where_asked_for(monkeypatch, capsys):
     def broken() -> None:
         raise KeyError("x")

@@ -251,7 +251,7 @@ def restless(
     if test_flags.mostly_overload(stage):
         return "The meter shows overload: its range is too low."
     if len(usable) < 4:
-        return "Too few readings yet."
+        return "Waiting for the meter."
     flags = test_flags.idle_flags(usable, usable, line=line, assumed=assumed)
     if Flag.FLOATING in flags:
         return (
@@ -259,7 +259,7 @@ def restless(
             "or there is no ground."
         )
     if Flag.OTHER_APPLIANCE in flags:
-        return "The reading stepped without a mark: something else is running."
+        return "The reading jumped. Did you switch the heater, or does something else run?"
     if Flag.IDLE_MOVES in flags:
         return "The level still moves."
     center, spread = robust_center(usable.mv)

@@ -63,7 +63,7 @@ class Fit:
         log_evidence: Log probability (density) of all tests, shape ``(N,)``.
         x: Mode of the parameters (``likelihood.Problem``), ``(N, P)``.
         covariance: Of these, ``(N, P, P)``.
-        inlier: Probability that each test says what it seems to, ``(N, m)``.
+        inlier: Probability that each test is no outlier, ``(N, m)``.
         grounded: Probability that the ground contact used in each test is there, ``(N, m)``.
         predicted_mv: What each test should show at the mode, ``(N, m)``.
         badness: Nats that the tests and the runs lose against a perfect prediction, beyond what

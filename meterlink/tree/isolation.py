@@ -27,8 +27,8 @@ class Isolation:
     """Findings as pairs of receptacles.
 
     Attributes:
-        pairs: For each looked-at pair its ``(parted at, looked at)`` indices and the log of how
-            much more probable the finding is where the first feeds the second.
+        pairs: For each looked-at pair the indices of where it was cut and where looked at, and
+            the log of how much more probable the finding is where the first feeds the second.
         presses: For each device that was tripped its index and what was found at others: index
             and whether it was dead.
     """

@@ -102,7 +102,7 @@ class Tests:
             size, with the probability of either before any evidence.
         log_void: Log density of the reading where the test says nothing of the wiring.
         log_away: The same of a receptacle of another circuit with its own load: it makes a jump.
-        log_inlier: Log probability that the test says what it seems to.
+        log_inlier: Log probability that the test is no outlier.
     """
 
     __test__ = False

@@ -136,7 +136,7 @@ class Grown:
         masks: Masks of the new trees, two columns wider than before.
         home: Which runs start at the panel.
         origin: Row of the tree that each was grown from.
-        split: Column of the run that was parted, whose nearer part is in the first new column;
+        split: Column of the run that was divided, whose nearer part is in the first new column;
             -1 where none was.
         before: Number of columns of the old tree; they come first, in their places.
         log_prior_ratio: Log of the new tree's prior weight over the old one's.
@@ -197,21 +197,21 @@ def grow(masks: Masks, home: Flags, bit: int, n: int, prior: TreePrior) -> Grown
     none, lone = np.zeros_like(masks), np.full_like(masks, new)
     no_home = np.zeros_like(home)
     same_home = np.broadcast_to(home[:, None, :], above.shape)
-    parted_home = same_home & ~itself
+    divided_home = same_home & ~itself
     named = no_more + prior.log_fork(n) - prior.log_splice(n)
     return together(
         [
             _at_panel(masks, home, new, prior.log_panel_fork() + one_more[:, 0]),
             _way(through, same_home, (lone, none), no_home, exists, np.where(leaf, 0.0, forked)),
-            _way(beyond, parted_home, (masks | new, none), home, exists, no_more, parted=True),
+            _way(beyond, divided_home, (masks | new, none), home, exists, no_more, divided=True),
             _way(
                 beyond,
-                parted_home,
+                divided_home,
                 (masks | new, lone),
                 home,
                 exists,
                 at_home + no_more + spliced,
-                parted=True,
+                divided=True,
             ),
             _way(through, same_home, (none, none), no_home, splice, named),
         ]
@@ -235,7 +235,7 @@ def _way(
     which: Flags,
     log_ratio: Floats,
     *,
-    parted: bool = False,
+    divided: bool = False,
 ) -> Grown:
     """The trees grown at each run ``e`` of each tree ``t`` where ``which[t, e]``.
 
@@ -246,7 +246,7 @@ def _way(
         tail_home: Whether the first of them starts at the panel.
         which: Where it can be done.
         log_ratio: Log of the prior weight's change.
-        parted: The first new one is the nearer part of run ``e``.
+        divided: The first new one is the nearer part of run ``e``.
     """
     t, e = np.nonzero(which)
     ends = np.stack([tail_home[t, e], np.zeros(len(t), dtype=bool)], axis=1)
@@ -254,7 +254,7 @@ def _way(
         np.concatenate([body[t, e], np.stack([tail[0][t, e], tail[1][t, e]], axis=1)], axis=1),
         np.concatenate([body_home[t, e], ends], axis=1),
         t,
-        e if parted else np.full_like(e, -1),
+        e if divided else np.full_like(e, -1),
         body.shape[2],
         log_ratio[t, e],
     )

@@ -51,7 +51,7 @@ class Splice:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A test that probably does not say what it seems to say."""
+    """A test that looks wrong."""
 
     test: int
     probability: float

@@ -35,7 +35,7 @@ CAUTIONS = (
     "switched; what they protect goes dark. Ask first what must not lose power.",
     "The load runs only as long as it is asked for, and never unattended. Where something smells, "
     "warms or discolours: load off, breaker off, stop, and have it looked at.",
-    "Poor joints and hazards that are found are opened and remade by whoever is licensed for it.",
+    "Poor joints and hazards that are found: have a licensed electrician open and remake them.",
 )
 
 

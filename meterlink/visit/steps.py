@@ -71,7 +71,7 @@ class Steps:
             self.ask(SetMark("test", setup=state.setup))
 
     def set_on(self, text: str = "") -> None:
-        """The load is said to be on, by a person or by the calling out."""
+        """Somebody said that the load is on, or it was called out."""
         test = self.state.test
         if test is not None:
             test.on_s, test.is_tapped = self.state.now_s, True

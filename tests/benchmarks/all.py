@@ -148,7 +148,7 @@ def _against_joining(n: int) -> Line:
     from meterlink.circuit.setup import Hookup, Setup
     from meterlink.tree.infer import infer
 
-    bench = Bench.draw(n, 4, lie=0.0)
+    bench = Bench.draw(n, 4, outlier=0.0)
     names = list(bench.circuit.receptacles)
     setups = [Setup(Hookup.NEUTRAL_GROUND, a, None, b) for a in names for b in names]
     rows = [bench.row(k + 1, setup) for k, setup in enumerate(setups)]

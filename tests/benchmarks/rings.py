@@ -1,7 +1,7 @@
 """Rings and second paths found and missed, and healthy trees called rings.
 
 Run by hand: ``python tests/benchmarks/rings.py [circuits] [first seed]``. Tests are drawn at random
-(all hookups), with 3 % that lie, by ``simulated_tests``.
+(all hookups), with 3 % that are outliers, by ``simulated_tests``.
 """
 
 import sys

@@ -2,7 +2,7 @@
 
 The physics is ``meterlink.simulation``; what a detector would report is drawn here: pickup
 of unknown phase against the drop, jitter, supply wander on ``line-drop``, a heater whose current
-falls with the voltage it gets, and tests that lie (no change although there should be one).
+falls with the voltage it gets, and outliers (no change although there should be one).
 """
 
 from dataclasses import dataclass
@@ -47,8 +47,8 @@ class Bench:
     wiring: Wiring
     circuit: Circuit
     rng: np.random.Generator
-    lie: float = 0.03
-    lies: int = 0
+    outlier: float = 0.03
+    outliers: int = 0
 
     @classmethod
     def draw(
@@ -56,7 +56,7 @@ class Bench:
         n: int,
         seed: int,
         *,
-        lie: float = 0.03,
+        outlier: float = 0.03,
         grounded: bool = True,
         branches: float = 1.0,
     ) -> "Bench":
@@ -81,7 +81,7 @@ class Bench:
             load_amps=round(amps, 1),
             grounded=grounded,
         )
-        return cls(wiring, circuit, rng, lie)
+        return cls(wiring, circuit, rng, outlier)
 
     def row(self, number: int, setup: Setup) -> TestRow:
         """Do one test."""
@@ -90,9 +90,9 @@ class Bench:
             setup.load_at, self.circuit.load_amps or 10.0, self.circuit.volts
         )
         true_mv = 1000 * self.wiring.drop_v(setup, amps * (1 + 0.003 * rng.standard_normal()))
-        lies = rng.random() < self.lie
-        self.lies += lies and true_mv > 0
-        if lies:
+        is_outlier = rng.random() < self.outlier
+        self.outliers += is_outlier and true_mv > 0
+        if is_outlier:
             true_mv = 0.0
         if setup.hookup is Hookup.LINE_DROP:
             u = float(rng.uniform(40, 120))

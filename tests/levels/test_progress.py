@@ -97,7 +97,7 @@ def test_a_quiet_idle_level_is_enough_after_some_seconds():
         ([6.0] * 30, {"hold": True}, "hold"),
         ([6.0] * 30, {"function": Function.DC}, "AC volts"),
         ([None] * 30, {"overload": True}, "range"),
-        ([6.0, 6.1], {}, "few"),
+        ([6.0, 6.1], {}, "Waiting"),
         (list(np.abs(np.random.default_rng(2).normal(8e3, 3e3, 40))), {}, "contact"),
         (list(np.linspace(5.0, 12.0, 40)), {}, "moves"),
     ],

@@ -234,7 +234,7 @@ def test_a_test_that_every_tree_forecasts_alike_tells_nothing() -> None:
 
 
 def test_a_test_settles_as_often_as_it_shows_what_rules_the_rest_out() -> None:
-    """By hand: of two answers at 0.9 and 0.1, told apart unless the test lies (3 %)."""
+    """By hand: of two answers at 0.9 and 0.1, told apart unless the test is an outlier (3 %)."""
     weight, label = np.array([0.9, 0.1]), np.array([0, 1])
     far = Forecast(np.array([[300.0], [900.0]]), np.zeros((2, 1)), np.full((2, 1), 5.0))
     chance = settling_probability(*outcome_likelihoods(weight, far), weight, label, 0.95)

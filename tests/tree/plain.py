@@ -191,7 +191,13 @@ def drop_mv(
 
 
 def random_rows(
-    feeds: Parents, n: int, m: int, rng: np.random.Generator, *, lie: float = 0.0, u: float = 3.0
+    feeds: Parents,
+    n: int,
+    m: int,
+    rng: np.random.Generator,
+    *,
+    outlier: float = 0.0,
+    u: float = 3.0,
 ) -> list[TestRow]:
     """``m`` random tests on a wiring with random runs."""
     mohm = {point: float(rng.lognormal(np.log(40), 0.5)) for point in sorted(feeds, key=str)}
@@ -202,7 +208,7 @@ def random_rows(
         setup = Setup(
             hookup, NAMES[a], NAMES[b] if hookup is NN else None, NAMES[int(rng.integers(n))]
         )
-        true = 0.0 if rng.random() < lie else drop_mv(feeds, mohm, setup, 10.0)
+        true = 0.0 if rng.random() < outlier else drop_mv(feeds, mohm, setup, 10.0)
         seen = true + u * rng.standard_normal()
         verdict = Verdict.IN_PATH if seen > 4 * u else Verdict.NOT_IN_PATH
         rows.append(

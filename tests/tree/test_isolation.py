@@ -24,7 +24,7 @@ from .plain import NAMES, NG, circuit, row
 from .test_resolve import TRIO, chain_rows
 
 
-def parted(at: str, receptacle: str, state: State, number: int = 1) -> Finding:
+def disconnected(at: str, receptacle: str, state: State, number: int = 1) -> Finding:
     return Finding(
         number, datetime(2026, 1, 1, tzinfo=UTC), Cut.DISCONNECTED, at, receptacle, state
     )
@@ -48,7 +48,7 @@ def fed_if_sound(n: int, findings: list[Finding]) -> float:
 
 def test_the_weight_is_a_matter_of_who_feeds_whom_alone() -> None:
     masks, _, _ = every_tree(4)
-    weight = Isolation.of([parted("Attic", "Bath", State.DEAD)], NAMES[:4]).log_weight(masks)
+    weight = Isolation.of([disconnected("Attic", "Bath", State.DEAD)], NAMES[:4]).log_weight(masks)
     below = (clades(masks, 4)[:, 0] & 0b10) != 0
     assert np.unique(weight[below]).size == np.unique(weight[~below]).size == 1
     ratio = weight[below][0] - weight[~below][0]
@@ -58,22 +58,22 @@ def test_the_weight_is_a_matter_of_who_feeds_whom_alone() -> None:
 @pytest.mark.parametrize("n", [2, 3, 4])
 def test_a_finding_multiplies_the_odds_as_bayes_says(n: int) -> None:
     before = fed_if_sound(n, [])
-    after = fed_if_sound(n, [parted("Attic", "Bath", State.DEAD)])
+    after = fed_if_sound(n, [disconnected("Attic", "Bath", State.DEAD)])
     odds = before / (1 - before) * (1 - WRONG) / WRONG
     assert after == pytest.approx(odds / (1 + odds), abs=1e-6)
 
 
-def test_live_behind_parted_conductors_says_that_it_is_not_fed_from_there() -> None:
-    assert fed(3, [parted("Attic", "Bath", State.LIVE)])[0, 1] < 0.02
+def test_live_behind_disconnected_conductors_says_that_it_is_not_fed_from_there() -> None:
+    assert fed(3, [disconnected("Attic", "Bath", State.LIVE)])[0, 1] < 0.02
 
 
 def test_the_same_finding_entered_twice_counts_once() -> None:
-    one = parted("Attic", "Bath", State.DEAD)
+    one = disconnected("Attic", "Bath", State.DEAD)
     assert fed(2, [one, replace(one, number=2)]) == pytest.approx(fed(2, [one]))
 
 
 def test_findings_that_contradict_each_other_cancel() -> None:
-    both = [parted("Attic", "Bath", State.DEAD), parted("Attic", "Bath", State.LIVE, 2)]
+    both = [disconnected("Attic", "Bath", State.DEAD), disconnected("Attic", "Bath", State.LIVE, 2)]
     assert fed(3, both) == pytest.approx(fed(3, []), abs=1e-9)
 
 
@@ -82,15 +82,15 @@ def test_findings_settle_what_tests_left_open() -> None:
     open_still = resolve(TRIO, rows)
     assert not open_still.settled
     found = [
-        parted("Attic", "Bath", State.DEAD),
-        parted("Attic", "Cellar", State.DEAD, 2),
-        parted("Bath", "Cellar", State.DEAD, 3),
+        disconnected("Attic", "Bath", State.DEAD),
+        disconnected("Attic", "Cellar", State.DEAD, 2),
+        disconnected("Bath", "Cellar", State.DEAD, 3),
     ]
     assert resolve(TRIO, rows, findings=found).settled
 
 
 def test_a_finding_that_all_tests_contradict_is_named_and_outvoted() -> None:
-    found = resolve(TRIO, chain_rows(2), findings=[parted("Cellar", "Attic", State.DEAD)])
+    found = resolve(TRIO, chain_rows(2), findings=[disconnected("Cellar", "Attic", State.DEAD)])
     assert found.first.receptacle == "Attic"
     [note] = found.notes
     assert note.startswith("Attic was found dead with Cellar disconnected from what it feeds;")
@@ -100,7 +100,7 @@ def test_a_finding_that_all_tests_contradict_is_named_and_outvoted() -> None:
 def test_a_finding_against_a_single_test_puts_the_test_in_doubt() -> None:
     rows = [row(1, NG, "Attic", None, "Bath", 0.2, 1.0)]  # as if Attic were not on Bath's way
     before = resolve(circuit(2), rows)
-    after = resolve(circuit(2), rows, findings=[parted("Attic", "Bath", State.DEAD)])
+    after = resolve(circuit(2), rows, findings=[disconnected("Attic", "Bath", State.DEAD)])
     feeds = [p.fed_from for p in after.points if p.name == "Bath"]
     assert [d.test for d in after.doubts] == [1] or feeds != ["Attic"]
     assert after.order_probability < before.order_probability or after.doubts
@@ -135,11 +135,11 @@ def test_a_receptacle_of_another_circuit_keeps_the_order_unsettled() -> None:
 
 
 def test_findings_on_names_that_are_not_of_the_circuit_say_nothing() -> None:
-    assert Isolation.of([parted("Porch", "Bath", State.DEAD)], NAMES[:2]).pairs == ()
+    assert Isolation.of([disconnected("Porch", "Bath", State.DEAD)], NAMES[:2]).pairs == ()
 
 
 def tripped(at: str, receptacle: str, state: State, number: int = 1) -> Finding:
-    return replace(parted(at, receptacle, state, number), cut=Cut.TRIPPED)
+    return replace(disconnected(at, receptacle, state, number), cut=Cut.TRIPPED)
 
 
 def test_what_a_tripped_device_made_dead_hangs_on_it() -> None:
@@ -152,7 +152,10 @@ def test_what_a_tripped_device_made_dead_hangs_on_it() -> None:
 def test_all_live_with_a_device_tripped_may_mean_that_its_load_terminals_are_not_used() -> None:
     before = fed(3, [])[0, 1]
     live = fed(3, [tripped("Attic", "Bath", State.LIVE), tripped("Attic", "Cellar", State.LIVE, 2)])
-    cut = fed(3, [parted("Attic", "Bath", State.LIVE), parted("Attic", "Cellar", State.LIVE, 2)])
+    cut = fed(
+        3,
+        [disconnected("Attic", "Bath", State.LIVE), disconnected("Attic", "Cellar", State.LIVE, 2)],
+    )
     assert cut[0, 1] < live[0, 1] < before
 
 

@@ -135,8 +135,8 @@ def test_no_mode_is_much_better_than_the_one_found_where_a_fifth_of_the_tests_li
         picked = [every[int(i)] for i in rng.choice(len(every), 31, replace=False)]
         rows = random_rows(parents(picked[0]), 4, 11, rng)
         for j in np.flatnonzero(rng.random(len(rows)) < 0.2):
-            lie = 0.0 if rng.random() < 0.3 else float(rng.uniform(30.0, 2000.0))
-            rows[j] = replace(rows[j], drop_mv=lie)
+            outlier = 0.0 if rng.random() < 0.3 else float(rng.uniform(30.0, 2000.0))
+            rows[j] = replace(rows[j], drop_mv=outlier)
         tests = Tests.of(observations_of(circuit(4), rows))
         known = Known(tests, PRIOR, Grounds(np.full(4, -25.0)))
         columns, found, _ = refit(Hypotheses.of(masks_of(picked)), known)

@@ -146,8 +146,8 @@ def test_logs_that_contradict_themselves_name_tests_and_settle_nothing() -> None
 
 
 def test_one_lie_among_many_is_outvoted_and_named() -> None:
-    lie = quiet(99, "Attic", "Bath", "Cellar")
-    found = resolve(TRIO, [*chain_rows(), lie])
+    outlier = quiet(99, "Attic", "Bath", "Cellar")
+    found = resolve(TRIO, [*chain_rows(), outlier])
     assert [p.fed_from for p in found.points] == ["panel", "Attic", "Bath"]
     assert [d.test for d in found.doubts] == [99]
     assert found.doubts[0].probability > 0.9

@@ -89,7 +89,7 @@ def test_a_healthy_tree_is_never_called_a_ring(seed: int) -> None:
     n = 3 + seed % 3
     listed = wirings(tuple(range(n)))
     feeds = parents(listed[int(rng.integers(len(listed)))])
-    rows = random_rows(feeds, n, 4 * n, rng, lie=0.05)
+    rows = random_rows(feeds, n, 4 * n, rng, outlier=0.05)
     assert resolve(circuit(n, load_amps=10.0), rows).loop is None
 
 

@@ -42,7 +42,7 @@ def drawn_tests(seed: int, n: int, m: int) -> Tests:
     rng = np.random.default_rng(seed)
     listed = wirings(tuple(range(n)))
     feeds = parents(listed[int(rng.integers(len(listed)))])
-    return Tests.of(observations_of(circuit(n), random_rows(feeds, n, m, rng, lie=0.03)))
+    return Tests.of(observations_of(circuit(n), random_rows(feeds, n, m, rng, outlier=0.03)))
 
 
 def searched(tests: Tests, n: int, capacity: int = 4000, seed: int = 0) -> Ensemble:
