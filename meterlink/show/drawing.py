@@ -22,7 +22,7 @@ from meterlink.show.format import (
     pad,
     pad_left,
     percent,
-    with_uncertainty,
+    run_text,
     wrap,
 )
 from meterlink.show.layout import Place, places
@@ -51,14 +51,16 @@ class _Signs:
     splice: str
     lane: str
     branch: str
+    back: str
+    end: str
     rule: str
     mark: str
     plus_minus: str
     mohm: str
 
 
-_BOXES = _Signs("■", "●", "○", "◆", "│", "├─", "─", "!", "±", "mΩ")
-_ASCII = _Signs("#", "o", ".", "+", "|", "|-", "-", "!", "+/-", "mohm")
+_BOXES = _Signs("■", "●", "○", "◆", "│", "├─", "╰─", "╯", "─", "!", "±", "mΩ")
+_ASCII = _Signs("#", "o", ".", "+", "|", "|-", "`-", "'", "-", "!", "+/-", "mohm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,8 +184,9 @@ class _Drawing:
         self._signs = signs
         self._ascii_only = ascii_only
         self._untested = frozenset(wiring_map.untested)
-        self._feeders = frozenset(point.fed_from for point in wiring_map.points) | frozenset(
-            splice.fed_from for splice in wiring_map.splices
+        self._places = places(wiring_map)
+        self._feeders = frozenset(
+            place.point.fed_from for place in self._places if place.point is not None
         )
 
     def lines(self) -> Iterator[str]:
@@ -224,7 +227,7 @@ class _Drawing:
             yield from self._wrapped(sentence, indent="  ", style=faint)
 
     def _tree(self) -> Iterator[str]:
-        rows = places(self._map)
+        rows = self._places
         figures = [self._figures(place.point) for place in rows]
         longest = max(display_width(self._name(place.point)) for place in rows)
         lanes = 1 + max(place.lane for place in rows)
@@ -265,7 +268,7 @@ class _Drawing:
         if point.name in self._untested:
             return _Figures("", "", "untested", "")
         return _Figures(
-            with_uncertainty(point.run_mohm, point.run_u_mohm, signs.plus_minus),
+            run_text(point.run_mohm, point.run_u_mohm, signs.plus_minus),
             length(point.run_m, point.run_mohm, point.run_u_mohm),
             certainty(point.probability),
             percent(point.probability),
@@ -276,10 +279,13 @@ class _Drawing:
         signs = self._signs
         lanes = [signs.lane if lane in place.passing else " " for lane in range(place.lane)]
         left = "".join(pad(lane, 2) for lane in lanes)
-        first = left[:-2] + signs.branch if place.branches else left
+        turn = signs.back if place.closes else signs.branch
+        first = left[:-2] + turn if place.branches or place.closes else left
+        if place.closes:
+            left = left[:-2] + "  "
         below = signs.lane if self._goes_on(place) else " "
         return (
-            pad(f"{first}{self._sign(place.point)} ", cells),
+            pad(f"{first}{signs.end if place.closes else self._sign(place.point)} ", cells),
             pad(f"{left}{below} ", cells),
         )
 

@@ -68,6 +68,13 @@ def with_uncertainty(value: float, uncertainty: float, plus_minus: str = "±") -
     return f"{value:.{places}f}{NBSP}{plus_minus}{NBSP}{uncertainty:.{places}f}"
 
 
+def run_text(run_mohm: float, run_u_mohm: float, plus_minus: str = "±") -> str:
+    """Resistance of a run; without an uncertainty where it has none of its own."""
+    if math.isinf(run_u_mohm):
+        return f"{run_mohm:.1f}"
+    return with_uncertainty(run_mohm, run_u_mohm, plus_minus)
+
+
 def length(run_m: float | None, run_mohm: float, run_u_mohm: float) -> str:
     """Length of a run, empty where it is not known to within about a half."""
     if run_m is None or run_u_mohm > 0.5 * run_mohm:

@@ -22,10 +22,10 @@ from meterlink.show.format import (
     isolated,
     length,
     percent,
-    with_uncertainty,
+    run_text,
     wrap,
 )
-from meterlink.show.layout import Place, places
+from meterlink.show.layout import Place, is_ring_drawn, places
 from meterlink.show.sentences import (
     Remark,
     first_sentence,
@@ -33,6 +33,7 @@ from meterlink.show.sentences import (
     named,
     order_sentence,
     point_remarks,
+    round_trip,
 )
 from meterlink.tree.wiring import PANEL, Point, Splice, WiringMap
 
@@ -193,6 +194,9 @@ def draw_map(
     for row in rows:
         if row.place.point is not None:
             _line(root, row, by_name[row.place.point.fed_from])
+        if row.place.closes:
+            start = next(r for r in by_name.values() if f"back to {r.name}" == row.name)
+            _line_back(root, row, start)
     for row in rows:
         untested, device = row.name in wiring_map.untested, is_device(row.name, protection)
         _sign(root, row, untested=untested, device=device)
@@ -216,13 +220,17 @@ def counted_points(wiring_map: WiringMap) -> str:
 
 def description(wiring_map: WiringMap) -> str:
     """The picture in words: every feed, from the panel down."""
+    ring = wiring_map.loop if is_ring_drawn(wiring_map) else None
+    on_ring = ring.order if ring is not None else ()
     feeds = [
         f"{named(point.name)} is untested"
         if point.name in wiring_map.untested
         else f"{named(point.name)} is fed from {named(point.fed_from)}"
         for place in places(wiring_map)
-        if (point := place.point) is not None
+        if (point := place.point) is not None and not (place.closes or point.name in on_ring)
     ]
+    if ring is not None:
+        feeds.append(f"a ring goes {round_trip(ring)}")
     return f"{first_sentence(wiring_map)}. {'; '.join(feeds)}."
 
 
@@ -256,7 +264,7 @@ def _figures(point: Point | Splice | None, untested: frozenset[str]) -> tuple[st
     if point.name in untested:
         return "", "", "untested"
     return (
-        f"{with_uncertainty(point.run_mohm, point.run_u_mohm)}{NBSP}mΩ",
+        f"{run_text(point.run_mohm, point.run_u_mohm)}{NBSP}mΩ",
         length(point.run_m, point.run_mohm, point.run_u_mohm),
         percent(point.probability),
     )
@@ -291,7 +299,8 @@ def _line(root: Element, row: _Row, feed: _Row) -> None:
     if point is None:
         return
     x, x0 = _x(row.place.lane), _x(feed.place.lane)
-    path = f"M{x:g} {feed.sign_y:g}V{row.sign_y:g}"
+    end = row.sign_y - (8 if row.place.closes else 0)
+    path = f"M{x:g} {feed.sign_y:g}V{end:g}"
     if x != x0:
         beside_x, y = x0 + 5, row.top + 3
         trunk = f"M{beside_x:g} {feed.sign_y:g}V{y - 5:g}"
@@ -306,10 +315,22 @@ def _line(root: Element, row: _Row, feed: _Row) -> None:
     add(root, "path", d=path, fill="none", stroke=colour, stroke_width=width, **dashes)
 
 
+def _line_back(root: Element, row: _Row, start: _Row) -> None:
+    """The last run of a ring: round the corner, and up the lane of the place where it starts."""
+    x, x0, y = _x(row.place.lane), _x(start.place.lane), row.sign_y
+    path = (
+        f"M{x:g} {y - 8:g}Q{x:g} {y:g} {x - 8:g} {y:g}H{x0 + 6:g}"
+        f"Q{x0:g} {y:g} {x0:g} {y - 6:g}V{start.sign_y:g}"
+    )
+    add(root, "path", d=path, fill="none", stroke=INK, stroke_width=2.2)
+
+
 def _sign(root: Element, row: _Row, *, untested: bool, device: bool) -> None:
     """Square: panel. Disc: receptacle, hollow while untested. Diamond: splice."""
     x, y = _x(row.place.lane), row.sign_y
     point = row.place.point
+    if row.place.closes:
+        return
     if point is None:
         add(root, "rect", x=x - 7, y=y - 7, width=14, height=14, fill=INK)
     elif isinstance(point, Splice):

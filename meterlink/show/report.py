@@ -35,7 +35,7 @@ from meterlink.show.format import (
     isolated,
     length,
     percent,
-    with_uncertainty,
+    run_text,
     wrap,
 )
 from meterlink.show.layout import places
@@ -152,7 +152,7 @@ def _rendered(template: str, **content: object) -> str:
         remarks=remarks,
         expected_word=expected_word,
     )
-    environment.globals.update(with_uncertainty=with_uncertainty, length=length)
+    environment.globals.update(run_text=run_text, length=length)
     trusted = Markup(_style())  # noqa: S704 (our own file)
     return environment.get_template(template).render(
         style=trusted, style_digest=style_digest(), **content

@@ -21,8 +21,9 @@ from meterlink.show.format import (
     percent,
     with_uncertainty,
 )
+from meterlink.show.layout import is_ring_drawn
 from meterlink.tree.flags import MEANINGS, PointFlag
-from meterlink.tree.wiring import Condition, Doubt, Loop, Point, PoorJoint, Splice, WiringMap
+from meterlink.tree.wiring import PANEL, Condition, Doubt, Loop, Point, PoorJoint, Splice, WiringMap
 
 NOTHING = "nothing was tested yet"
 LICENSED = "have a licensed electrician remake it"
@@ -78,6 +79,8 @@ def first_sentence(wiring_map: WiringMap) -> str:
     sure = f"{word}, {percent(first.probability)}"
     if first.probability < POSSIBLE_FROM and not wiring_map.tests:
         return f"First after the panel: unknown; {NOTHING}"
+    if first.receptacle is None and wiring_map.loop and wiring_map.loop.starts_at == PANEL:
+        return f"First after the panel: none; both ends of a ring are there ({sure})"
     if first.receptacle is None:
         return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
     if first.probability < POSSIBLE_FROM:
@@ -126,10 +129,15 @@ def doubt_sentence(doubt: Doubt) -> str:
     return f"Test {doubt.test} looks wrong ({percent(doubt.probability)}): {why}. Repeat it."
 
 
+def round_trip(loop: Loop) -> str:
+    """The points of a ring in order, from where it starts and back there."""
+    start = named(loop.starts_at)
+    return " - ".join((start, *map(named, loop.order), start))
+
+
 def loop_sentence(loop: Loop) -> str:
     """A second path, with its order once round, the resistance each way and what hangs on it."""
     start = named(loop.starts_at)
-    round_trip = " - ".join((start, *map(named, loop.order), start))
     each_way = "; ".join(
         f"{named(name)} {one:.1f} and {other:.1f}{NBSP}mΩ"
         for name, (one, other) in zip(loop.order, loop.each_way_mohm(), strict=True)
@@ -137,10 +145,9 @@ def loop_sentence(loop: Loop) -> str:
     spurs = [f"{named(spur.name)} on {named(spur.fed_from)}" for spur in loop.spurs]
     return (
         f"A second path is more probable than any tree ({percent(loop.probability)}). Once round: "
-        f"{round_trip}. Resistance to {start} one way and the other: {each_way}. "
-        + (f"Not on the ring: {', '.join(spurs)}. " if spurs else "")
-        + "What is drawn above is the nearest tree."
-    )
+        f"{round_trip(loop)}. Resistance to {start} one way and the other: {each_way}. "
+        + (f"Not on the ring: {', '.join(spurs)}." if spurs else "")
+    ).strip()
 
 
 _CONDITIONS = {
@@ -183,6 +190,8 @@ def _candidates(wiring_map: WiringMap) -> Iterator[Advice]:
     likely = [joint for joint in wiring_map.poor_joints if joint.probability >= POSSIBLE_FROM]
     possible = [joint for joint in wiring_map.poor_joints if joint.probability < POSSIBLE_FROM]
     loop = (loop_sentence(wiring_map.loop),) if wiring_map.loop else ()
+    if loop and not is_ring_drawn(wiring_map):
+        loop = (f"{loop[0]} What is drawn above is the nearest tree.",)
     hazards = tuple(condition_sentence(one) for one in told if one.hazard)
     yield Advice("Hazard", hazards, urgent=True)
     yield Advice("Poor connections", tuple(map(joint_sentence, likely)), urgent=True)

@@ -6,6 +6,7 @@ from hypothesis import given, settings
 
 from meterlink.answers.protection import protect
 from meterlink.show.format import clean
+from meterlink.show.layout import places
 from meterlink.show.map_svg import ALERT, draw_map, size_of
 from meterlink.tree.wiring import PoorJoint, WiringMap
 
@@ -78,8 +79,8 @@ def test_the_text_alternative_names_every_feed() -> None:
 def test_any_names_give_well_formed_pictures_that_show_them(wiring_map: WiringMap) -> None:
     picture = draw_map(wiring_map, heading='<b>"&\x00')
     shown = bare("".join(texts(picture)))
-    for point in (*wiring_map.points, *wiring_map.splices):
-        assert bare(clean(point.name)) in shown
+    for point in (*wiring_map.points, *(place.point for place in places(wiring_map))):
+        assert point is None or bare(clean(point.name)) in shown
     assert {element.tag for element in fromstring(picture).iter()} <= {
         f"{SVG}{tag}" for tag in ("svg", "title", "desc", "rect", "path", "circle", "text")
     }
