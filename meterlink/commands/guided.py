@@ -206,8 +206,7 @@ def cautions(folder: Path, *, confirmed: bool, dead: bool = False) -> None:
         UsageError: They were not confirmed.
     """
     from meterlink.show.format import wrap
-    from meterlink.visit.cautions import CAUTIONS, are_confirmed, confirm
-    from meterlink.visit.dead import DEAD_CAUTIONS
+    from meterlink.visit.cautions import CAUTIONS, DEAD_CAUTIONS, are_confirmed, confirm
 
     texts = DEAD_CAUTIONS if dead else CAUTIONS
     if are_confirmed(folder, texts):

@@ -22,8 +22,18 @@ from meterlink.show.format import (
     with_uncertainty,
 )
 from meterlink.show.layout import is_ring_drawn
-from meterlink.tree.flags import MEANINGS, PointFlag
-from meterlink.tree.wiring import PANEL, Condition, Doubt, Loop, Point, PoorJoint, Splice, WiringMap
+from meterlink.tree.wiring import (
+    MEANINGS,
+    PANEL,
+    Condition,
+    Doubt,
+    Loop,
+    Point,
+    PointFlag,
+    PoorJoint,
+    Splice,
+    WiringMap,
+)
 
 NOTHING = "nothing was tested yet"
 LICENSED = "have a licensed electrician remake it"

@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import JobError, UsageError
 from meterlink.show.format import clean, display_width, pad, wrap
-from meterlink.tree.flags import PointFlag
-from meterlink.tree.wiring import PANEL, Point, Splice, WiringMap
+from meterlink.tree.wiring import PANEL, Point, PointFlag, Splice, WiringMap
 
 _IEC_BELOW_HZ = 55.0
 MOST_AMPS = 1000.0

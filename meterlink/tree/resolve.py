@@ -10,7 +10,6 @@ from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding
 from meterlink.tree import wiring
 from meterlink.tree.conditions import conditions_of, misfit_notes, notes_of
-from meterlink.tree.flags import PointFlag
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.isolation import elsewhere, finding_notes
@@ -29,6 +28,7 @@ from meterlink.tree.posterior import (
     unseparated,
 )
 from meterlink.tree.trees import Floats
+from meterlink.tree.wiring import PointFlag
 
 DOUBTFUL = USUAL.decisions.named
 LIKELY_LOOP = USUAL.decisions.named

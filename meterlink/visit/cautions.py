@@ -1,4 +1,4 @@
-"""What must be read before the first test of a job, and the record that it was.
+"""What must be read before the first test of a job, the record that it was, and the look for mains.
 
 ``cautions.jsonl`` in the job folder has one JSON object a line, append only: ``time`` (ISO 8601
 with offset), ``by`` (who confirmed, as the system knows them), ``sha256`` (of the text that was
@@ -8,10 +8,13 @@ shown again.
 
 import getpass
 import hashlib
+from collections import deque
 from collections.abc import Sequence
 from datetime import datetime
+from enum import Enum, auto
 from pathlib import Path
 
+from drivers.readings import Function, Reading
 from meterlink.errors import JobError
 from meterlink.files import append_json, json_lines, why
 
@@ -36,6 +39,31 @@ CAUTIONS = (
     "The load runs only as long as it is asked for, and never unattended. Where something smells, "
     "warms or discolours: load off, breaker off, stop, and have it looked at.",
     "Poor joints and hazards that are found: have a licensed electrician open and remake them.",
+)
+
+
+#: Numbers of rules are those of ``fixtures/reference/dead_circuit.json`` (``law_working_dead``,
+#: ``external_voltage_inhibit``, ``parallel_paths``, ``nulling``); the rest is common practice.
+DEAD_CAUTIONS = (
+    "Isolate: breaker off, locked and tagged so that nobody switches it on (OSHA 29 CFR 1910.333; "
+    "EN 50110-1: disconnect, secure, verify dead). Local code and licensed practice go before "
+    "anything said here.",
+    "Prove dead at every receptacle, hot to neutral, hot to ground and neutral to ground, with a "
+    "tester proved on a live point right before and right after. What this program's meter sees is "
+    "a second look, not the proof.",
+    "What stays joined: neutral and ground at the panel, and the neutrals of all other circuits in "
+    "the same bar. Their current can flow through it while they are on; a neutral shared with "
+    "another breaker is not dead until that breaker is off too.",
+    "No source on a live circuit. The meter looks for mains before a source is let on, and the "
+    "program refuses where it sees any. The source stays at or below its voltage limit (12 V "
+    "unless you say otherwise): electronics stay plugged in. Unplug what is delicate.",
+    "Ground-fault and arc-fault devices in the way, dimmers and surge protectors pass or hold back "
+    "direct current: a path through one reads wrong. Take the path from its line side, or leave "
+    "it out.",
+    "Ground wires may be joined through metal (conduit, pipes, boxes): paths of the ground read "
+    "lower than the wire. Null the wander lead, tips pressed together, before the first reading.",
+    "Panel work, links at the panel and opened joints are for qualified persons only. Whatever was "
+    "linked or disconnected is put back and checked before the breaker goes on.",
 )
 
 
@@ -81,3 +109,77 @@ def _who() -> str:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):
         return ""
+
+
+LIVE_V = 10.0  # installation testers refuse a continuity test above it (two manuals; another 42 V)
+
+QUIET_V = 1.0  # less is pickup on a dead circuit
+
+CHECK_READINGS = 8
+
+CHECK_S = 3.0
+
+
+class Mains(Enum):
+    """What the look for mains came to."""
+
+    LOOKING = auto()
+    ABSENT = auto()
+    UNSURE = auto()  # volts that may be picked up by an open conductor, or not
+    PRESENT = auto()
+
+
+class MainsCheck:
+    """Looks at AC readings between hot and neutral of the isolated circuit.
+
+    Attributes:
+        state: What they come to.
+        why: A sentence for the person; empty while there is nothing to say.
+    """
+
+    def __init__(self) -> None:
+        self.state = Mains.LOOKING
+        self.why = ""
+        self._volts: deque[float] = deque(maxlen=CHECK_READINGS)
+        self._since_s: float | None = None
+
+    def add(self, reading: Reading) -> None:
+        """Take a reading; one large reading is enough for ``PRESENT``."""
+        if self.state is Mains.PRESENT:
+            return
+        if reading.function not in (Function.AC, Function.UNKNOWN):
+            self.why = "Turn the meter to AC volts: it looks for mains before anything else."
+            self._volts.clear()
+            return
+        if reading.hold:
+            self.why = "The meter's hold key is pressed: release it."
+            self._volts.clear()
+            return
+        if reading.overload:
+            self.state, self.why = Mains.PRESENT, "The meter shows overload on AC volts."
+            return
+        if reading.volts is None:
+            return
+        self._take(abs(reading.volts), reading.t_s)
+
+    def _take(self, volts: float, t_s: float) -> None:
+        if not self._volts:
+            self._since_s = t_s
+        self._volts.append(volts)
+        if volts > LIVE_V:
+            self.state = Mains.PRESENT
+            self.why = (
+                f"The meter shows {volts:.1f} V AC: the circuit is LIVE, or an open conductor "
+                "picks that up. Switch the breaker off, lock it, and prove the circuit dead with a "
+                "tester that loads it; read again with the meter's low-impedance input."
+            )
+            return
+        long_enough = t_s - (self._since_s or 0.0) >= CHECK_S
+        if len(self._volts) == CHECK_READINGS and long_enough:
+            highest = max(self._volts)
+            self.state = Mains.ABSENT if highest < QUIET_V else Mains.UNSURE
+            self.why = (
+                f"No mains: {1e3 * highest:.0f} mV AC."
+                if self.state is Mains.ABSENT
+                else f"{highest:.1f} V AC: an open conductor may pick that up beside live cables."
+            )

@@ -25,10 +25,17 @@ from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.progress import Progress
 from meterlink.levels.visit_split import TestSplitter
 from meterlink.testlog.columns import TestRow
-from meterlink.visit.dead import begin_dead, meter_lost, source_changed, source_failed
 from meterlink.visit.notices import Faults, Notice, NoticeKind, TestValidity
 from meterlink.visit.planning import Outlook
-from meterlink.visit.running import begin_again, follow, switched
+from meterlink.visit.running import (
+    begin_again,
+    begin_dead,
+    follow,
+    meter_lost,
+    source_changed,
+    source_failed,
+    switched,
+)
 from meterlink.visit.showing import view_of
 from meterlink.visit.state import (
     LogTest,

@@ -1,10 +1,69 @@
-"""The test that runs: what its trace shows, what is called out, what a person says of the load."""
+"""The test that runs: what its trace shows, what is called out, what a person says of the load.
 
+On the dead circuit it is a direct source that comes and goes: a supply that is asked for each
+current in turn, and ends the test where it fails. Pure.
+"""
+
+from meterlink.circuit.setup import Setup
 from meterlink.levels.progress import Progress
-from meterlink.visit.dead import follow_source
-from meterlink.visit.state import CALL_S, CALLED_ON_S, Phase, RunningTest
+from meterlink.visit.state import CALL_S, CALLED_ON_S, CHANGING, LetFlow, Phase, RunningTest
 from meterlink.visit.steps import Steps
 from meterlink.visit.view import Key
+
+
+def currents_of(setup: Setup, *, reverses: bool) -> tuple[int, ...]:
+    """Directions in which the source is let on in a test, one standing after another.
+
+    With ``0, +, -, +, 0`` offset and drift drop out twice over; a supply that cannot turn its
+    current is switched on and off.
+    """
+    if setup.hookup.ohms:
+        return ()
+    return (0, 1, -1, 1, 0) if reverses else (0, 1, 0, 1, 0)
+
+
+def begin_dead(steps: Steps, test: RunningTest, setup: Setup) -> None:
+    """A test of the dead circuit begins: an ohmmeter needs no current, a supply is let on."""
+    reverses = steps.state.source_reverses
+    if setup.hookup.ohms:
+        test.currents = ()
+    elif setup.dead and reverses is not None:
+        steps.ask(LetFlow(test.begin_with_source(currents_of(setup, reverses=reverses))))
+
+
+def follow_source(steps: Steps, test: RunningTest) -> None:
+    """Ask for the next current once the reading stood still, and end after the last."""
+    try:
+        sign = test.next_current(steps.state.now_s)
+    except StopIteration:
+        steps.end()
+        return
+    if sign is not None:
+        steps.ask(LetFlow(sign))
+
+
+def source_changed(steps: Steps, text: str, t_s: float) -> None:
+    """A mark of the source came: its current flows now, or is on its way."""
+    test = steps.state.test
+    if test is not None and text != CHANGING:
+        test.turned(t_s)
+
+
+def source_failed(steps: Steps, reason: str) -> None:
+    """The source limits, dropped out or is silent: the test that needs it is discarded."""
+    state = steps.state
+    state.void = reason
+    if state.phase is Phase.RUNNING and state.test is not None:
+        state.test.currents = ()  # nothing more is asked of it in this test
+        steps.discard("the source failed", Phase.SET_UP)
+
+
+def meter_lost(steps: Steps) -> None:
+    """Nobody sees what a current does any more: it is switched off."""
+    test = steps.state.test
+    if test is not None and test.flows:
+        steps.state.void = "The meter was lost while the source was on: it is switched off."
+        steps.discard("the meter was lost", Phase.SET_UP)
 
 
 def follow(steps: Steps, progress: Progress | None) -> None:

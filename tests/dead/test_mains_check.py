@@ -10,8 +10,16 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import write_job
 from meterlink.live.dead_circuit import LiveCircuitError, look_for_mains
 from meterlink.live.remembered import find_address
-from meterlink.visit.cautions import CAUTIONS, are_confirmed, confirm, digest
-from meterlink.visit.dead import DEAD_CAUTIONS, LIVE_V, Mains, MainsCheck
+from meterlink.visit.cautions import (
+    CAUTIONS,
+    DEAD_CAUTIONS,
+    LIVE_V,
+    Mains,
+    MainsCheck,
+    are_confirmed,
+    confirm,
+    digest,
+)
 
 
 def checked(volts, function=Function.AC, every_s=0.5, hold=False):
