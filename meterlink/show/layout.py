@@ -15,8 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from meterlink.show.format import certainty, percent
-from meterlink.tree.flags import PointFlag
-from meterlink.tree.wiring import PANEL, SPLICE, Loop, Point, Splice, WiringMap
+from meterlink.tree.wiring import PANEL, SPLICE, Loop, Point, PointFlag, Splice, WiringMap
 
 
 @dataclass(frozen=True, slots=True)
