@@ -6,7 +6,7 @@ import sys
 import termios
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from memory_terminal import MemoryTerminal, on_a_screen, typed_keys
 
@@ -65,6 +65,7 @@ def test_a_block_is_never_taller_than_the_terminal(monkeypatch) -> None:
     assert screen.lines == [*map(str, range(9)), ""]
 
 
+@settings(max_examples=40)
 @given(st.lists(st.lists(st.text("abc", max_size=5), max_size=6), max_size=8))
 def test_after_any_blocks_just_the_last_one_stands(blocks: list[list[str]]) -> None:
     terminal, before = MemoryTerminal(), sys.stderr
