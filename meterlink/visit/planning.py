@@ -14,6 +14,7 @@ from meterlink.plan.forecast import as_tests, forecast, particles_of
 from meterlink.plan.next_test import is_settled, next_test
 from meterlink.plan.questions import Goal, Question
 from meterlink.show.answers_text import protection_sentences
+from meterlink.show.format import POSSIBLE_FROM
 from meterlink.show.layout import MapRow, map_rows
 from meterlink.show.sentences import (
     condition_sentence,
@@ -158,6 +159,14 @@ def answer_of(wiring_map: WiringMap, wirings: Wirings, protection: Protection) -
         conditions=tuple(conditions),
         joints=tuple(joint_sentence(joint) for joint in wiring_map.poor_joints),
         doubts=tuple(doubt_sentence(doubt) for doubt in wiring_map.doubts),
+        unlikely=tuple(
+            text
+            for one, text in (
+                *((one, condition_sentence(one)) for one in wiring_map.conditions),
+                *((one, joint_sentence(one)) for one in wiring_map.poor_joints),
+            )
+            if one.probability < POSSIBLE_FROM
+        ),
     )
 
 

@@ -178,6 +178,7 @@ class Answer:
         conditions: Conditions of the circuit, each with its probability.
         joints: Possible poor connections, each with its probability.
         doubts: Tests that look wrong.
+        unlikely: Those of ``conditions`` and ``joints`` that are less probable than not.
     """
 
     headline: str
@@ -186,6 +187,7 @@ class Answer:
     conditions: tuple[str, ...] = ()
     joints: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    unlikely: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

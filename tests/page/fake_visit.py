@@ -182,6 +182,7 @@ SETTLED = replace(
         ("Ground bonded to neutral at Sink (97 %): a hazard, have it looked at.",),
         ("Run to Bed, neutral side (14 %): check the connection.",),
         ("Test 4 looks wrong (96 %): no change. Repeat it.",),
+        unlikely=("Run to Bed, neutral side (14 %): check the connection.",),
     ),
 )
 STOPPED = replace(

@@ -676,6 +676,8 @@ def test_the_answer_with_map_report_and_label_stays_when_the_program_has_ended(
         page.hub.keep(PAPERS)
         show(phone, page, SETTLED)
         assert phone.text("#instruction") == "Window is first after the panel"
+        assert "a hazard" in phone.text("#sheet .check")
+        assert "(14 %)" in phone.text("#sheet .unlikely")  # small, where it hardly is so
         phone.wait("document.querySelector('.picture img')?.naturalWidth > 100")
         page.hub.show(STOPPED)
         phone.wait("document.querySelector('#word-text').textContent === 'Finished'")

@@ -1,20 +1,26 @@
 """Without a cable: the same loop with typed readings."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterlink.answers.protection import protect
+from meterlink.answers.wirings import Wirings
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.commands.guided_surfaces import ScreenSurface
 from meterlink.errors import UsageError
 from meterlink.live.terminal import Keys
 from meterlink.testlog.columns import TestRow
+from meterlink.tree.infer import infer
+from meterlink.tree.resolve import resolve
+from meterlink.tree.wiring import PoorJoint
 from meterlink.visit.keyboard import Keyboard, Typed, typed_line
 from meterlink.visit.loop import Visit
-from meterlink.visit.planning import Outlook, look_ahead
+from meterlink.visit.planning import Outlook, answer_of, look_ahead
 from meterlink.visit.state import LogTest, Request, Think, TypedTest, Withdraw
 from meterlink.visit.typed_levels import odd_value, typed_levels, typed_row
 from meterlink.visit.view import Command, Key, Sign
@@ -243,3 +249,12 @@ def test_a_test_is_undone_by_its_number() -> None:
     typing.advance()
     assert typing.visit.view.history[0].removed
     assert not typing.visit.undo(number)
+
+
+def test_what_is_less_probable_than_not_is_told_apart_in_the_answer() -> None:
+    wiring_map = resolve(CIRCUIT, [])
+    joints = tuple(PoorJoint(n, "neutral", p, 9, 1, 2) for n, p in (("A", 0.9), ("B", 0.2)))
+    wirings = Wirings.of(infer(CIRCUIT, []), wiring_map)
+    answer = answer_of(replace(wiring_map, poor_joints=joints), wirings, protect(wirings))
+    assert len(answer.joints) == 2
+    assert answer.unlikely == (answer.joints[1],)

@@ -438,15 +438,16 @@ function showSheet() {
 }
 
 const heading = (text) => make("h2", {}, text);
-const lines = (title, texts, cls) => (texts && texts.length ? [heading(title), make("ul", {}, ...texts.map((text) => make("li", { cls }, text)))] : []);
+const lines = (title, texts, cls = () => "") => (texts && texts.length ? [heading(title), make("ul", {}, ...texts.map((text) => make("li", { cls: cls(text) }, text)))] : []);
 const action = (label, act, more = {}) => make("button", { type: "button", onclick: act, "data-focus": label, ...more }, label);
 
 function fillAnswer() {
-  const { headline, certainty, check, conditions, joints, doubts } = view.answer;
+  const { headline, certainty, check, conditions, joints, doubts, unlikely } = view.answer;
+  const weight = (text) => (unlikely?.includes(text) ? "unlikely" : "check");
   return [
     ...(view.stage === "stopped" ? [make("p", { cls: "headline" }, headline)] : []), make("p", {}, certainty),
-    ...lines("Check", check), ...lines("Conditions", conditions, "check"),
-    ...lines("Possible poor connections", joints, "check"), ...lines("Tests that look wrong", doubts),
+    ...lines("Check", check), ...lines("Conditions", conditions, weight),
+    ...lines("Possible poor connections", joints, weight), ...lines("Tests that look wrong", doubts),
     ...picture(), paperKeys(),
   ];
 }
