@@ -147,6 +147,19 @@ def _roots(clades: Masks) -> Flags:
     return roots
 
 
+def tops(clades: Masks, wanted: Masks | int) -> Flags:
+    """Receptacles that no other feeds and that feed something wanted, shape ``(K, n)``.
+
+    As many devices as there are tops are needed, and at the tops they do.
+
+    Args:
+        clades: What each receptacle feeds and itself, shape ``(K, n)``.
+        wanted: Receptacles to protect, as bits; the same for all, or shape ``(K, 1)``.
+    """
+    found: Flags = _roots(clades) & ((clades & wanted) != 0)
+    return found
+
+
 def _chosen(wirings: Wirings, wanted: tuple[str, ...]) -> tuple[str, ...]:
     """The fewest devices on the most probable wiring, or the panel where only that will do.
 
@@ -195,7 +208,7 @@ def _right(
         stated = sum(1 << i for i, p in enumerate(share) if p >= PROBABLE)
         as_stated: Flags = (reach & wanted) == (stated & wanted)
         return as_stated
-    needed = (_roots(wirings.clades) & ((wirings.clades & wanted) != 0)).sum(axis=1)
+    needed = tops(wirings.clades, wanted).sum(axis=1)
     enough: Flags = ((reach & wanted) == wanted) & (needed >= len(devices))
     return enough
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meterlink.answers.fault import fault_places
+from meterlink.answers.protection import tops
 from meterlink.errors import UsageError
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
@@ -112,19 +113,18 @@ def _does(clades: Masks, wanted: Masks) -> Flags:
 
 
 def _tops(clades: Masks, wanted: Masks) -> Masks:
-    """The fewest places that cover what is wanted: the receptacles that nobody feeds, as bits."""
-    n = clades.shape[1]
-    bits = np.int64(1) << np.arange(n, dtype=np.int64)
-    fed = ((clades[:, :, None] & bits) != 0) & ~np.eye(n, dtype=bool)
-    top = ~fed.any(axis=1) & ((clades & wanted[:, None]) != 0)
-    result: Masks = (top * bits).sum(axis=1)
+    """The fewest places that cover what is wanted, as bits."""
+    bits = np.int64(1) << np.arange(clades.shape[1], dtype=np.int64)
+    result: Masks = (tops(clades, wanted[:, None]) * bits).sum(axis=1)
     return result
 
 
 def _places(clades: Masks, probability: Floats, wanted: Masks) -> Masks:
     """Which of the likeliest places for one device do in each order, or the several that it takes.
 
-    A place does where everything wanted is at or beyond it.
+    A place does where everything wanted is at or beyond it. The answer itself is one place for all
+    wirings (``meterlink.answers.protection.fewest_devices``); here each wiring keeps the likeliest
+    places that do on it, so that a test counts for what it tells of any of them.
     """
     does = _does(clades, wanted)
     likely = np.argsort(-(does * probability[:, None]).sum(axis=0), kind="stable")[:MOST_PLACES]
