@@ -4,6 +4,7 @@ import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
+from urllib.request import url2pathname
 
 import pytest
 
@@ -39,10 +40,10 @@ class PlayedBrowser:
         assert how["timeout"] == report.TIMEOUT_S
         if self.fails is not None:
             raise self.fails
-        self.sources.append(Path(command[-1].removeprefix("file://")).read_text("utf-8"))
-        target = next(
-            word.partition("=")[2] for word in command if word.startswith(("--pr", "--sc"))
-        )
+        source = url2pathname(command[-1].removeprefix("file://"))
+        self.sources.append(Path(source).read_text("utf-8"))
+        options = [word.partition("=") for word in command]
+        target = next(to for name, _, to in options if name in ("--print-to-pdf", "--screenshot"))
         if self.makes:
             Path(target).write_bytes(b"made")
 
