@@ -17,7 +17,7 @@ from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.trees import Flags, Floats
 
 Stages = tuple[tuple[float, int], ...]
-PATH_STARTS, START_SD = 4, 0.5  # starts where there is another path, and their spread in logs
+PATH_STARTS, START_SD = 4, 1.0  # starts where there is another path, and their spread in logs
 MAX_ITERATIONS = 40
 CONVERGED = 1e-3  # nats gained by the last step
 MOST_DAMPING = 1e6

@@ -123,6 +123,17 @@ def test_a_precise_wrong_test_does_not_hide_two_right_ones() -> None:
     np.testing.assert_array_equal(np.flatnonzero(inlier < 0.5), [1])
 
 
+def test_the_starts_of_a_fit_are_left_alone() -> None:
+    """Else the second start of a ring would be put beside the first one's end."""
+    tests = Tests.of(observations_of(circuit(2), [row(1, NG, "Bath", None, "Bath", 900.0, 5.0)]))
+    columns = columns_of(Hypotheses.of(CHAIN), tests, PRIOR)
+    problem = Problem(columns, tests, PRIOR, Grounds(np.full(2, -25.0)))
+    start = problem.start() + 1
+    before = start.copy()
+    assert maximise(problem, start)[0, 0] != pytest.approx(before[0, 0], abs=0.1)
+    np.testing.assert_array_equal(start, before)
+
+
 def test_no_mode_is_much_better_than_the_one_found_where_a_fifth_of_the_tests_lie() -> None:
     """Best of 20 random starts, on the true wiring and 30 others of each of 20 logs.
 
