@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from meterlink.errors import LogError, UsageError
-from meterlink.live.terminal import tell
+from meterlink.live.terminal import end_in_order, tell
 
 if TYPE_CHECKING:
     from meterlink.circuit.job import Job
@@ -141,7 +141,7 @@ def command(
     if side != "neutral" and not dead:
         raise UsageError("--side is for the dead circuit: it goes with --dead.")
     cautions(opened.folder, confirmed=confirm_cautions, dead=dead)
-    _end_in_order()
+    end_in_order()
     with ExitStack() as stack:
         log = stack.enter_context(TestLog(opened.log_path))
         for text in (*log.remarks, *recover(opened, log)):
@@ -223,15 +223,6 @@ def cautions(folder: Path, *, confirmed: bool, dead: bool = False) -> None:
         if not click.confirm("Have you read this, and will you keep to it?", err=True):
             raise UsageError("Nothing was begun.")
     confirm(folder, datetime.now().astimezone(), texts)
-
-
-def _end_in_order() -> None:
-    """Have the process ended as by Ctrl-C where the system or a closed terminal ends it."""
-    import signal
-
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.default_int_handler)
 
 
 def _page(stack: ExitStack, folder: Path, *, lan: bool) -> "Hub":

@@ -1,6 +1,5 @@
 """``meterlink replay``: recorded visits into a job's test log, one or thousands."""
 
-import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -112,15 +111,14 @@ def _replay_many(
 ) -> None:
     from meterlink.lab import many
     from meterlink.lab.worklist import into_one_job, into_own_jobs
+    from meterlink.live.terminal import end_in_order
 
     if job is not None:
         tasks = into_one_job(captures, job)
     elif jobs is not None:
         tasks = into_own_jobs(captures, jobs)
     totals = many.Totals()
-    for name in ("SIGTERM", "SIGHUP"):  # end in order, as by Ctrl-C
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.default_int_handler)
+    end_in_order()
     try:
         if cluster_address is not None:
             chosen = many.cluster(cluster_address)

@@ -5,10 +5,9 @@ import time
 from contextlib import suppress
 from typing import Self
 
-import click
-
 from drivers.closing import Closing
 from meterlink.lab.run import Plan, Stage, TrialProgress
+from meterlink.live.terminal import Block
 from meterlink.show.format import NBSP, clean, drop, says, where
 
 REDRAW_S = 0.2
@@ -25,6 +24,7 @@ class TrialsScreen(Closing):
         self._plan = plan
         self._by_hand = by_hand
         self._is_terminal = sys.stderr.isatty()
+        self._block = Block()
         self._drawn_s = 0.0
         self._stage: Stage | None = None
 
@@ -39,8 +39,9 @@ class TrialsScreen(Closing):
         return self
 
     def close(self) -> None:
-        """Wipe the status line."""
-        self._clear()
+        """Wipe the status line; where the terminal is gone the run still ends in order."""
+        with suppress(OSError):
+            self._block.erase()
 
     def show(self, step: TrialProgress) -> None:
         """Show how the run stands."""
@@ -76,20 +77,12 @@ class TrialsScreen(Closing):
         minutes, seconds = divmod(int(step.left_s), 60)
         what = step.instruction if self._by_hand else f"load {step.stage}"
         line = f"{_shown(step)}  trial {step.trial} of {self._plan.total}  {what:<26}"
-        self._put(f"\r\x1b[K{line} {minutes}:{seconds:02} left", nl=False)
+        with suppress(OSError):
+            self._block.show([f"{line} {minutes}:{seconds:02} left"])
 
     def _say(self, text: str) -> None:
-        self._clear()
-        self._put(text)
-
-    def _clear(self) -> None:
-        if self._is_terminal:
-            self._put("\r\x1b[K", nl=False)
-
-    def _put(self, text: str, *, nl: bool = True) -> None:
-        """Write it; where the terminal is gone the run still ends in order."""
         with suppress(OSError):
-            click.echo(text, err=True, nl=nl)
+            self._block.say(text)
 
 
 def _shown(step: TrialProgress) -> str:

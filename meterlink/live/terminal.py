@@ -91,6 +91,13 @@ class Block:
         click.echo(text, err=self._err, nl=False, color=True)
 
 
+def end_in_order() -> None:
+    """Have the process ended as by Ctrl-C where the system or a closed terminal ends it."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.default_int_handler)
+
+
 class StopSignals(Closing):
     """Counts SIGINT, SIGTERM and SIGHUP while it is entered, so that nothing is broken off by one.
 
@@ -243,7 +250,7 @@ class Progress(Closing):
         self._clock = clock
         self._started = self._shown = clock()
         self._is_terminal = sys.stderr.isatty()
-        self._drawn = False
+        self._block = Block()
 
     def share(self, count: int, share: float) -> None:
         """So many are done, which is that share of all."""
@@ -253,13 +260,11 @@ class Progress(Closing):
         self._shown = now
         left_s = (now - self._started) * (1 - share) / share if share > 0 else 0.0
         text = f"{count:,} {self._what}, {100 * share:.0f} %, about {left_s:.0f} s left"
-        self._drawn = self._is_terminal
-        click.echo(
-            f"\r\x1b[K{text}" if self._is_terminal else text, err=True, nl=not self._is_terminal
-        )
+        if self._is_terminal:
+            self._block.show([text])
+        else:
+            click.echo(text, err=True)
 
     def close(self) -> None:
         """Wipe the line."""
-        if self._drawn:
-            click.echo("\r\x1b[K", err=True, nl=False)
-            self._drawn = False
+        self._block.erase()

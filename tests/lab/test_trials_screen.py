@@ -94,20 +94,20 @@ def test_on_a_terminal_one_line_runs_along_and_is_wiped_at_the_end(monkeypatch, 
     with TrialsScreen(PLAN, by_hand=True) as shown:
         reading = Reading(1.0, 0.815, Function.AC)
         shown.show(replace(ON, reading=reading))
-        assert screen.lines[-1] == (
+        assert screen.lines[-2] == (
             "   815.00 mV  trial 1 of 5  switch the load ON now     4:51 left"
         )
         shown.show(replace(ON, reading=reading, left_s=290.0))
-        assert "4:51 left" in screen.lines[-1]  # not redrawn so soon
+        assert "4:51 left" in screen.lines[-2]  # not redrawn so soon
         clock[0] += 0.3
         shown.show(replace(ON, reading=None, left_s=289.0))
-        assert screen.lines[-1].split() == [
+        assert screen.lines[-2].split() == [
             *("-", "trial", "1", "of", "5", "switch", "the", "load", "ON", "now", "4:49", "left")
         ]
         clock[0] += 0.3
         shown.show(replace(ON, reading=Reading(1.0, None, overload=True), row=ROW))
-        assert screen.lines[-2].startswith("trial 1 of 5: 815.0")
-        assert "overload  trial" in screen.lines[-1]
+        assert screen.lines[-3].startswith("trial 1 of 5: 815.0")
+        assert "overload  trial" in screen.lines[-2]
     assert screen.lines[-1] == ""
     assert screen.getvalue().count("\a") == 1
 
@@ -115,7 +115,7 @@ def test_on_a_terminal_one_line_runs_along_and_is_wiped_at_the_end(monkeypatch, 
 def test_without_a_hand_the_line_names_the_stage(monkeypatch, clock) -> None:
     screen = on_a_screen(monkeypatch)
     TrialsScreen(PLAN, by_hand=False).show(IDLE)
-    assert "load idle" in screen.lines[-1]
+    assert "load idle" in screen.lines[-2]
 
 
 def test_a_terminal_that_is_gone_does_not_end_the_run(monkeypatch) -> None:

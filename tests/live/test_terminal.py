@@ -191,7 +191,7 @@ def test_progress_on_a_terminal_is_one_line_that_is_wiped(monkeypatch) -> None:
     for seconds, share in ((0.1, 0.1), (1.0, 0.25), (1.1, 0.3), (2.0, 0.5), (4.0, 1.0)):
         now[0] = seconds
         progress.share(int(10_000 * share), share)
-    assert screen.lines == ["5,000 lines, 50 %, about 2 s left"]
+    assert screen.lines == ["5,000 lines, 50 %, about 2 s left", ""]
     progress.close()
     assert screen.lines == [""]
     written = screen.getvalue()
@@ -216,4 +216,4 @@ def test_progress_of_nothing_yet_promises_no_time(monkeypatch) -> None:
     progress, now = counting()
     now[0] = 9.0
     progress.share(0, 0.0)
-    assert screen.lines == ["0 lines, 0 %, about 0 s left"]
+    assert screen.lines == ["0 lines, 0 %, about 0 s left", ""]
