@@ -191,4 +191,4 @@ class LogInAHouse(RuleBasedStateMachine):
 
 
 TestLogInAHouse = LogInAHouse.TestCase
-TestLogInAHouse.settings = settings(max_examples=15, stateful_step_count=15, deadline=None)
+TestLogInAHouse.settings = settings(max_examples=10, stateful_step_count=15, deadline=None)
