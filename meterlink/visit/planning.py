@@ -31,7 +31,7 @@ from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding, State
 from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.resolve import map_of
-from meterlink.tree.wiring import WiringMap
+from meterlink.tree.wiring import Condition, PoorJoint, WiringMap
 from meterlink.visit.view import Answer
 
 EXPECTING_TREES = 60
@@ -159,15 +159,16 @@ def answer_of(wiring_map: WiringMap, wirings: Wirings, protection: Protection) -
         conditions=tuple(conditions),
         joints=tuple(joint_sentence(joint) for joint in wiring_map.poor_joints),
         doubts=tuple(doubt_sentence(doubt) for doubt in wiring_map.doubts),
-        unlikely=tuple(
-            text
-            for one, text in (
-                *((one, condition_sentence(one)) for one in wiring_map.conditions),
-                *((one, joint_sentence(one)) for one in wiring_map.poor_joints),
-            )
-            if one.probability < POSSIBLE_FROM
+        unlikely=(
+            *(condition_sentence(one) for one in wiring_map.conditions if _is_unlikely(one)),
+            *(joint_sentence(one) for one in wiring_map.poor_joints if _is_unlikely(one)),
         ),
     )
+
+
+def _is_unlikely(one: Condition | PoorJoint) -> bool:
+    """Whether it is less probable than what is called possible."""
+    return one.probability < POSSIBLE_FROM
 
 
 def _check(wirings: Wirings) -> tuple[str, ...]:
