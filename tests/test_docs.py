@@ -68,6 +68,13 @@ def test_the_map_of_the_code_names_every_folder_and_none_that_is_not_there():
     assert named == there
 
 
+def test_the_map_of_the_code_names_every_module_of_a_folder():
+    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for folder, row in re.findall(r"^\| `([a-z/]+)` \|(.*)$", developers, re.MULTILINE):
+        there = {path.stem for path in (ROOT / folder).glob("*.py")} - {"__init__"}
+        assert there <= set(re.findall(r"`([a-z_]+)`", row)), folder
+
+
 #: A dialect that grew here once; each has a plain word (outlier, predicted, disconnected).
 DIALECT = re.compile(
     r"\b(liars?|foret(old|ells?)|climb(s|ed|ing)?|offspring|regraft\w*|make-up|rim of paper"
