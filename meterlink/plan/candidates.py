@@ -25,17 +25,27 @@ class Effort:
 
     def of(self, setup: Setup, last: Setup | None, circuit: Circuit) -> float:
         """Cost of doing ``setup`` after ``last``; rooms not given count as different rooms."""
+        return self.of_each([setup], last, circuit)[0]
+
+    def of_each(self, setups: Sequence[Setup], last: Setup | None, circuit: Circuit) -> list[float]:
+        """The same of each of some setups."""
         here = () if last is None else last.places
-        leads = [name for name in setup.leads if last is None or name not in last.leads]
-        load = [setup.load_at] if last is None or setup.load_at != last.load_at else []
-        load = [name for name in load if name]  # an ohmmeter needs none
-        walks = sum(
-            self.same_room
+        leads_now = () if last is None else last.leads
+        load_now = None if last is None else last.load_at
+        walk = {
+            name: self.same_room
             if any(_same_room(circuit, name, old) for old in here)
             else self.other_room
-            for name in {*leads, *load}
-        )
-        return self.cycle + walks + self.lead * len(leads) + self.load * len(load)
+            for name in circuit.receptacles
+        }
+
+        def cost(setup: Setup) -> float:
+            leads = [name for name in setup.leads if name not in leads_now]
+            load = [] if setup.load_at in (load_now, "") else [setup.load_at]  # no load: ohmmeter
+            walks = sum(walk[name] for name in {*leads, *load})
+            return self.cycle + walks + self.lead * len(leads) + self.load * len(load)
+
+        return [cost(setup) for setup in setups]
 
 
 def _same_room(circuit: Circuit, a: str, b: str) -> bool:

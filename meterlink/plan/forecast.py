@@ -20,6 +20,7 @@ JUMP_IN_U = 3.0  # a drop of so many uncertainties is seen as a jump
 NO_CHANGE = USUAL.outliers.no_change
 STILL_U_MV = USUAL.meter.no_jump_u_mv
 JUMP = USUAL.outliers.jump + USUAL.outliers.misnamed
+TINY = 1e-30
 JUMP_RANGE = float(np.log(USUAL.outliers.jump_most_mv / USUAL.outliers.jump_least_mv))
 
 
@@ -50,7 +51,7 @@ def particles_of(posterior: Posterior, count: int, seed: int = 0) -> Particles:
 def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
     """The possible tests in the form that the resolver computes with."""
     circuit, assumed = posterior.circuit, posterior.assumptions
-    return Tests.of([planned(circuit, setup, assumed) for setup in setups], assumed.outliers)
+    return Tests.of(planned(circuit, setups, assumed), assumed.outliers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,11 +144,31 @@ def information_bits(
     share = group.sum(axis=0)
     # with p(o | label) = m: sum of p(label | o) log2(p(label | o) / share) over the labels
     # is sum of share m log2(m) / p(o), less log2(p(o))
-    given = np.maximum(likelihood @ (group / np.maximum(share, 1e-300)), 1e-300)
+    by_label = (group / np.maximum(share, TINY)).astype(likelihood.dtype)
+    given = np.maximum(likelihood @ by_label, TINY)
+    share = share.astype(likelihood.dtype)
     total = given @ share
     gain = (given * np.log2(given)) @ share / total - np.log2(total)
     bits: Floats = (probability * gain).sum(axis=1)
     return bits
+
+
+def quick_bits(weight: Floats, expected: Forecast, label: NDArray[np.intp]) -> Floats:
+    """``information_bits`` nearly: one outcome of each tree, in single precision.
+
+    Good enough to say which tests are worth a closer look (measured: of the best twenty none was
+    beyond the fortieth).
+    """
+    mean, sd = (part.T.astype(np.float32) for part in (expected.mean, expected.sd))
+    likelihood = (mean[:, :, None] - mean[:, None, :]) / sd[:, None, :]
+    np.square(likelihood, out=likelihood)
+    likelihood *= np.float32(-0.5)
+    np.exp(likelihood, out=likelihood)
+    likelihood *= np.float32(1 - NO_CHANGE) / sd[:, None, :]
+    still = NO_CHANGE * np.exp(-0.5 * (mean / STILL_U_MV) ** 2) / STILL_U_MV
+    likelihood += (still + JUMP / (np.maximum(np.abs(mean), 1.0) * JUMP_RANGE))[:, :, None]
+    honest = np.broadcast_to((1 - NO_CHANGE) * weight, mean.shape)
+    return information_bits(honest, likelihood, weight, label)
 
 
 def settling_probability(

@@ -250,11 +250,13 @@ def observations_of(
     return tuple(item for item in found if item is not None)
 
 
-def planned(circuit: Circuit, setup: Setup, assumptions: Assumptions = USUAL) -> Observation:
-    """A test that nobody has done yet, without figures."""
+def planned(
+    circuit: Circuit, setups: Iterable[Setup], assumptions: Assumptions = USUAL
+) -> list[Observation]:
+    """Tests that nobody has done yet, without figures."""
     amps = min(circuit.load_amps or assumptions.meter.amps, MOST_AMPS)
     index = {name: i for i, name in enumerate(circuit.receptacles)}
-    return _geometry(circuit, setup, index, 1.0 if setup.hookup.ohms else amps)
+    return [_geometry(circuit, s, index, 1.0 if s.hookup.ohms else amps) for s in setups]
 
 
 def _geometry(circuit: Circuit, setup: Setup, index: dict[str, int], amps: float) -> Observation:

@@ -21,6 +21,7 @@ from meterlink.plan.forecast import (
     information_bits,
     outcome_likelihoods,
     particles_of,
+    quick_bits,
     settling_probability,
 )
 from meterlink.plan.instructions import instruction
@@ -213,6 +214,20 @@ def test_information_is_never_negative_nor_more_than_the_label_holds() -> None:
     share = np.bincount(label, particles.weight)
     assert bits.min() >= -1e-9
     assert bits.max() <= -(share @ np.log2(share)) + 1e-9
+
+
+@pytest.mark.parametrize("tests_done", [0, 2, 4])
+def test_a_glance_at_every_test_leaves_the_best_ones_on_the_list(tests_done: int) -> None:
+    rows = _drive(Goal.ORDER, 12)[:tests_done]
+    posterior = infer(CIRCUIT, rows)
+    particles = particles_of(posterior, 40)
+    tests = as_tests(posterior, list(possible_setups(CIRCUIT)))
+    expected = forecast(posterior, particles, tests, [(6.0, 3.0)] * len(tests))
+    label = np.unique(posterior.orders.of_tree[particles.rows], return_inverse=True)[1]
+    outcomes = outcome_likelihoods(particles.weight, expected)
+    bits = information_bits(*outcomes, particles.weight, label)
+    nearly = quick_bits(particles.weight, expected, label)
+    assert set(np.argsort(-bits)[:5]) <= set(np.argsort(-nearly)[:20])
 
 
 @given(st.floats(0.05, 0.95), st.floats(-2.0, 2.0))
