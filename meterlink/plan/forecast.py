@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,7 +134,10 @@ def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Flo
 
 
 def information_bits(
-    probability: Floats, likelihood: Floats, weight: Floats, label: NDArray[np.intp]
+    probability: Floats,
+    likelihood: NDArray[np.floating[Any]],
+    weight: Floats,
+    label: NDArray[np.intp],
 ) -> Floats:
     """Mutual information between a label of the trees and the outcome, in bits, shape ``(C,)``.
 
