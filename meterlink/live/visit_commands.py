@@ -8,7 +8,7 @@ from meterlink.errors import UsageError
 from meterlink.page.hub import Press
 from meterlink.visit.keyboard import Typed, own_setup, places
 from meterlink.visit.loop import Visit
-from meterlink.visit.typed_levels import typed_levels
+from meterlink.visit.typed_levels import typed_levels, typed_step
 from meterlink.visit.view import Command, Key
 
 
@@ -89,7 +89,8 @@ class VisitCommands:
         elif len(values) == 2:
             raise UsageError("One reading goes with that word.")
         elif command is Command.ON or visit.view.typed.word is Command.ON:
-            meant = visit.type_levels(None, values[0])
+            step = typed_step(text, setup.hookup)
+            meant = visit.type_levels(None, values[0], step)
         else:
             meant = visit.type_levels(values[0], None)
         if not meant:

@@ -317,12 +317,13 @@ class Visit:
         self._state.rhythm = on
         self._refresh()
 
-    def type_levels(self, idle: float | None, on: float | None) -> bool:
+    def type_levels(self, idle: float | None, on: float | None, step: float | None = None) -> bool:
         """Typed readings, in mV or ohm; returns whether they mean something now.
 
-        The level without load stays until the one with it comes.
+        The level without load stays until the one with it comes. ``step`` is the weight in ohm of
+        the last digit that was typed.
         """
-        is_taken = take_typed(self._steps, idle, on)
+        is_taken = take_typed(self._steps, idle, on, step)
         self._refresh()
         return is_taken
 

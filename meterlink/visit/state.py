@@ -48,12 +48,14 @@ class TypedTest:
         setup: Where leads and load were.
         idle, on: Levels in the unit of the hookup: mV, or ohms; ``on`` alone for ohms.
         verdict: Where only a jump, or none, was seen.
+        step: Weight of the last digit that was typed, in ohm; ``None`` where it is not known.
     """
 
     setup: Setup
     idle: float | None = None
     on: float | None = None
     verdict: Verdict | None = None
+    step: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

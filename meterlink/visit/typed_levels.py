@@ -61,6 +61,14 @@ def typed_levels(text: str, hookup: Hookup) -> list[float]:
     return found
 
 
+def typed_step(text: str, hookup: Hookup) -> float | None:
+    """Weight in ohm of the last digit of an ohmmeter's reading as it was typed: 0.140 has three."""
+    if not hookup.ohms:
+        return None
+    (number, unit), *_ = _parts(text)
+    return step_of(number.replace(",", ".")) * _OHMS[unit.casefold() or "ohm"]
+
+
 def typed_test(setup: Setup, text: str) -> TypedTest:
     """A whole test that was typed: both levels, the ohms, or ``j`` or ``nj``.
 
@@ -73,7 +81,7 @@ def typed_test(setup: Setup, text: str) -> TypedTest:
         return TypedTest(setup, verdict=Verdict.IN_PATH if is_jump else Verdict.NOT_IN_PATH)
     values = typed_levels(text, setup.hookup)
     if setup.hookup.ohms:
-        return TypedTest(setup, on=values[0])
+        return TypedTest(setup, on=values[0], step=typed_step(text, setup.hookup))
     if len(values) != 2:
         raise UsageError("Both readings are wanted, without load and with it: 6 815.")
     return TypedTest(setup, values[0], values[1])
@@ -115,7 +123,8 @@ def typed_row(test: TypedTest, circuit: Circuit, time: datetime) -> TestRow:
     """
     if test.setup.hookup.ohms:
         ohms = test.on or 0.0
-        return ohms_row(test.setup, circuit, time=time, ohms=ohms, step_ohms=step_of(f"{ohms:g}"))
+        step = step_of(f"{ohms:g}") if test.step is None else test.step
+        return ohms_row(test.setup, circuit, time=time, ohms=ohms, step_ohms=step)
     if test.verdict is not None:
         return entered_row(test.setup, circuit, time=time, seen=test.verdict)
     line = test.setup.hookup is Hookup.LINE_DROP
@@ -198,7 +207,9 @@ def _range(bounds: tuple[float, float]) -> str:
     return f"{bounds[0]:.0f} to {bounds[1]:.0f} mV"
 
 
-def take_typed(steps: Steps, idle: float | None, on: float | None) -> bool:
+def take_typed(
+    steps: Steps, idle: float | None, on: float | None, step: float | None = None
+) -> bool:
     """Typed readings, in mV or ohm; returns whether they mean something now.
 
     The level without load stays until the one with it comes.
@@ -212,7 +223,7 @@ def take_typed(steps: Steps, idle: float | None, on: float | None) -> bool:
         return True
     if state.typed_idle is None and not state.setup.hookup.ohms:
         return False
-    _log_or_ask(steps, TypedTest(state.setup, state.typed_idle, on))
+    _log_or_ask(steps, TypedTest(state.setup, state.typed_idle, on, step=step))
     return True
 
 

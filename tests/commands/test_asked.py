@@ -136,6 +136,17 @@ def test_an_ohmmeter_is_asked_for_one_reading_in_ohms(answering, job: Path) -> N
     assert "Reading, ohm" in run.err
 
 
+def test_a_nought_at_the_end_of_a_reading_counts_as_it_does_as_an_option(
+    answering, meterlink, job: Path
+) -> None:
+    answering(["pr 1 2", "0.140"], "enter", job)
+    given = ("--hookup", "path-resistance", "--lead-a", "Door", "--lead-b", "Desk")
+    meterlink("enter", job, *given, "--ohms", "0.140")
+    asked, stated = read_rows(job / "tests.csv")
+    assert asked.path_u_mohm == stated.path_u_mohm
+    assert asked.path_u_mohm == pytest.approx(3.0, abs=0.1)  # three decimals: contacts alone
+
+
 def test_what_cannot_be_read_is_asked_again_and_nothing_is_logged_meanwhile(
     answering, job: Path
 ) -> None:

@@ -48,8 +48,8 @@ class PlayedVisit:
     def set_rhythm(self, *, on: bool) -> None:
         self.told.append(("rhythm", on))
 
-    def type_levels(self, idle: float | None, on: float | None) -> bool:
-        self.told.append(("levels", idle, on))
+    def type_levels(self, idle: float | None, on: float | None, step: float | None = None) -> bool:
+        self.told.append(("levels", idle, on) if step is None else ("ohms", on, step))
         return self.means
 
 
@@ -222,3 +222,17 @@ def test_what_is_no_reading_is_said_not_to_be(text: str) -> None:
     desk = Desk(WANTED)
     assert desk.typed(Command.LEVELS, text) == []
     assert len(desk.said) == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "ohms", "step"),
+    [("0.140", 0.14, 0.001), ("0,14 ohm", 0.14, 0.01), ("140 mohm", 0.14, 0.001)],
+)
+def test_ohms_keep_the_weight_of_the_last_digit_that_was_typed(
+    text: str, ohms: float, step: float
+) -> None:
+    desk = Desk(replace(SHOWN, typed=Wanted(Command.ON, "Reading", "ohm")))
+    desk.visit.setup = Setup(Hookup.PATH_RESISTANCE, "Door", "Desk", "", "neutral")
+    [(kind, value, weight)] = desk.typed(Command.LEVELS, text)
+    assert (kind, value) == ("ohms", pytest.approx(ohms))
+    assert weight == pytest.approx(step)
