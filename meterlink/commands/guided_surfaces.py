@@ -70,6 +70,15 @@ def as_drawn(outlook: Outlook | None, *, colour: bool = False) -> str:
     )
 
 
+def _is_offered(word: Command, view: VisitView) -> bool:
+    """Whether something besides the keys means something now."""
+    if word in (Command.CHOOSE, Command.NOT_NOW):
+        return word in view.choices.words
+    if word is Command.UNDO:
+        return any(test.removable for test in view.history)
+    return view.typed is None if word is Command.RHYTHM else bool(view.history)
+
+
 class TextSurface:
     """Plain lines on standard error: each new instruction, result and alert once."""
 
@@ -242,8 +251,9 @@ class ScreenSurface(TextSurface):
         if view.typed is not None:
             both = ", or both" if view.typed.word is Command.IDLE else ""
             labels.insert(0, f"type {view.typed.label.lower()} ({view.typed.unit}){both}")
-        others = [one for one in _OTHERS if view.typed is None or one[0] is not Command.RHYTHM]
-        labels += [f"{CHARACTERS[word]} {label}" for word, label in others]
+        labels += [
+            f"{CHARACTERS[word]} {label}" for word, label in _OTHERS if _is_offered(word, view)
+        ]
         return "   ".join(label.replace(" ", NBSP) for label in labels)
 
 

@@ -111,6 +111,8 @@ def order_sentence(wiring_map: WiringMap) -> str:
     if len(wiring_map.points) == 1 and not wiring_map.settled:
         known = f"not confirmed yet, from {tests}" if wiring_map.tests else NOTHING
         return f"{begin}: there is only one; {known}"
+    if not wiring_map.tests and wiring_map.order_probability < POSSIBLE_FROM:
+        return f"{begin}: not known yet; {NOTHING}"
     state = certainty(wiring_map.order_probability) if wiring_map.settled else "not known yet"
     return f"{begin}: {state}, {percent(wiring_map.order_probability)}, from {tests}"
 

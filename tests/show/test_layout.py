@@ -9,7 +9,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.show.drawing import draw
 from meterlink.show.layout import map_rows, places
 from meterlink.show.map_svg import description, draw_map
-from meterlink.show.sentences import first_sentence
+from meterlink.show.sentences import first_sentence, order_sentence
 from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import SPLICE, Loop, Point, Spur, WiringMap
 
@@ -26,6 +26,10 @@ def test_what_is_untested_is_said_to_hang_on_nothing() -> None:
 
 def test_without_a_test_nobody_is_the_best_guess() -> None:
     assert first_sentence(THREE).endswith("unknown; nothing was tested yet")
+
+
+def test_without_a_test_no_figure_is_given_for_the_order() -> None:
+    assert order_sentence(THREE) == "Order of 3 receptacles: not known yet; nothing was tested yet"
 
 
 def test_a_first_receptacle_that_is_known_without_a_test_is_named() -> None:

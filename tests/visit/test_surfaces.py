@@ -18,9 +18,11 @@ from meterlink.visit.notices import Notice, NoticeKind
 from meterlink.visit.planning import Outlook
 from meterlink.visit.view import (
     Button,
+    Choices,
     Command,
     Cue,
     Key,
+    PastTest,
     Sign,
     Sound,
     VisitStage,
@@ -203,7 +205,9 @@ def test_the_block_says_what_to_do_with_leads_load_and_keys(
     monkeypatch, keys, asked, clock
 ) -> None:
     screen, surface = shown(monkeypatch, keys, asked)
-    surface.show(of(ASKED))
+    words = (Command.CHOOSE, Command.NOT_NOW)
+    history = (PastTest(2, "Porch: 815 mV", "in the path", removable=True),)
+    surface.show(of(replace(ASKED, choices=Choices(words), history=history)))
     assert screen.lines == [
         "",
         "== Test 3   71 % sure",
@@ -216,6 +220,12 @@ def test_the_block_says_what_to_do_with_leads_load_and_keys(
         "u undo a test   a call out on and off   m map   p report   i power-off check",
         "",
     ]
+
+
+def test_what_means_nothing_yet_is_not_offered(monkeypatch, keys, asked, clock) -> None:
+    screen, surface = shown(monkeypatch, keys, asked)
+    surface.show(of(ASKED))
+    assert screen.lines[-2] == "Enter Leads and heater ready   q Stop   a call out on and off"
 
 
 def test_while_it_measures_the_block_has_reading_levels_and_trace(
