@@ -86,7 +86,7 @@ def _about_last(state: State) -> tuple[tuple[Key, str], ...]:
     """Keys for the test before: once more, or undone while it is that of this visit."""
     if state.last is None:
         return ()
-    number = state.row.test if state.row else state.number - 1
+    number = state.last_number
     repeat = ((Key.REPEAT, f"Repeat test {number}"),)
     return (*repeat, (Key.VOID, f"Undo test {number}")) if state.row is not None else repeat
 

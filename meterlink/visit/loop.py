@@ -285,7 +285,7 @@ class Visit:
         state = self._state
         if state.phase in (Phase.SET_UP, Phase.SETTLED):
             self._steps.ask_for(setup, OWN_CHOICE)
-        elif state.phase is Phase.RUNNING:
+        elif state.phase is Phase.RUNNING and (state.test is None or state.test.on_s is None):
             state.setup, state.why = setup, OWN_CHOICE
             self._steps.discard("another test was chosen", Phase.SET_UP)
         else:
@@ -364,8 +364,7 @@ class Visit:
             case Key.REPEAT | Key.VOID if state.phase is Phase.RUNNING:
                 begin_again(self._steps, key)
             case Key.REPEAT if state.last is not None:
-                number = state.row.test if state.row else state.number - 1
-                self._steps.ask_for(state.last, f"Repeating test {number}.")
+                self._steps.ask_for(state.last, f"Repeating test {state.last_number}.")
             case Key.VOID if state.odd is not None:
                 state.odd = None
             case Key.VOID if state.row is not None:

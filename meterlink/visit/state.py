@@ -365,6 +365,11 @@ class State:
     now_s: float = 0.0
     cue: Cue | None = None
 
+    @property
+    def last_number(self) -> int:
+        """Number of the test whose setup is ``last``; numbers of removed ones are not used again."""
+        return self.rows[-1].test if self.rows else self.number - 1
+
     def ring(self, sound: Sound) -> None:
         """Make a sound once."""
         self.cue = Cue(self.cue.number + 1 if self.cue else 1, sound)

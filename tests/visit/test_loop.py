@@ -214,6 +214,27 @@ def test_a_test_of_ones_own_can_be_chosen(moment: str) -> None:
     assert [row.setup for row in play.rows] == [FROM_A_TO_B]
 
 
+def test_with_the_load_on_no_other_test_is_begun() -> None:
+    play = Play(AT_A)
+    play.press(Key.READY)
+    play.until(VisitStage.IDLE)
+    play.press(Key.LOAD_ON)
+    assert not play.visit.choose(FROM_A_TO_B)
+    play.advance()
+    assert play.visit.setup == AT_A
+    assert play.stage is not VisitStage.SET_UP
+
+
+def test_the_test_that_can_be_repeated_has_its_own_number_where_later_ones_were_removed() -> None:
+    play = Play(AT_A, AT_A)
+    play.whole_test()
+    visit = Visit(CIRCUIT, number=9, rows=play.rows, last=AT_A, is_typed=True)
+    visit.planned(Outlook(settled=False, setup=FROM_A_TO_B))
+    visit.advance(1.0)
+    labels = {button.key: button.label for button in visit.view.buttons}
+    assert labels[Key.REPEAT] == "Repeat test 1"
+
+
 def test_a_test_of_ones_own_is_a_new_question_so_an_answer_to_the_old_one_comes_late() -> None:
     play = Play(AT_A)
     old = play.visit.view
