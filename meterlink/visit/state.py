@@ -367,7 +367,7 @@ class State:
 
     @property
     def last_number(self) -> int:
-        """Number of the test whose setup is ``last``; numbers of removed ones are not used again."""
+        """Number of the test that ``last`` is of; those of removed ones are not used again."""
         return self.rows[-1].test if self.rows else self.number - 1
 
     def ring(self, sound: Sound) -> None:
