@@ -21,9 +21,8 @@ from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
 from meterlink.errors import UsageError
-from meterlink.levels.detector import TestDetector
-from meterlink.levels.limit import LIMIT_IN_U
-from meterlink.levels.measurement import Measurement
+from meterlink.levels.detector import Measurement, TestDetector
+from meterlink.levels.drop import LIMIT_IN_U
 from meterlink.levels.statistics import Floats
 from meterlink.testlog.columns import Source, TestRow, row_mapping
 

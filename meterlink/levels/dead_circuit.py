@@ -16,7 +16,7 @@ import numpy as np
 from drivers.readings import Function, Reading
 from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Setup, Verdict
-from meterlink.levels.measurement import Measurement
+from meterlink.levels.detector import Measurement
 from meterlink.levels.progress import Progress, Stage
 from meterlink.levels.statistics import LEAST_U_MV, Floats, Level, level
 

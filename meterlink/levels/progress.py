@@ -9,6 +9,7 @@ answer is at most ``1 - certain``.
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from drivers.readings import Reading
 from meterlink.assumptions import USUAL, Levels
@@ -16,10 +17,12 @@ from meterlink.circuit.setup import Verdict
 from meterlink.levels import test_flags
 from meterlink.levels.changes import FEW, settled
 from meterlink.levels.levels import LevelsFound
-from meterlink.levels.measurement import Assessment
 from meterlink.levels.statistics import level, robust_center
 from meterlink.levels.test_flags import Flag
 from meterlink.levels.trace import Samples
+
+if TYPE_CHECKING:
+    from meterlink.levels.detector import Assessment
 
 IDLE_S = 3.5
 RECENT_S = 8.0  # that show whether the idle level is quiet now
@@ -93,7 +96,7 @@ class Progress:
 
 
 def progress_of(
-    found: Assessment,
+    found: "Assessment",
     reading: Reading | None,
     *,
     line: bool,
@@ -115,7 +118,7 @@ def progress_of(
 
 
 def _without_load(
-    found: Assessment, reading: Reading | None, *, line: bool, wanted: str, assumed: Levels
+    found: "Assessment", reading: Reading | None, *, line: bool, wanted: str, assumed: Levels
 ) -> Progress:
     """Before the load: no tap, and nothing seen."""
     samples, seen = found.samples, found.seen
@@ -147,7 +150,7 @@ def _without_load(
 
 
 def _with_load(
-    found: Assessment, reading: Reading | None, *, line: bool, assumed: Levels
+    found: "Assessment", reading: Reading | None, *, line: bool, assumed: Levels
 ) -> Progress:
     """From the load's tap on, or from when it was seen."""
     marks, seen = found.marks, found.seen
@@ -190,7 +193,7 @@ def _with_load(
 
 
 def _stage(
-    found: Assessment, assumed: Levels, *, tapped_off: bool, over: bool, since_off_s: float
+    found: "Assessment", assumed: Levels, *, tapped_off: bool, over: bool, since_off_s: float
 ) -> Stage:
     """Waiting until the jump is seen or can come no more."""
     seen = found.seen
@@ -202,7 +205,7 @@ def _stage(
     return Stage.ON if seen.is_on or over else Stage.WAITING_FOR_LOAD
 
 
-def _waits_for_next(found: Assessment) -> bool:
+def _waits_for_next(found: "Assessment") -> bool:
     """Whether a tap says that the load comes on once more after it was seen to go."""
     off_s = found.stages[-1].off_at_s if found.stages else None
     marks = found.marks
@@ -211,7 +214,7 @@ def _waits_for_next(found: Assessment) -> bool:
     return marks.on[-1][0] > off_s and not marks.ends_off
 
 
-def _on_is_enough(found: Assessment, levels: LevelsFound, *, over: bool) -> bool:
+def _on_is_enough(found: "Assessment", levels: LevelsFound, *, over: bool) -> bool:
     """Whether more readings would hardly better the drop."""
     drop, stages = found.drop, found.stages[-1]
     if drop is None or levels.on.n < FEW:
@@ -226,7 +229,7 @@ def _on_is_enough(found: Assessment, levels: LevelsFound, *, over: bool) -> bool
     return levels.on.se <= max(ON_U_SHARE * abs(drop.drop_mv), 0.5 * drop.drop_u_mv)
 
 
-def _after_is_enough(found: Assessment, levels: LevelsFound, waited_s: float) -> bool:
+def _after_is_enough(found: "Assessment", levels: LevelsFound, waited_s: float) -> bool:
     """Whether the level after the load is known, or will not be."""
     if not found.seen.runs:
         return waited_s > NO_JUMP_AFTER_S

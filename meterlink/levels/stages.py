@@ -26,6 +26,7 @@ from meterlink.levels.changes import (
 )
 from meterlink.levels.statistics import Floats, difference_sd, display_sd
 from meterlink.levels.trace import Marks, Samples
+from meterlink.levels.two_settings import by_setting
 
 MOST_CYCLES = 12  # that are measured; more would hardly better the answer
 SIZES = 6  # of steps that are tried as the load's
@@ -289,7 +290,7 @@ def stages_of_runs(
         idle = usable.between(idle_from_s, idle_stop_s)
         on_from_s = rise.at_s + min(assumed.meter_lag_s, 0.45 * max(end_s - rise.at_s, 0.0))
         during = usable.between(on_from_s, max(off_s, on_from_s + EDGE_S))
-        during, low = _by_setting(during, usable, seen, run, marks, idle_from_s, assumed)
+        during, low = by_setting(during, usable, seen, run, marks, idle_from_s, assumed)
         after = usable.none()
         if fall is not None and rest is not None:
             noise = max(difference_sd(idle.mv), display_sd(usable.display_mv), 1e-6)
@@ -316,35 +317,6 @@ def _fall_s(jump_in_noise: float, room_s: float, assumed: Levels) -> float:
     """How long a meter takes to sink to the level after the load, within the time there is."""
     lag_s = assumed.fall_lag_s * float(np.log(max(jump_in_noise, np.e)))
     return min(max(lag_s, 1.0), assumed.longest_fall_s, max(0.5 * room_s, 0.5))
-
-
-def _by_setting(
-    during: Samples,
-    usable: Samples,
-    seen: Explanation,
-    run: Run,
-    marks: Marks,
-    idle_from_s: float,
-    assumed: Levels,
-) -> tuple[Samples, Samples]:
-    """Readings at the higher and at the lower setting of the load; the latter mostly empty."""
-    low_s = [t for t, setting in marks.on if setting == "low"]
-    high_s = [t for t, setting in marks.on if setting == "high"]
-    if not low_s or not high_s:
-        return during, usable.none()
-    tap_s = high_s[-1]
-    inside = [
-        (seen.plateaus[k].last_s, seen.plateaus[k + 1].first_s) for k in range(run.first, run.last)
-    ]
-    start_s, rise_s = seen.plateaus[run.first].first_s, assumed.meter_lag_s
-    if inside:
-        quiet_s, moved_s = min(inside, key=lambda t: abs(t[1] - tap_s))
-        return during.between(moved_s + rise_s, np.inf), during.between(-np.inf, quiet_s)
-    if abs(start_s - tap_s) < abs(start_s - low_s[0]):  # the lower setting does not show
-        hidden = usable.between(max(low_s[0] + rise_s, idle_from_s), start_s - 1.0)
-        hidden = hidden.where(hidden.t_s > low_s[0] + 0.6 * (start_s - low_s[0]))
-        return during, hidden
-    return during.between(tap_s + rise_s, np.inf), during.between(-np.inf, tap_s - 1.0)
 
 
 def stages_of_taps(usable: Samples, marks: Marks, *, line: bool, assumed: Levels) -> list[Stages]:

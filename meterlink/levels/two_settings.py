@@ -4,8 +4,14 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from meterlink.assumptions import Levels
+from meterlink.levels.trace import Marks, Samples
+
 if TYPE_CHECKING:
     from meterlink.levels.drop import Idle
+    from meterlink.levels.stages import Explanation, Run
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,3 +85,32 @@ def drop_of_settings(idle: "Idle", b: float, low: LowSetting) -> tuple[float, fl
     drop = sum(weight * one for weight, one, _ in solved) / total
     square = sum(weight * ((one - drop) ** 2 + one_u**2) for weight, one, one_u in solved)
     return drop, max(math.sqrt(square / total), idle.u)
+
+
+def by_setting(
+    during: Samples,
+    usable: Samples,
+    seen: "Explanation",
+    run: "Run",
+    marks: Marks,
+    idle_from_s: float,
+    assumed: Levels,
+) -> tuple[Samples, Samples]:
+    """Readings at the higher and at the lower setting of the load; the latter mostly empty."""
+    low_s = [t for t, setting in marks.on if setting == "low"]
+    high_s = [t for t, setting in marks.on if setting == "high"]
+    if not low_s or not high_s:
+        return during, usable.none()
+    tap_s = high_s[-1]
+    inside = [
+        (seen.plateaus[k].last_s, seen.plateaus[k + 1].first_s) for k in range(run.first, run.last)
+    ]
+    start_s, rise_s = seen.plateaus[run.first].first_s, assumed.meter_lag_s
+    if inside:
+        quiet_s, moved_s = min(inside, key=lambda t: abs(t[1] - tap_s))
+        return during.between(moved_s + rise_s, np.inf), during.between(-np.inf, quiet_s)
+    if abs(start_s - tap_s) < abs(start_s - low_s[0]):  # the lower setting does not show
+        hidden = usable.between(max(low_s[0] + rise_s, idle_from_s), start_s - 1.0)
+        hidden = hidden.where(hidden.t_s > low_s[0] + 0.6 * (start_s - low_s[0]))
+        return during, hidden
+    return during.between(tap_s + rise_s, np.inf), during.between(-np.inf, tap_s - 1.0)

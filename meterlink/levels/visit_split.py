@@ -9,8 +9,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, made_setup
 from meterlink.errors import UsageError
 from meterlink.levels.dead_circuit import DeadDetector
-from meterlink.levels.detector import TestDetector
-from meterlink.levels.measurement import Measurement
+from meterlink.levels.detector import Measurement, TestDetector
 from meterlink.levels.progress import Progress
 
 

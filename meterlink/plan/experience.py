@@ -12,7 +12,7 @@ from statistics import median
 from meterlink.assumptions import USUAL, Assumptions, Meter
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.limit import LIMIT_IN_U
+from meterlink.levels.drop import LIMIT_IN_U
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 

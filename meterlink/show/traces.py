@@ -17,7 +17,7 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import CAPTURES, JOB_FILE, LOG_FILE, Job
 from meterlink.circuit.setup import Hookup
 from meterlink.errors import MeterlinkError
-from meterlink.levels.measurement import Measurement
+from meterlink.levels.detector import Measurement
 from meterlink.levels.visit_split import CompletedTest, completed_tests
 from meterlink.show.map_svg import ACCENT, ALERT, FAINT, INK, PAPER, RULE, add, markup, picture
 from meterlink.testlog.captures import sha256

@@ -14,8 +14,7 @@ from invented_readings import Style, Trial, trial
 
 from drivers.readings import Reading
 from meterlink.circuit.setup import Hookup, Verdict
-from meterlink.levels.detector import TestDetector
-from meterlink.levels.measurement import Measurement
+from meterlink.levels.detector import Measurement, TestDetector
 
 STYLES = {
     "usual": Style(),

@@ -10,8 +10,7 @@ from scipy import integrate, stats
 
 from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup, Verdict
-from meterlink.levels.drop import drop_modes, evaluate
-from meterlink.levels.limit import band_in_u
+from meterlink.levels.drop import band_in_u, drop_modes, evaluate
 from meterlink.levels.statistics import below_all, magnitude_cdf
 from meterlink.levels.two_settings import LowSetting
 

@@ -8,7 +8,7 @@ import pytest
 from drivers.capture import CaptureReader, replay
 from meterlink.circuit.job import circuit_from_header
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.levels.measurement import Measurement
+from meterlink.levels.detector import Measurement
 from meterlink.levels.visit_split import completed_tests
 from meterlink.show.traces import Trace, draw_trace, level_text, traced_tests
 from meterlink.testlog.columns import Source, TestRow
