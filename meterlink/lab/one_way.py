@@ -28,6 +28,8 @@ SIGNIFICANCE = 0.05
 OUTLYING, STRAGGLING = 0.01, 0.05  # of levels (ISO 5725-2, 7.3.2.1; from memory)
 LIMIT_FACTOR = 2.8  # of two results: 1.96 * sqrt(2), rounded as ISO 5725-6 4.1.4 has it
 
+ROUNDING = 1e-12  # means that differ by less of their size are equal: sums are rounded
+
 
 @dataclass(frozen=True, slots=True)
 class LevelMean:
@@ -231,7 +233,9 @@ def _levels(
 ) -> tuple[LevelMean, ...]:
     p = counts.size
     spread = standard_deviation(means)
-    h_limits = _both(lambda level: mandel_h_critical(p, level)) if p > 2 and spread > 0 else None
+    rounding = ROUNDING * max(abs(centre), float(np.abs(means).max()), math.sqrt(ms_within))
+    differ = p > 2 and spread > rounding
+    h_limits = _both(lambda level: mandel_h_critical(p, level)) if differ else None
     found = []
     for n, m, ss in zip(counts.tolist(), means.tolist(), squares.tolist(), strict=True):
         sd = math.sqrt(ss / (n - 1)) if n > 1 else None

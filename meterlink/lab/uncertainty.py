@@ -208,25 +208,21 @@ def parse_known(text: str) -> tuple[float, float]:
     return float(found[1]), float(found[2] or 0)
 
 
-def rounded(value: float, u: float, digits: int = 2) -> tuple[str, str]:
+def rounded(value: float, u: float) -> tuple[str, str]:
     """Value and uncertainty as a certificate has them (JCGM 100:2008, 7.2.6; EA-4/02, 6.3).
 
-    The uncertainty keeps two digits, the value ends at the same place. Rounding never makes the
-    uncertainty smaller by more than 5 %: then it is rounded up.
+    The uncertainty keeps two digits, so that rounding makes it smaller by less than 5 %; the value
+    ends at the same place.
 
     Args:
         value: Finite.
         u: Zero or more, finite; zero leaves the value as it is.
-        digits: Digits of the uncertainty.
     """
     if not u > 0:
         return f"{value:g}", "0"
     exact = Decimal(u)
-    place = exact.adjusted() - digits + 1
-    shown = exact.quantize(Decimal(1).scaleb(place), context=_WIDE)
-    if shown < exact * Decimal("0.95"):
-        shown += Decimal(1).scaleb(place)
-    least = Decimal(1).scaleb(shown.adjusted() - digits + 1)  # 0.0999 is 0.10, not 0.100
+    shown = exact.quantize(Decimal(1).scaleb(exact.adjusted() - 1), context=_WIDE)
+    least = Decimal(1).scaleb(shown.adjusted() - 1)  # 0.0999 is 0.10, not 0.100
     stated = Decimal(value).quantize(least, context=_WIDE)
     shown = shown.quantize(least, context=_WIDE)
     long = abs(least.adjusted()) > _MOST_PLACES or stated.adjusted() > _MOST_PLACES

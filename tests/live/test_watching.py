@@ -77,7 +77,7 @@ def test_readings_that_do_not_count_are_in_no_level() -> None:
     bad = [
         ac(2.0, None, overload=True),
         ac(2.1, 120.0, function=Function.DC),
-        ac(2.2, 0.5, hold=True),
+        *(ac(2.2 + k / 10, 0.5, hold=True) for k in range(20)),
     ]
     assert figures_of(*good, *bad).level_text() == "level 8.00 mV, jitter 0.000 mV"
     assert len(figures_of(*good, *bad).jumps) == 0
