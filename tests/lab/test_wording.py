@@ -233,6 +233,7 @@ def test_levels_that_scatter_unequally_say_which_and_give_no_limit() -> None:
     assert "(1 %): outlier" in text
     assert "is not said: levels scatter unequally" in text
     assert re.search(r"Cem: .*Mandel's k 1\.\d\d: outlier", text)
+    assert "Mandel's h" not in text  # all three means are equal but for rounding
 
 
 def test_means_that_differ_by_the_rounding_of_their_sums_alone_are_equal() -> None:
