@@ -91,6 +91,11 @@ def first_sentence(wiring_map: WiringMap) -> str:
         return f"First after the panel: unknown; {NOTHING}"
     if first.receptacle is None and wiring_map.loop and wiring_map.loop.starts_at == PANEL:
         return f"First after the panel: none; both ends of a ring are there ({sure})"
+    if first.receptacle is None and first.probability < POSSIBLE_FROM:
+        return (
+            "First after the panel: unknown; the best guess is that the circuit forks before any "
+            f"receptacle ({percent(first.probability)})"
+        )
     if first.receptacle is None:
         return f"First after the panel: none; the circuit forks before any receptacle ({sure})"
     if first.probability < POSSIBLE_FROM:

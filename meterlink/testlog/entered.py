@@ -103,8 +103,8 @@ def _refuse_implausible(setup: Setup, circuit: Circuit, ohms: float, *, believed
     length = f"{ohms / per_m / conductors:.0f} m of {circuit.conductor}" if per_m else "a long way"
     raise UsageError(
         f"{ohms:g} ohm would be {length}. Was the wander lead nulled, or its own resistance left "
-        "in? Give that with --lead-ohms; where the leads were nulled and the reading stands (a "
-        "very poor joint), say --nulled."
+        "in? Take that off. Where they were nulled and it stands (a very poor joint), log "
+        "it with 'meterlink enter' and --nulled; --lead-ohms takes the lead off."
     )
 
 

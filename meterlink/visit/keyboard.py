@@ -195,7 +195,7 @@ def own_setup(
             "receptacles, or their names with commas between."
         )
     if hookups and hookup not in hookups:
-        raise UsageError(f"{how} cannot be done in this visit: {_ways(hookups)} can.")
+        raise UsageError(f"{how} cannot be done in this visit. Possible here: {_ways(hookups)}.")
     found = [place(word, receptacles, by_number=by_number) for word in words]
     leads = 1 if hookup.ohms and len(found) == 1 else 1 + hookup.has_lead_b
     lead_b = found[1] if leads == 2 else None

@@ -11,7 +11,7 @@ from meterlink.show.layout import map_rows, places
 from meterlink.show.map_svg import description, draw_map
 from meterlink.show.sentences import first_sentence, order_sentence
 from meterlink.tree.resolve import resolve
-from meterlink.tree.wiring import SPLICE, Loop, Point, Spur, WiringMap
+from meterlink.tree.wiring import SPLICE, First, Loop, Point, Spur, WiringMap
 
 THREE = resolve(Circuit("three", ("Attic", "Bath", "Cellar")), [])
 
@@ -26,6 +26,12 @@ def test_what_is_untested_is_said_to_hang_on_nothing() -> None:
 
 def test_without_a_test_nobody_is_the_best_guess() -> None:
     assert first_sentence(THREE).endswith("unknown; nothing was tested yet")
+
+
+def test_a_fork_that_is_less_probable_than_not_is_a_guess_and_no_answer() -> None:
+    guess = replace(THREE, first=First(None, 0.43), tests=1)
+    assert first_sentence(guess).startswith("First after the panel: unknown; the best guess is")
+    assert "43" in first_sentence(guess)
 
 
 def test_without_a_test_no_figure_is_given_for_the_order() -> None:
