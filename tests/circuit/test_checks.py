@@ -12,6 +12,7 @@ from meterlink.circuit.checks import (
     MAX_NAME_LENGTH,
     amps_of,
     check_load,
+    checked_circuit,
     checked_figure,
     checked_name,
     checked_names,
@@ -295,3 +296,49 @@ def test_on_the_dead_circuit_nothing_sags_and_a_current_has_two_ends() -> None:
         made_setup(Hookup.NEUTRAL_NEUTRAL, "Door", "Desk", "Bed", return_at="Bed", direct=True)
     with pytest.raises(UsageError, match="only on the dead circuit"):
         made_setup(Hookup.NEUTRAL_GROUND, "Door", None, "Bed", return_at="Desk")
+
+
+# a circuit as it was written
+
+
+def circuit_of(**values: object):
+    named = {"receptacles": ["Door", "Desk", "Bed"]} | values
+    return checked_circuit(named, lambda attribute: f"[x] {attribute}")
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"grounded": "yes"}, "[x] grounded is 'yes'; write true or false"),
+        ({"no_ground": ["Shed"]}, "[x] no_ground names 'Shed', which is no receptacle"),
+        ({"no_ground": "Door"}, "list the names of the receptacles"),
+        ({"load_kind": "kettle"}, "expected one of heater"),
+        ({"amps_low": 12.0, "load_amps": 8.0}, "not below the 8 A of the full setting"),
+        ({"rooms": ["Door"]}, "write a table, one receptacle a line"),
+        ({"rooms": {"Shed": "Garden"}}, "[x] rooms names 'Shed'"),
+        ({"rooms": {"Door": 5}}, "[x] rooms is 5; write text in quotes"),
+        ({"place": "x" * 300}, "use at most 200 characters"),
+        ({"place": "a\nb"}, "no control characters"),
+        ({"run_lengths_m": {"Door": 0.0}}, "expected 0.01 to 1000 m"),
+        ({"volts": 10**5000}, "a number of thousands of digits"),
+    ],
+)
+def test_what_a_job_may_not_say_is_refused_with_its_place(values: dict, words: str) -> None:
+    with pytest.raises(JobError) as refused:
+        circuit_of(**values)
+    assert words in str(refused.value)
+
+
+def test_what_a_job_does_not_say_has_its_usual_value() -> None:
+    circuit, remarks = circuit_of(no_ground=[], rooms={"Door": None, "Desk": "Study"})
+    assert (circuit.name, circuit.grounded, circuit.no_ground) == ("Circuit", True, ())
+    assert circuit.rooms == {"Desk": "Study"}
+    assert not circuit.ring_usual
+    assert remarks == []
+
+
+def test_a_conductor_that_is_not_known_is_a_remark_and_no_refusal() -> None:
+    circuit, [remark] = circuit_of(conductor="string", no_ground=["Bed"])
+    assert "Lengths are left out until it is known" in remark
+    assert circuit.ohm_per_m() is None
+    assert circuit.no_ground == ("Bed",)
