@@ -20,8 +20,8 @@ class First:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
-    """One receptacle in the resolved tree and the run that feeds it.
+class Fed:
+    """A point of the resolved tree and the run that feeds it.
 
     ``fed_from`` is ``panel``, a receptacle or a splice. ``run_m`` is the length that the run's
     neutral resistance would have in the stated conductor, ``None`` where no conductor is stated.
@@ -37,17 +37,16 @@ class Point:
     flags: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Splice:
+class Point(Fed):
+    """One receptacle and the run that feeds it."""
+
+    __slots__ = ()
+
+
+class Splice(Fed):
     """A joint without a receptacle where the cable forks, and the run that feeds it."""
 
-    name: str
-    fed_from: str
-    probability: float
-    run_mohm: float
-    run_u_mohm: float
-    run_m: float | None
-    flags: tuple[str, ...] = ()
+    __slots__ = ()
 
 
 @dataclass(frozen=True, slots=True)
