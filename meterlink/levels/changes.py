@@ -149,11 +149,12 @@ class ChangeFinder:
         self._assumed = assumed
         self._partition = Partition(assumed.change_penalty)
 
-    def find(self, usable: Samples) -> Changes:
+    def find(self, usable: Samples, least: float = 1.0) -> Changes:
         """The changes of a trace.
 
         Args:
             usable: Samples with a value, in time order, strays left out.
+            least: Part of the usual least step that is still a change.
         """
         if len(usable) == 0:
             return Changes((), 0.0)
@@ -178,7 +179,7 @@ class ChangeFinder:
             for i, j in zip(starts, stops, strict=True)
         ]
         plateaus, odd = _without_passages(segments)
-        return Changes(tuple(self._merged(plateaus, noise)), noise, odd)
+        return Changes(tuple(self._merged(plateaus, noise, least)), noise, odd)
 
     def least_step_mv(self, a_mv: float, b_mv: float, noise_mv: float) -> float:
         """Difference of two neighbouring levels below which they count as one."""
@@ -208,7 +209,7 @@ class ChangeFinder:
         scaled: Floats = np.arcsinh(mv * (share / noise_mv)) / share
         return scaled
 
-    def _merged(self, plateaus: list[Plateau], noise_mv: float) -> list[Plateau]:
+    def _merged(self, plateaus: list[Plateau], noise_mv: float, least: float) -> list[Plateau]:
         """Join neighbours that differ by no more than wander or a heater's sag."""
         found = list(plateaus)
         while len(found) > 1:
@@ -217,7 +218,7 @@ class ChangeFinder:
                 for a, b in pairwise(found)
             ]
             k = int(np.argmin(apart))
-            if apart[k] >= 1.0:
+            if apart[k] >= least:
                 break
             found[k : k + 2] = [_joined(found[k], found[k + 1])]
         return found

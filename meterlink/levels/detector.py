@@ -32,6 +32,9 @@ from meterlink.levels.test_flags import Flag
 from meterlink.levels.trace import Marks, Samples, Trace
 from meterlink.levels.two_settings import LowSetting
 
+FINER = 0.35  # of the usual least step: what counts where several taps tell of a sag
+MOST_FOUND = 0.7  # part of these taps that must find theirs
+
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
@@ -168,13 +171,7 @@ class TestDetector:
             (samples.t_s >= marks.start_s) & (samples.t_s <= marks.now_s + 1e-6)
         )
         usable = without_strays(samples.usable(), self._assumed)
-        seen = explain(
-            self._finder.find(usable),
-            marks,
-            line=self._line,
-            signed=self._signed,
-            assumed=self._assumed,
-        )
+        seen = self._explained(usable, marks)
         stages = tuple(
             stages_of_runs(samples, usable, seen, marks, line=self._line, assumed=self._assumed)
             if seen.runs
@@ -196,6 +193,26 @@ class TestDetector:
         return Assessment(
             samples, usable, marks, seen, stages, levels, drop, verdict, flags, setting
         )
+
+    def _explained(self, usable: Samples, marks: Marks, least: float = 1.0) -> Explanation:
+        """What the changes mean.
+
+        A sag that hardly stands out of the supply's wander by itself does by its repetition: where
+        taps tell of several, smaller changes count if most of the taps find theirs.
+        """
+        seen = explain(
+            self._finder.find(usable, least),
+            marks,
+            line=self._line,
+            signed=self._signed,
+            assumed=self._assumed,
+        )
+        wanted = len(marks.pairs())
+        if not self._line or least < 1.0 or not len(seen.runs) < wanted > 1:
+            return seen
+        finer = self._explained(usable, marks, FINER)
+        tapped = sum(run.tapped for run in finer.runs)
+        return finer if tapped > max(len(seen.runs), MOST_FOUND * wanted) else seen
 
     def _as_seen(self, levels: LevelsFound, seen: Explanation) -> LevelsFound:
         """Levels of a test without a jump, no surer than what the search would have missed."""
