@@ -76,7 +76,7 @@ def _is_offered(word: Command, view: VisitView) -> bool:
         return word in view.choices.words
     if word is Command.UNDO:
         return any(test.removable for test in view.history)
-    return view.typed is None if word is Command.RHYTHM else bool(view.history)
+    return bool(view.reading) if word is Command.RHYTHM else bool(view.history)  # typed: none
 
 
 class TextSurface:

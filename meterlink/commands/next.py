@@ -189,6 +189,7 @@ def _to_type(job: Path, setup: "Setup") -> str:
     named += [("--return-at", setup.return_at)] if setup.return_at else []
     words = [shlex.quote(word) for pair in named for word in pair]
     reading = "--ohms OHM" if setup.hookup.ohms else "--idle MV --on MV"
+    reading = "--no-load V --loaded V" if setup.hookup == "line-drop" else reading
     return f"meterlink enter {shlex.quote(str(job))} {' '.join(words)} {reading}"
 
 

@@ -28,6 +28,11 @@ def test_the_test_that_is_worth_most_is_named_with_its_reason(job, meterlink):
     assert then.endswith("--idle MV --on MV")
 
 
+def test_a_supply_is_typed_in_volts(job, meterlink):
+    run = meterlink("next", job, "--with", "line-drop")
+    assert run.out.splitlines()[-1].endswith("--no-load V --loaded V")
+
+
 def test_a_job_without_a_log_has_a_first_test(job, meterlink):
     (job / "tests.csv").unlink()
     assert "Put the leads in" in meterlink("next", job).out
