@@ -249,6 +249,9 @@ def test_only_boxes_worth_opening_are_listed_and_never_more_than_eight() -> None
     text = fault_text(replace(BROKEN, boxes=boxes), 78)
     listed = text[text.index("best first:") : text.index("First, without")]
     assert [f"R{k}" in listed for k in range(11)] == [True] * 8 + [False] * 3
+    few = fault_text(replace(BROKEN, boxes=(Box("R0", 0.99), Box("R1", 0.005))), 78)
+    assert "R0" in few
+    assert "R1" not in few
 
 
 def test_the_json_of_a_fault_keeps_its_keys() -> None:

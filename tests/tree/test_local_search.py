@@ -138,6 +138,13 @@ def test_the_far_end_of_a_second_path_stays_where_it_is() -> None:
     assert 0b0001 in cuts
 
 
+def test_a_ring_without_its_last_point_ends_at_the_one_before() -> None:
+    ring = chain(4, Kind.CLOSED)
+    [move] = [m for m in moves(ring, stratum(4, Kind.CLOSED), SHAPES) if m.cut == 0b1000]
+    assert move.bare.near.tolist() == [0b0100]
+    assert keys(ring) < keys(move.trees)  # its old place is one of many
+
+
 def drawn_on(feeds: dict, n: int, seed: int, m: int = 14) -> Tests:
     rng = np.random.default_rng(seed)
     return Tests.of(observations_of(circuit(n), random_rows(feeds, n, m, rng)))
