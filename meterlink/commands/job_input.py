@@ -5,10 +5,10 @@ from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from meterlink.answers.wirings import Known, known_of
 from meterlink.circuit.checks import unknown_name
 from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.errors import LogError, UsageError
@@ -18,6 +18,9 @@ from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding, read_findings, withdrawn_tests
 from meterlink.testlog.reader import Problem, read_rows
 from meterlink.tree.observations import USUAL_AMPS
+
+if TYPE_CHECKING:
+    from meterlink.answers.wirings import Known
 
 
 def remark(text: object) -> None:
@@ -78,12 +81,14 @@ def findings_of(job: Job) -> list[Finding]:
     return read_findings(job.folder, remark)
 
 
-def known_from(job: Job) -> tuple[Known, list[TestRow], list[Finding]]:
+def known_from(job: Job) -> tuple["Known", list[TestRow], list[Finding]]:
     """What a job's log says, with rows and findings; a job without a log has no rows.
 
     Raises:
         LogError: The log cannot be read, or names a receptacle which the circuit does not have.
     """
+    from meterlink.answers.wirings import known_of
+
     rows = rows_of(job) if job.log_path.exists() else []
     findings = findings_of(job)
     return known_of(job.circuit, rows, findings), rows, findings

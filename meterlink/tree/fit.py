@@ -175,11 +175,12 @@ def _best_mode(problem: Problem, x: Floats) -> tuple[Problem, Floats]:
     shifts[1:, -2:] = rng.normal(0.0, START_SD, (PATH_STARTS - 1, 2))
     runs = rng.normal(0.0, START_SD, (PATH_STARTS - 1, 2 * MAX_RECEPTACLES))
     shifts[1:, : problem.width] = runs[:, : problem.width]
-    every = np.arange(problem.count)
-    best, found = _near(problem, x, PATH_ROUGH)
-    for shift in shifts[1:]:
-        best, found = _better(best, found, every, *_near(problem, x + shift, PATH_ROUGH))
-    return best, found
+    every = np.tile(np.arange(problem.count), PATH_STARTS)
+    starts = (x + shifts[:, None, :]).reshape(-1, problem.size)
+    many, found = _near(problem.like(rows=every), starts, PATH_ROUGH)
+    value = many.expansion(found)[0].reshape(PATH_STARTS, -1)
+    best = value.argmax(axis=0) * problem.count + np.arange(problem.count)
+    return problem.like(amps=many.amps[best]), found[best]
 
 
 def _laplace(problem: Problem, x: Floats) -> tuple[Floats, Floats]:

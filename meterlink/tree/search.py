@@ -37,7 +37,8 @@ from meterlink.tree.trees import (
 NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
 PREDICTED_REACH = 30.0  # the same where the evidence is only predicted
 LAST_ROOM = 3  # times as many finished trees are weighed as of the step before
-CHUNK = 2000  # trees predicted at once: bounds memory
+CHUNK = 400_000  # covariances of trees predicted at once: fits a core's cache
+LEAST_ROWS = 100
 WORTH_DROPPING = 0.2  # part of the trees; going on with fewer costs a copy of the rest
 LEAST_COST = 2.0  # nats that a receptacle more costs at least: its run's range narrowed down
 LEAST_MOHM = 0.1  # a linear update may overshoot; no run is shorter
@@ -413,7 +414,8 @@ def predicted(
     most = np.where(tests.measured, -np.log(u) - 0.9, 0.0)  # a perfect prediction
     rest = np.append(np.cumsum(most[::-1])[::-1][1:], 0.0)
     result = np.full(len(trees), -np.inf)
-    for rows in np.array_split(np.arange(len(result)), max(1, -(-len(result) // CHUNK))):
+    room = max(LEAST_ROWS, CHUNK // (grown.masks.shape[1] + 3) ** 2)
+    for rows in np.array_split(np.arange(len(result)), max(1, -(-len(result) // room))):
         if not len(rows):
             continue
         mean, covariance = _carried_over(runs, grown, rows, news.prior)
