@@ -77,7 +77,7 @@ def _with_ring(wiring_map: WiringMap) -> tuple[Place, ...] | None:
     loop = wiring_map.loop
     if loop is None or loop.starts_at == SPLICE:
         return None
-    names = _names_on(loop)
+    names = names_on(loop)
     joints = [name for name in names if name not in loop.order]
     if len(joints) != 1 and any(spur.fed_from == SPLICE for spur in loop.spurs):
         return None
@@ -93,7 +93,7 @@ def _with_ring(wiring_map: WiringMap) -> tuple[Place, ...] | None:
     return None
 
 
-def _names_on(loop: Loop) -> tuple[str, ...]:
+def names_on(loop: Loop) -> tuple[str, ...]:
     """The points once round, each with a name of its own."""
     joints = 0
     names = []

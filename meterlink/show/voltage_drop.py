@@ -1,7 +1,8 @@
 """Voltage drop from the panel to each receptacle at full load, against recommended limits.
 
 The tests give the neutral side. The hot side is taken to be the same, as in a cable whose two
-conductors are alike: drop is current times twice the neutral resistance on the way.
+conductors are alike: drop is current times twice the neutral resistance on the way. On a ring the
+current comes both ways, so that the two count in parallel (IET Guidance Note 3).
 """
 
 from collections.abc import Mapping
@@ -10,7 +11,8 @@ from dataclasses import dataclass, replace
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import JobError, UsageError
 from meterlink.show.format import clean, display_width, pad, wrap
-from meterlink.tree.wiring import PANEL, Point, PointFlag, Splice, WiringMap
+from meterlink.show.layout import is_ring_drawn, names_on, places
+from meterlink.tree.wiring import PANEL, Loop, Point, PointFlag, Splice, WiringMap
 
 _IEC_BELOW_HZ = 55.0
 MOST_AMPS = 1000.0
@@ -97,7 +99,9 @@ def ways(wiring_map: WiringMap) -> Mapping[str, tuple[Point | Splice, ...]]:
 
 
 def drops(wiring_map: WiringMap, circuit: Circuit) -> tuple[Drop, ...]:
-    """Drop at every receptacle that tests have touched; empty where volts or amperes are unknown.
+    """Drop at every receptacle that tests have touched.
+
+    Empty where volts or amperes are unknown, or where it is unknown how a ring is joined.
 
     The formula is the handbook's two-conductor one, ``2 * I * R`` (NFPA 70, Chapter 9, and the
     mV/A/m tables of BS 7671, Appendix 4, which hold the loop already).
@@ -105,19 +109,53 @@ def drops(wiring_map: WiringMap, circuit: Circuit) -> tuple[Drop, ...]:
     load = full_load(circuit)
     if load is None or not circuit.volts:
         return ()
-    found = ways(wiring_map)
+    loop = wiring_map.loop
+    if loop is not None and not is_ring_drawn(wiring_map):
+        return ()
+    found = _of_tree(wiring_map) if loop is None else _of_ring(wiring_map, loop)
     return tuple(
-        _drop(found[point.name], load[0], circuit.volts)
+        _drop(point.name, *found[point.name], load[0], circuit.volts)
         for point in wiring_map.points
         if point.name not in wiring_map.untested
     )
 
 
-def _drop(way: tuple[Point | Splice, ...], amps: float, nominal_volts: float) -> Drop:
-    loop_mohm = 2 * sum(run.run_mohm for run in way)
-    volts = amps * loop_mohm * 1e-3
-    unmeasured = tuple(run.name for run in way if PointFlag.RUN_UNKNOWN in run.flags)
-    return Drop(way[0].name, loop_mohm, volts, 100 * volts / nominal_volts, unmeasured)
+#: Resistance of one conductor from the panel, and the runs on the way that no test measured.
+Way = tuple[float, tuple[str, ...]]
+
+
+def _of_tree(wiring_map: WiringMap) -> Mapping[str, Way]:
+    return {
+        name: (sum(run.run_mohm for run in way), tuple(r.name for r in way if _is_unknown(r)))
+        for name, way in ways(wiring_map).items()
+    }
+
+
+def _of_ring(wiring_map: WiringMap, loop: Loop) -> Mapping[str, Way]:
+    """The same with a ring, parents before children: its points are fed from both sides."""
+    both = dict(zip(names_on(loop), loop.each_way_mohm(), strict=True))
+    found: dict[str, Way] = {PANEL: (0.0, ())}
+    for point in (place.point for place in places(wiring_map) if not place.closes):
+        if point is not None and point.name in both:
+            one, other = both[point.name]
+            start_mohm, unknown = found[loop.starts_at]
+            found[point.name] = start_mohm + one * other / (one + other), unknown
+        elif point is not None:
+            mohm, unknown = found[point.fed_from]
+            more = (point.name,) if _is_unknown(point) else ()
+            found[point.name] = mohm + point.run_mohm, (*more, *unknown)
+    return found
+
+
+def _is_unknown(run: Point | Splice) -> bool:
+    return PointFlag.RUN_UNKNOWN in run.flags
+
+
+def _drop(
+    name: str, mohm: float, unmeasured: tuple[str, ...], amps: float, nominal_volts: float
+) -> Drop:
+    volts = 2 * amps * mohm * 1e-3
+    return Drop(name, 2 * mohm, volts, 100 * volts / nominal_volts, unmeasured)
 
 
 def against(percent: float, known: tuple[Limit, ...]) -> str:
@@ -134,7 +172,7 @@ def drops_at(wiring_map: WiringMap, circuit: Circuit, amps: float) -> tuple[Drop
 
     Raises:
         UsageError: No sensible current.
-        JobError: The supply's volts are not stated, or a second path makes the tree's ways wrong.
+        JobError: The supply's volts are not stated, or it is unknown how a ring is joined.
     """
     if not 0 < amps <= MOST_AMPS:
         raise UsageError(f"--at-amps: {amps:g} A is no load; give more than 0, at most 1000.")
@@ -143,7 +181,7 @@ def drops_at(wiring_map: WiringMap, circuit: Circuit, amps: float) -> tuple[Drop
             "The voltage drop in percent needs the supply's volts. Put volts = 120 (or what it is) "
             "into [supply] of job.toml."
         )
-    if wiring_map.loop is not None:
+    if wiring_map.loop is not None and not is_ring_drawn(wiring_map):
         raise JobError(
             "There is probably a second path, so the current takes two ways and the drop is less "
             "than the tree says. Look at the map without --at-amps."

@@ -5,8 +5,8 @@ import pytest
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import JobError, UsageError
 from meterlink.show.format import display_width
-from meterlink.show.voltage_drop import drop_lines, drop_mapping, drops_at
-from meterlink.tree.wiring import Loop, Point
+from meterlink.show.voltage_drop import drop_lines, drop_mapping, drops, drops_at
+from meterlink.tree.wiring import SPLICE, Loop, Point, Spur
 
 from .maps import chain
 
@@ -57,7 +57,20 @@ def test_without_volts_it_says_what_to_put_where() -> None:
         drops_at(ONE, replace(CIRCUIT, volts=None), 10.0)
 
 
-def test_a_ring_has_no_drop_of_a_tree() -> None:
-    ring = replace(ONE, loop=Loop(0.97, ("Porch",), (10.0, 20.0)))
+def test_on_a_ring_the_current_comes_both_ways() -> None:
+    """IET Guidance Note 3: with r1 + rn = 0.52 ohm every socket reads a quarter at mid-ring."""
+    names = ("Porch", "Attic", "Bed", "Den")
+    points = tuple(Point(n, "panel", 1.0, 9.0, 0.1, None) for n in names)
+    loop = Loop(0.97, names[:3], (65.0, 65.0, 65.0, 65.0), spurs=(Spur("Den", "Attic", 10.0),))
+    ring = replace(chain(), points=points, loop=loop)
+    found = {drop.name: drop.loop_mohm for drop in drops_at(ring, CIRCUIT, 10.0)}
+    assert found["Attic"] == pytest.approx(520.0 / 4)
+    assert found["Porch"] == pytest.approx(2 * 260 * 0.25 * 0.75)
+    assert found["Den"] == pytest.approx(520.0 / 4 + 2 * 10.0)
+
+
+def test_a_ring_whose_joints_are_not_known_has_no_drop() -> None:
+    ring = replace(ONE, loop=Loop(0.97, ("Porch",), (10.0, 20.0), starts_at=SPLICE))
     with pytest.raises(JobError, match="second path"):
         drops_at(ring, CIRCUIT, 10.0)
+    assert drops(ring, CIRCUIT) == ()
