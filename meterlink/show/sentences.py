@@ -203,6 +203,7 @@ def advice_on(wiring_map: WiringMap) -> tuple[Advice, ...]:
 
 def _candidates(wiring_map: WiringMap) -> Iterator[Advice]:
     told = [one for one in wiring_map.conditions if one.probability >= POSSIBLE_FROM]
+    second = [one for one in told if one.name == "second-path" and wiring_map.loop]
     doubtful = [one for one in wiring_map.conditions if one.probability < POSSIBLE_FROM]
     likely = [joint for joint in wiring_map.poor_joints if joint.probability >= POSSIBLE_FROM]
     possible = [joint for joint in wiring_map.poor_joints if joint.probability < POSSIBLE_FROM]
@@ -212,9 +213,9 @@ def _candidates(wiring_map: WiringMap) -> Iterator[Advice]:
     hazards = tuple(condition_sentence(one) for one in told if one.hazard)
     yield Advice("Hazard", hazards, urgent=True)
     yield Advice("Poor connections", tuple(map(joint_sentence, likely)), urgent=True)
-    yield Advice("Second path", loop, urgent=True)
+    yield Advice("Second path", (*loop, *map(condition_sentence, second)), urgent=True)
     yield Advice("Check", other_notes(wiring_map), urgent=True)
-    others = tuple(condition_sentence(one) for one in told if not one.hazard)
+    others = tuple(condition_sentence(one) for one in told if not one.hazard and one not in second)
     yield Advice("About this circuit", others)
     yield Advice("Tests that look wrong", tuple(map(doubt_sentence, wiring_map.doubts)))
     yield Advice(

@@ -9,9 +9,9 @@ from meterlink.circuit.circuit import Circuit
 from meterlink.show.drawing import draw
 from meterlink.show.layout import map_rows, places
 from meterlink.show.map_svg import description, draw_map
-from meterlink.show.sentences import first_sentence, order_sentence
+from meterlink.show.sentences import advice_on, first_sentence, order_sentence
 from meterlink.tree.resolve import resolve
-from meterlink.tree.wiring import SPLICE, First, Loop, Point, Spur, WiringMap
+from meterlink.tree.wiring import SPLICE, Condition, First, Loop, Point, Spur, WiringMap
 
 THREE = resolve(Circuit("three", ("Attic", "Bath", "Cellar")), [])
 
@@ -71,6 +71,16 @@ def test_a_ring_leaves_the_place_where_it_starts_and_comes_back_there() -> None:
     drawn = draw(ring_map(), width=80)
     assert "╰─╯   back to Porch" in drawn
     assert "nearest tree" not in drawn
+
+
+def test_what_is_said_of_a_ring_stands_in_one_place() -> None:
+    second = Condition("second-path", None, 0.97, "The drops fit a ring.", "Have it looked at.")
+    said = {
+        one.title: one.sentences for one in advice_on(replace(ring_map(), conditions=(second,)))
+    }
+    assert "About this circuit" not in said
+    assert len(said["Second path"]) == 2
+    assert "Have it looked at." in said["Second path"][1]
 
 
 def test_a_picture_of_a_ring_goes_round_and_says_so() -> None:
