@@ -16,7 +16,7 @@ from meterlink.levels.drop import LIMIT_IN_U
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 
-SAME_TEST, SAME_LEADS = 2, 3  # unclear results after which a test, or its leads, tell nothing
+SAME_TEST, SAME_LEADS = 2, 3  # equal results after which a test, or its leads, tell no more
 FEW_ROWS = 2  # of a hookup, from which on they say more than what is usual
 HALF_SHOWN = 0.5
 
@@ -63,13 +63,19 @@ class Experience:
     def tells_nothing(self, setup: Setup) -> bool:
         """Whether the log shows that a test cannot tell: it, or others on its leads, could not."""
         rows = self.by_leads.get(leads_of(setup), [])
-        return self.was_unclear(setup) or _all_unclear(rows, SAME_LEADS)
+        return self.was_unclear(setup) or self.stood_still(setup) or _all_unclear(rows, SAME_LEADS)
 
     def was_unclear(self, setup: Setup) -> bool:
         """Whether a test itself was done often enough to show that it cannot tell."""
         rows = self.by_leads.get(leads_of(setup), [])
         same = [row for row in rows if row.setup.load_at == setup.load_at]
         return _all_unclear(same, SAME_TEST)
+
+    def stood_still(self, setup: Setup) -> bool:
+        """Whether a test was done often enough to show that nothing moves there."""
+        rows = self.by_leads.get(leads_of(setup), [])
+        same = [row.verdict for row in rows if row.setup.load_at == setup.load_at]
+        return len(same) >= SAME_TEST and set(same) == {Verdict.NOT_IN_PATH}
 
     def shortest_sag_mv(self) -> float:
         """What the load makes over hot and neutral of the shortest run."""

@@ -122,9 +122,15 @@ def _mode(columns: Columns, known: Known, *, ratios: bool) -> tuple[Problem, Flo
     x = problem.start()
     if problem.with_path:
         return _best_mode(problem, x)
-    x = problem.sagged(x).start()
     rough = RATIO_ROUGH if problem.fitted_sides else TREE_ROUGH
-    return _second_look(*_near(problem, x, rough), rough)
+    best, found = _second_look(*_near(problem, problem.sagged(x).start(), rough), rough)
+    for way in (-1, 1):  # a current that opposes the load's does so in all tests alike
+        leaning = known.tests.leaning(way)
+        if (leaning.drop != known.tests.drop).any():
+            other = Problem(columns, leaning, known.prior, known.grounds, ratios=ratios)
+            near = _near(other, other.sagged(other.start()).start(), rough)
+            best, found = _better(best, found, np.arange(best.count), *near)
+    return best, found
 
 
 def _second_look(problem: Problem, x: Floats, rough: Stages) -> tuple[Problem, Floats]:

@@ -157,9 +157,12 @@ class Tests:
         any_size = np.where(measured, shows - np.log(np.maximum(size, least) * decades), 0.0)
         both = np.logaddexp(log_still, any_size)
         own = np.array([o.load is not None and o.load in o.leads for o in rows], dtype=bool)
-        away = np.logaddexp(
-            np.log(outliers.own_still) + log_still, np.log1p(-outliers.own_still) + any_size
-        )
+        rates = np.exp(still), np.exp(jump)
+        away = both - np.log(2)
+        for place in {o.load for o, is_own in zip(rows, own, strict=True) if is_own}:
+            at = own & np.array([o.load == place for o in rows], dtype=bool)
+            part = log_still[at], any_size[at], rates[0][at], rates[1][at]
+            away[at] = _own_load(*part, outliers.own_still)
         return cls(
             items=rows,
             lead_a=_bits(o.leads[0] for o in rows),
@@ -188,7 +191,7 @@ class Tests:
             log_still=still + log_still,
             log_jump=jump + any_size,
             log_void=both - np.log(2),
-            log_away=np.where(own, away, both - np.log(2)),
+            log_away=away,
             eye_width=outliers.eye_width,
         )
 
@@ -215,6 +218,17 @@ class Tests:
         }
         return replace(self, items=tuple(self.items[i] for i in index), **parts)
 
+    def leaning(self, way: int) -> "Tests":
+        """The same where a fit starts from each test's largest likely drop, or its smallest.
+
+        Args:
+            way: 1 for the largest, -1 for the smallest.
+        """
+        likely = self.log_modes > self.log_modes.max(axis=1, keepdims=True) - np.log(2)
+        at = np.where(likely, way * self.modes, -np.inf).argmax(axis=1)[:, None]
+        drop, u = (np.take_along_axis(x, at, axis=1)[:, 0] for x in (self.modes, self.modes_u))
+        return replace(self, drop=drop, u=u)
+
     def lead(self, masks: Masks) -> Floats:
         """How each run counts on the leads: 1 before A, -1 before B; ``masks.shape + (m,)``."""
         runs = masks[..., None]
@@ -231,6 +245,30 @@ class Tests:
         """Whether a run with each mask takes part in each test, shape ``masks.shape + (m,)``."""
         result: Flags = (self.lead(masks) * self.current(masks)) != 0
         return result
+
+
+def _own_load(
+    log_still: Floats, any_size: Floats, no_change: Floats, jump: Floats, own_still: float
+) -> Floats:
+    """Log density of each reading at a receptacle of another circuit with its own load on.
+
+    Whether that load moves the readings there is not known, but is the same in all tests: each
+    reading counts given those before it.
+
+    Args:
+        log_still: Log density of each reading as one of no change, shape ``(k,)``.
+        any_size: The same as a jump of any size.
+        no_change: Probability of each test to show no change by mistake.
+        jump: ... and a jump.
+        own_still: Probability, before all, that the readings stand still.
+    """
+    with np.errstate(divide="ignore"):
+        stands = np.logaddexp(np.log1p(-jump) + log_still, np.log(jump) + any_size)
+        moves = np.logaddexp(np.log1p(-no_change) + any_size, np.log(no_change) + log_still)
+        so_far = np.logaddexp(
+            np.log(own_still) + np.cumsum(stands), np.log1p(-own_still) + np.cumsum(moves)
+        )
+    return np.diff(so_far, prepend=0.0)
 
 
 def _bits(places: Iterable[int | None]) -> Masks:

@@ -7,10 +7,12 @@ import pytest
 from scipy import stats
 
 from meterlink.circuit.setup import Verdict
+from meterlink.levels.drop import evaluate
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.conditions import at_least, scatter_sd
-from meterlink.tree.hypotheses import Kind
+from meterlink.tree.fit import refit
+from meterlink.tree.hypotheses import Hypotheses, Kind
 from meterlink.tree.infer import infer
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import first_probabilities
@@ -254,3 +256,59 @@ def test_a_bond_of_some_resistance_is_not_taken_for_a_home_run_of_half_a_metre()
     found = infer(circuit(4, load_amps=9.0), rows)
     assert found.orders.probability[found.orders.kind == Kind.BONDED].sum() > 0.1
     assert first_probabilities(found.orders, 4).max() < 0.95
+
+
+def test_a_test_repeated_at_a_receptacle_of_another_circuit_speaks_for_no_bond() -> None:
+    """Whether its own load moves its readings is the same each time."""
+    deep = (("Attic", 300.0), ("Bath", 650.0), ("Cellar", 900.0))
+    rows = [row(i, NG, name, None, name, mv, 5.0) for i, (name, mv) in enumerate(deep, 1)]
+    rows.append(row(4, NN, "Cellar", "Den", "Bath", 650.0, 5.0))
+    rows += [quiet_ground(i, "Den", "Den") for i in range(5, 12)]
+    away = []
+    for some in (rows[:5], rows):
+        found = resolve(circuit(4, load_amps=10.0), some).conditions
+        away.append(sum(c.probability for c in found if c.name == "not-on-circuit"))
+    assert away[1] >= away[0] - 0.05
+
+
+def opposed_rows() -> list[TestRow]:
+    """A splice before the first receptacle, by Ohm's law: 8 A of load against 5.6 A to the Eaves.
+
+    The splice feeds the Attic, and the Bath with Cellar, Den and Eaves behind it in line.
+    """
+    mohm = {"Attic": 107.0, "Bath": 90.0, "Cellar": 108.0, "Den": 140.0, "Eaves": 249.0}
+
+    def shared(one: str | None, other: str) -> float:
+        if one is None:
+            return 0.0
+        if "Attic" in (one, other) and one != other:
+            return 80.0
+        return min(mohm[one], mohm[other])
+
+    setups = [(NG, name, None, name) for name in mohm]
+    setups += [(NN, "Attic", name, name) for name in ("Eaves", "Den", "Cellar")]
+    setups += [(NN, "Cellar", "Bath", "Den"), (NG, "Cellar", None, "Den")]
+    rows = []
+    for number, (hookup, a, b, load) in enumerate(setups, 1):
+        idle_mv = 5.6 * (shared(a, "Eaves") - shared(b, "Eaves"))
+        drop_mv = 8.0 * (shared(a, load) - shared(b, load))
+        on_mv = abs(idle_mv - drop_mv)
+        found = evaluate(hookup, abs(idle_mv), on_mv, 4.0, smallest_drop_mv=30.0)
+        one = row(number, hookup, a, b, load, found.drop_mv, found.drop_u_mv, verdict=found.verdict)
+        rows.append(replace(one, idle_mv=abs(idle_mv), on_mv=on_mv, level_u_mv=4.0))
+    return rows
+
+
+def test_a_splice_before_the_first_on_a_shared_neutral_is_never_ruled_out_by_a_poor_fit() -> None:
+    """All drops may be the sum or all the difference of two readings: a fit starts from both."""
+    posterior = infer(circuit(5, load_amps=8.0), opposed_rows())
+    assert posterior.opposed > 0.9
+    tests = posterior.tests
+    home = (1 << 5) - 1
+    masks = np.array([[home, 0b00001, 0b11110, 0b11100, 0b11000, 0b10000]], dtype=np.int64)
+    truth = Hypotheses.of(masks)
+    best = refit(truth, posterior.known)[1].log_evidence[0]
+    for way in (-1, 1):
+        known = replace(posterior.known, tests=tests.leaning(way))
+        assert best >= refit(truth, known)[1].log_evidence[0] - 0.01
+    assert first_probabilities(posterior.orders, 5)[:5].max() < 0.95
