@@ -130,12 +130,22 @@ def _prepare_output() -> None:
             stream.reconfigure(errors="meterlink.plain")
 
 
+def _compute_in_one_thread() -> None:
+    """Many small matrices are slower in several threads (measured: the next test twice as slow).
+
+    Read when numpy is imported, which no command has done yet; what the person chose stays.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def main() -> NoReturn:
     """Run the command line; every error that a person can act on is one message, no traceback."""
     from drivers.errors import DriverError
     from meterlink.errors import MeterlinkError
 
     _prepare_output()
+    _compute_in_one_thread()
     try:
         group(prog_name="meterlink", standalone_mode=True)
     except MeterlinkError as error:

@@ -2,13 +2,14 @@
 
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from meterlink.cli import PLAIN, main, spelled_plainly
+from meterlink.cli import PLAIN, _compute_in_one_thread, main, spelled_plainly
 from meterlink.testlog.reader import read_rows
 
 JOB = """
@@ -118,3 +119,12 @@ def test_a_message_on_a_terminal_breaks_no_word_at_its_edge(
     assert "describes" in words
     assert len(lines) > 3
     assert all(len(line) <= 44 or " " not in line for line in lines)
+
+
+def test_small_matrices_are_computed_in_one_thread_unless_the_person_chose(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    chosen = {"OMP_NUM_THREADS": "3"}
+    monkeypatch.setattr(os, "environ", chosen)
+    _compute_in_one_thread()
+    assert chosen == {"OMP_NUM_THREADS": "3", "OPENBLAS_NUM_THREADS": "1"}
