@@ -58,6 +58,14 @@ def test_a_test_that_could_not_tell_twice_is_not_worth_a_third_time():
     assert twice.tells_nothing(GROUND)
 
 
+def test_a_test_that_stood_still_twice_is_not_done_a_third_time():
+    still = row(GROUND, Verdict.NOT_IN_PATH, drop_mv=0.0, drop_u_mv=4.0)
+    assert not Experience.of(CIRCUIT, [still]).tells_nothing(GROUND)
+    assert Experience.of(CIRCUIT, [still, still]).tells_nothing(GROUND)
+    jump = row(GROUND, drop_mv=90.0, drop_u_mv=4.0)
+    assert not Experience.of(CIRCUIT, [still, still, jump]).tells_nothing(GROUND)
+
+
 def test_leads_that_could_not_tell_with_any_load_tell_nothing_with_another():
     loads = [row(Setup(Hookup.NEUTRAL_GROUND, "Bay", None, at), Verdict.UNCLEAR) for at in "XYZ"]
     known = Experience.of(CIRCUIT, loads)
