@@ -183,7 +183,9 @@ def prepare(
     amps: float | None,
     volts: float,
 ) -> Bench:
-    """Look for mains, then open the source; it is switched off when the stack ends.
+    """Open the source, which switches it off, then look for mains; nothing is let on before that.
+
+    It is switched off once more when the stack ends.
 
     Raises:
         UsageError: What was asked for does not go together.
@@ -202,14 +204,18 @@ def prepare(
             "A source is let on only where a meter has looked for mains: give --meter too."
         )
     job = replace(job, circuit=circuit)
+    supply = _supply(source, circuit, volts, stack) if source is not None else None
     if address is not None:
         look_for_mains(job, address, tell)
         address = with_function(address, Function.DC if direct else Function.OHM)
         if address.driver != "scpi":
             unit = "DC volts" if direct else "ohms, leads nulled"
             tell(f"Now turn the meter to {unit}.")
-    if source is None:
-        return Bench(job, address, hookups)
+    return Bench(job, address, hookups, supply)
+
+
+def _supply(source: str, circuit: Circuit, volts: float, stack: ExitStack) -> ScpiSource:
+    """The supply, open and off, before anything else: a visit that was killed left it on."""
     limits = Limits(volts, circuit.load_amps or 0.0)
     supply = stack.enter_context(ScpiSource(parse_address(source), limits))
     if supply.was_on:
@@ -219,7 +225,7 @@ def prepare(
         )
     turned = "turns its current by itself" if supply.reverses else "is switched on and off"
     tell(f"{supply.identity}: {limits.amps:g} A, at most {limits.volts:g} V; {turned}. It is off.")
-    return Bench(job, address, hookups, supply)
+    return supply
 
 
 def _hookups(circuit: Circuit, *, direct: bool) -> tuple[Hookup, ...]:

@@ -4,6 +4,7 @@ import json
 import os
 import threading
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from drivers.scpi_source import StillOnError
 from drivers.simulated import SimulatedMeter
 from meterlink.circuit.job import Job, write_job
 from meterlink.circuit.setup import Hookup
+from meterlink.live import dead_circuit
 from meterlink.live.dead_circuit import with_function
 from meterlink.live.visiting import VisitRun
 from meterlink.testlog.columns import Source
@@ -282,6 +284,30 @@ def _setup_of(event: dict) -> object:
     return made_setup(
         Hookup(told["hookup"]), told["lead_a"], told["lead_b"], told["load_at"], direct=True
     )
+
+
+def test_a_supply_that_a_killed_visit_left_on_is_off_before_mains_are_looked_for(
+    tmp_path: Path, house: House, monkeypatch, capsys
+) -> None:
+    job = write_job(tmp_path / "job", house.circuit)
+    house.supply.output = True
+
+    def live(*_: object) -> None:
+        assert not house.supply.output
+        raise dead_circuit.LiveCircuitError("live")
+
+    monkeypatch.setattr(dead_circuit, "look_for_mains", live)
+    with (
+        SimulatedMeter(
+            lambda _: 0.0, driver="scpi", rate_hz=200.0, instrument=house.supply
+        ) as supply,
+        ExitStack() as stack,
+        pytest.raises(dead_circuit.LiveCircuitError),
+    ):
+        address = parse_address(house.meter.address)
+        dead_circuit.prepare(job, address, stack, source=supply.address, amps=5.0, volts=12.0)
+    assert not house.supply.output
+    assert "was ON when it was found" in capsys.readouterr().err
 
 
 def test_a_conductor_is_chosen_on_the_dead_circuit_only(
