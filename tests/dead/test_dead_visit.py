@@ -297,6 +297,7 @@ def test_a_supply_that_a_killed_visit_left_on_is_off_before_mains_are_looked_for
         raise dead_circuit.LiveCircuitError("live")
 
     monkeypatch.setattr(dead_circuit, "look_for_mains", live)
+    meter = parse_address(house.meter.address)
     with (
         SimulatedMeter(
             lambda _: 0.0, driver="scpi", rate_hz=200.0, instrument=house.supply
@@ -304,8 +305,7 @@ def test_a_supply_that_a_killed_visit_left_on_is_off_before_mains_are_looked_for
         ExitStack() as stack,
         pytest.raises(dead_circuit.LiveCircuitError),
     ):
-        address = parse_address(house.meter.address)
-        dead_circuit.prepare(job, address, stack, source=supply.address, amps=5.0, volts=12.0)
+        dead_circuit.prepare(job, meter, stack, source=supply.address, amps=5.0, volts=12.0)
     assert not house.supply.output
     assert "was ON when it was found" in capsys.readouterr().err
 
