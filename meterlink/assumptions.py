@@ -91,6 +91,12 @@ class Outliers:
     no_change: float = assumed(0.03, "per test", PRACTICE, "plug not home, load's switch off")
     jump: float = assumed(0.006, "per test", PRACTICE, "something else switched just then")
     misnamed: float = assumed(1 / 30, "per test", PRACTICE, "a lead or load at another receptacle")
+    misnamed_alone: float = assumed(
+        0.1,
+        "1",
+        "convention: more than the rate of wrong names, for no other test would notice",
+        "no answer hangs on the names of one test",
+    )
     flagged: float = assumed(0.15, "per test", PRACTICE, "the detector noticed a spoilt test")
     swapped: float = assumed(0.02, "per test", PRACTICE, "a direct source's polarity is swapped")
     meshed_rel_u: float = assumed(
@@ -98,6 +104,9 @@ class Outliers:
     )
     jump_least_mv: float = assumed(5.0, "mV", PRACTICE, "range of a false jump, log-uniform")
     jump_most_mv: float = assumed(5000.0, "mV", PRACTICE, "its upper end")
+    finding: float = assumed(
+        0.01, "per finding", PRACTICE, "another box opened than written, a tester read wrongly"
+    )
     own_still: float = assumed(
         0.2,
         "1",

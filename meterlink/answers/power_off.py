@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterlink.answers.wirings import Wirings, has_bits
+from meterlink.assumptions import USUAL
 from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, State
-from meterlink.tree.isolation import WRONG
 from meterlink.tree.trees import Floats
 
 UNSURE_BELOW = 0.8  # less than that, and a receptacle is expected to be neither
@@ -49,7 +49,8 @@ def dead_probabilities(wirings: Wirings, cut: Cut, at: str | None = None) -> tup
     flags = has_bits(beyond, len(wirings.names))
     dead, live = wirings.probability @ flags, wirings.probability @ ~flags
     if cut is Cut.TRIPPED and at is not None:
-        dead[wirings.names.index(at)], live[wirings.names.index(at)] = 1 - WRONG, WRONG
+        wrong = USUAL.outliers.finding
+        dead[wirings.names.index(at)], live[wirings.names.index(at)] = 1 - wrong, wrong
     return dead, live
 
 

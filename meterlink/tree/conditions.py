@@ -301,9 +301,9 @@ def scatter_sd(tests: Tests, outliers: Floats, expected_mv: Floats, runs: int) -
     return float((np.cbrt(chi_square / freedom) - (1 - spread)) / np.sqrt(spread))
 
 
-def notes_of(rows: Sequence[TestRow], found: Sequence[Condition], named: float) -> tuple[str, ...]:
+def notes_of(rows: Sequence[TestRow], likely: Sequence[Condition]) -> tuple[str, ...]:
     """Sentences on what is probably the matter, and on tests that another appliance spoilt."""
-    notes = [f"{one.why} {one.what_to_do}" for one in found if one.probability >= named]
+    notes = [f"{one.why} {one.what_to_do}" for one in likely]
     others = [row.test for row in rows if Flag.OTHER_APPLIANCE in row.flags]
     if others:
         which = f"test {others[0]}" if len(others) == 1 else f"tests {_listed(others)}"

@@ -5,15 +5,15 @@ Laplace's approximation. What a fit leaves known of the runs predicts other test
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meterlink.assumptions import MAX_RECEPTACLES
 from meterlink.tree.hypotheses import Columns, Hypotheses, RunPrior, columns_of, evidence_key
-from meterlink.tree.likelihood import Grounds, Problem, inliers
-from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
+from meterlink.tree.likelihood import Grounds, Problem
+from meterlink.tree.observations import Tests
 from meterlink.tree.trees import Flags, Floats
 
 Stages = tuple[tuple[float, int], ...]
@@ -419,39 +419,6 @@ def linear_prediction(
     amps = tests.amps * np.clip(1 + usual_sag[:, None] - sag, 0.5, 1.5)
     amps = np.where((value < 0) & ~tests.signed, -amps, amps)
     return value * amps, slope * amps[..., None]
-
-
-def misnamed_gain(
-    h: Hypotheses, known: Known, fitted: Fit, runs: Mapping[Sides, Runs], n: int, rate: float
-) -> Floats:
-    """Nats that each hypothesis gains where one name of a test may be another than written.
-
-    Each lead and the load may have been at any other receptacle: what the test would have read
-    there is predicted with the runs as they were fitted.
-    """
-    tests = known.tests
-    extra = np.full((len(h), len(tests)), -np.inf)
-    count = np.zeros(len(tests))
-    leads = tests.lead_a | tests.lead_b
-    for bit in np.int64(1) << np.arange(n, dtype=np.int64):
-        moved = np.full(len(tests), bit)
-        for other, free in (
-            (replace(tests, lead_a=moved), (leads & bit) == 0),
-            (replace(tests, lead_b=moved), ((leads & bit) == 0) & (tests.lead_b != 0)),
-            (replace(tests, load=moved), ((tests.load & bit) == 0) & (tests.back == 0)),
-        ):
-            mean, variance = expected(h, other, runs)
-            variance = variance + tests.u**2
-            log = -0.5 * (tests.drop - mean) ** 2 / variance - 0.5 * np.log(variance)
-            possible = free & tests.measured & ~h.void(other)
-            extra = np.logaddexp(extra, np.where(possible, log - LOG_ROOT_2_PI, -np.inf))
-            count += free
-    as_written = inliers(tests, fitted.predicted_mv)[0] + tests.log_inlier
-    as_written = np.logaddexp(as_written, tests.log_outlier)
-    extra += np.log(rate / np.maximum(count, 1))
-    gained = np.where(h.void(tests), 0.0, np.logaddexp(0.0, extra - as_written))
-    result: Floats = (gained * fitted.grounded).sum(axis=1)  # else it says nothing anyway
-    return result
 
 
 def weigh(h: Hypotheses, known: Known) -> tuple[Floats, Floats]:

@@ -38,6 +38,7 @@ class Kind(IntEnum):
     BONDED = 1  # ground bonded to neutral at ``near``
     CLOSED = 2  # one more run, from ``near`` to ``far`` or the panel
     ELSEWHERE = 3  # the receptacle ``near`` is not on the circuit
+    MISNAMED = 4  # sound, but the test with the number ``near`` was done elsewhere than written
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class RunPrior:
     bond_mohm: float = USUAL.conditions.bond_mohm
     bond_log_sd: float = USUAL.conditions.bond_log_sd
     ground_ratio_sd: float = USUAL.conditions.ground_ratio_sd
+    joints: assumptions.Joints = field(default_factory=assumptions.Joints)
 
     @classmethod
     def for_conductor(
@@ -60,7 +62,8 @@ class RunPrior:
     ) -> "RunPrior":
         """Prior for a conductor of ``ohm_per_m``; ``None`` where it is not known."""
         runs, conditions = assumed.runs, assumed.conditions
-        rest = runs, conditions.bond_mohm, conditions.bond_log_sd, conditions.ground_ratio_sd
+        bond = conditions.bond_mohm, conditions.bond_log_sd
+        rest = runs, *bond, conditions.ground_ratio_sd, assumed.joints
         if ohm_per_m is None:
             return cls(runs.median_mohm, runs.home_median_mohm, *rest)
         near, home = (1e3 * ohm_per_m * m for m in (runs.length_m, runs.home_length_m))
@@ -94,6 +97,7 @@ class Hypotheses:
         kind: What is besides the tree, ``(N,)``.
         near, far: Ends of the other path, or the receptacle that ``kind`` speaks of, as bits: the
             runs on the way to an end are those whose masks hold all its bits; 0 is the panel.
+            For a misnamed test its number.
     """
 
     masks: Masks
@@ -160,15 +164,27 @@ class Hypotheses:
         return sign
 
     def void(self, tests: Tests) -> Flags:
-        """Which tests say nothing, ``(N, m)``: leads at a receptacle that is not on the circuit.
+        """Which tests say nothing, ``(N, m)``: misnamed, or at a receptacle of another circuit.
 
-        Another circuit's load or supply decides what they read.
+        There another circuit's load or supply decides what they read.
         """
         away = np.where(self.kind == Kind.ELSEWHERE, self.near, 0)[:, None]
         own = ((tests.load & away) != 0) & (((tests.lead_a | tests.lead_b) & away) != 0)
         line = tests.source & ((tests.lead_a & away) != 0)
-        result: Flags = own | line
+        result: Flags = own | line | self.misnamed(tests)
         return result
+
+    def misnamed(self, tests: Tests) -> Flags:
+        """Which tests were done elsewhere than written, ``(N, m)``."""
+        here = (self.kind == Kind.MISNAMED)[:, None]
+        result: Flags = here & (self.near[:, None] == tests.number) if here.any() else here
+        return result
+
+    @property
+    def condition(self) -> tuple[NDArray[np.intp], Masks]:
+        """What is the matter with the circuit itself, as ``kind`` and ``near``."""
+        sound = self.kind == Kind.MISNAMED
+        return np.where(sound, int(Kind.SOUND), self.kind), np.where(sound, 0, self.near)
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,7 +332,8 @@ def evidence_key(h: Hypotheses, tests: Tests) -> NDArray[np.int64]:
         mixed = (mixed ^ (mixed >> 32)) * np.int64(0x3C79AC492BA7B653)
         key: NDArray[np.int64] = np.where(pattern == 0, 0, mixed).sum(axis=1)
         # which tests are void hangs on the receptacle; the other path's prior on its far end
-        apart: Masks = np.where(h.kind == Kind.ELSEWHERE, h.near, (h.far == 0).astype(np.int64))
+        named = (h.kind == Kind.ELSEWHERE) | (h.kind == Kind.MISNAMED)
+        apart: Masks = np.where(named, h.near, (h.far == 0).astype(np.int64))
         kinds: Masks = h.kind.astype(np.int64)
         found: Masks = key + kinds * 0x2545F4914F6CDD1D + apart * 0x5851F42D4C957F2D
     return found

@@ -24,18 +24,18 @@ from meterlink.tree.fit import (
     Runs,
     Sides,
     expected,
-    misnamed_gain,
     refit,
     runs_by_sides,
 )
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
-from meterlink.tree.isolation import WRONG, Isolation, belonging, elsewhere
+from meterlink.tree.isolation import Isolation, belonging, elsewhere
 from meterlink.tree.likelihood import Grounds
 from meterlink.tree.local_search import closed_between_points, improved
 from meterlink.tree.observations import Tests, no_ground_log_odds, observations_of
 from meterlink.tree.posterior import Orders, orders_of
 from meterlink.tree.search import Ensemble, Setting, Stratum, at_most, search, told_by
 from meterlink.tree.trees import Floats, TreePrior
+from meterlink.tree.wrong_names import with_wrong_names
 
 SETTLED = USUAL.decisions.settled
 MATTERS = 4.0  # nats that a condition may stay behind if it explained the log perfectly
@@ -45,7 +45,6 @@ FAR_BEHIND, WORTH_MORE = 7.0, 3.0  # nats behind at which it ends, or is the las
 FEWER = 5  # times fewer trees are kept under a condition than for a sound circuit
 NEGLIGIBLE = 12.0
 FELL_SDS = 5.0  # a reading so many uncertainties below the idle one has fallen
-MOST_RENAMED, MOST_TESTS_RENAMED = 400, 120  # hypotheses and tests that wrong names are tried on
 VOID_MV = 500.0  # spread of what a test may read that says nothing of the wiring
 
 
@@ -176,18 +175,18 @@ def _weighed(
             Grounds(no_ground_log_odds(circuit, rows, assumptions)),
         ),
         TreePrior(assumptions.shapes),
-        Isolation.of(findings, circuit.receptacles),
+        Isolation.of(findings, circuit.receptacles, assumptions),
     )
     room = capacity or capacity_for(n)
     strata = list(strata_of(n, assumptions, ring_usual=circuit.ring_usual))
-    strata = [_as_found(stratum, circuit.receptacles, findings) for stratum in strata]
+    strata = [_as_found(stratum, circuit.receptacles, findings, assumptions) for stratum in strata]
     sound = search(setting, strata[0], capacity=room, seed=seed)
     found = [improved(sound, setting, strata[0])] if sound is not None else []
     if not sound_only:
         found += _conditions(found, strata, setting, room, seed, assumptions)
     ensemble = Ensemble.joined(found)
     near = ensemble.log_weight > ensemble.log_weight.max() - NEGLIGIBLE
-    return setting, _with_wrong_names(ensemble.take(near), setting.known, n, assumptions)
+    return setting, with_wrong_names(ensemble.take(near), setting, strata[0], assumptions)
 
 
 def _conditions(
@@ -265,23 +264,6 @@ def _mixed(one: Ensemble, other: Ensemble, share: float) -> Ensemble:
     return replace(joined, log_prior=joined.log_prior + base)
 
 
-def _with_wrong_names(
-    ensemble: Ensemble, known: Known, n: int, assumptions: Assumptions
-) -> Ensemble:
-    """The heaviest hypotheses weighed with names that may be others than written."""
-    order = np.argsort(-ensemble.log_weight, kind="stable")[:MOST_RENAMED]
-    if n < 3 or not 0 < len(known.tests) <= MOST_TESTS_RENAMED:
-        return ensemble
-    evidence = ensemble.log_evidence.copy()
-    for rows in np.array_split(order, max(1, len(order) // 100)):
-        some = ensemble.hypotheses.take(rows)
-        columns, fitted, _ = refit(some, known)
-        runs = runs_by_sides(some, known, columns, fitted)
-        rate = assumptions.outliers.misnamed
-        evidence[rows] += misnamed_gain(some, known, fitted, runs, n, rate)
-    return replace(ensemble, log_evidence=evidence)
-
-
 def _condition(
     found: Sequence[Ensemble], stratum: Stratum, setting: Setting, capacity: int, seed: int
 ) -> Ensemble | None:
@@ -315,12 +297,15 @@ def strata_of(n: int, assumptions: Assumptions, *, ring_usual: bool) -> Iterator
         yield Stratum(Kind.ELSEWHERE, at, float(np.log(c.elsewhere / n)), others)
 
 
-def _as_found(stratum: Stratum, names: Sequence[str], findings: Sequence[Finding]) -> Stratum:
+def _as_found(
+    stratum: Stratum, names: Sequence[str], findings: Sequence[Finding], assumptions: Assumptions
+) -> Stratum:
     """A receptacle found live with the breaker off is probably on another circuit."""
     if stratum.away is None:
         return stratum
     name = names[stratum.away]
-    sure = float(np.log((1 - WRONG) / WRONG))
+    wrong = assumptions.outliers.finding
+    sure = float(np.log((1 - wrong) / wrong))
     told = (name in elsewhere(findings)) - (name in belonging(findings))
     return replace(stratum, log_prior=stratum.log_prior + told * sure)
 

@@ -13,12 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.assumptions import USUAL
+from meterlink.assumptions import USUAL, Assumptions
 from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, Finding, State
 from meterlink.tree.trees import Flags, Floats, Masks
 
-WRONG = 0.01  # another box opened than written down, a tester read wrongly (common practice)
-LOAD_TERMINALS_USED = USUAL.faults.load_terminals_used
 NAMED = 0.5  # a finding is named when it is more probably wrong than right
 
 
@@ -31,13 +29,22 @@ class Isolation:
             the log of how much more probable the finding is where the first feeds the second.
         presses: For each device that was tripped its index and what was found at others: index
             and whether it was dead.
+        wrong: Probability of a finding to be wrong.
+        load_terminals_used: That a device protects what it feeds.
     """
 
     pairs: tuple[tuple[int, int, float], ...] = ()
     presses: tuple[tuple[int, tuple[tuple[int, bool], ...]], ...] = ()
+    wrong: float = USUAL.outliers.finding
+    load_terminals_used: float = USUAL.faults.load_terminals_used
 
     @classmethod
-    def of(cls, findings: Iterable[Finding], names: Sequence[str]) -> "Isolation":
+    def of(
+        cls,
+        findings: Iterable[Finding],
+        names: Sequence[str],
+        assumptions: Assumptions = USUAL,
+    ) -> "Isolation":
         """What was found at a receptacle; the same thing found twice counts once."""
         index = {name: i for i, name in enumerate(names)}
         seen = sorted(
@@ -47,7 +54,8 @@ class Isolation:
                 if f.at in index and f.receptacle in index and f.at != f.receptacle
             }
         )
-        ratio = float(np.log((1 - WRONG) / WRONG))
+        wrong = assumptions.outliers.finding
+        ratio = float(np.log((1 - wrong) / wrong))
         looks: dict[int, list[tuple[int, bool]]] = {}
         for cut, at, looked, dead in seen:
             if cut is Cut.TRIPPED:
@@ -59,6 +67,8 @@ class Isolation:
                 if cut is Cut.DISCONNECTED
             ),
             tuple((at, tuple(found)) for at, found in looks.items()),
+            wrong,
+            assumptions.faults.load_terminals_used,
         )
 
     def log_weight(self, masks: Masks, away: int | None = None) -> Floats:
@@ -72,29 +82,28 @@ class Isolation:
             there = _there(masks, at, away) & _there(masks, looked, away)
             total += np.where(feeds(masks, at, looked), log_ratio / 2, -log_ratio / 2) * there
         for at, found in self.presses:
-            total += _log_press(masks, at, found, away)
+            total += self._log_press(masks, at, found, away)
         return total
+
+    def _log_press(
+        self, masks: Masks, at: int, found: tuple[tuple[int, bool], ...], away: int | None
+    ) -> Floats:
+        """Log probability of what a tripped device made dead, on each tree."""
+        right, wrong = np.log(1 - self.wrong), np.log(self.wrong)
+        used, unused = np.zeros((2, len(masks)))
+        for looked, dead in found:
+            there = _there(masks, at, away) & _there(masks, looked, away)
+            used += np.where(feeds(masks, at, looked) == dead, right, wrong) * there
+            unused += (wrong if dead else right) * there
+        result: Floats = np.logaddexp(
+            np.log(self.load_terminals_used) + used, np.log1p(-self.load_terminals_used) + unused
+        )
+        return result
 
 
 def _there(masks: Masks, receptacle: int, away: int | None) -> Flags:
     """On which trees it is known where a receptacle is."""
     return np.ones(len(masks), dtype=bool) if receptacle == away else has(masks, receptacle)
-
-
-def _log_press(
-    masks: Masks, at: int, found: tuple[tuple[int, bool], ...], away: int | None
-) -> Floats:
-    """Log probability of what a tripped device made dead, on each tree."""
-    right, wrong = np.log(1 - WRONG), np.log(WRONG)
-    used, unused = np.zeros((2, len(masks)))
-    for looked, dead in found:
-        there = _there(masks, at, away) & _there(masks, looked, away)
-        used += np.where(feeds(masks, at, looked) == dead, right, wrong) * there
-        unused += (wrong if dead else right) * there
-    result: Floats = np.logaddexp(
-        np.log(LOAD_TERMINALS_USED) + used, np.log1p(-LOAD_TERMINALS_USED) + unused
-    )
-    return result
 
 
 def has(masks: Masks, receptacle: int) -> Flags:

@@ -11,16 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meterlink.assumptions import USUAL
+from meterlink.assumptions import Runs
 from meterlink.tree.hypotheses import RunPrior
 from meterlink.tree.trees import Floats
 
-HOT_RATIO_SD, POOR_HOT_SD = USUAL.runs.ratio_sd, USUAL.runs.poor_ratio_sd
-POOR_HOT_SHARE = USUAL.runs.poor_ratio_share
-POOR_SHARE = USUAL.joints.share
-EXCESS_MEDIAN_MOHM, EXCESS_LOG_SD = USUAL.joints.excess_mohm, USUAL.joints.excess_log_sd
-LENGTH_REL_SD = USUAL.joints.length_rel_sd
-JOINTS_MOHM = USUAL.runs.joints_mohm  # two sound joints, with a factor of two either way
 STEPS, EXCESS_STEPS = 600, 120
 
 
@@ -47,20 +41,21 @@ class HotRatio:
     u_log: float
 
     @classmethod
-    def from_fit(cls, log: float, u_log: float) -> "HotRatio | None":
+    def from_fit(cls, log: float, u_log: float, runs: Runs) -> "HotRatio | None":
         """Take the prior of the fit off again; ``None`` where the tests said nothing."""
-        sound = (1 - POOR_HOT_SHARE) / HOT_RATIO_SD * np.exp(-0.5 * (log / HOT_RATIO_SD) ** 2)
-        poor = POOR_HOT_SHARE / POOR_HOT_SD * np.exp(-0.5 * (log / POOR_HOT_SD) ** 2)
+        sd, poor_sd, poor_share = runs.ratio_sd, runs.poor_ratio_sd, runs.poor_ratio_share
+        sound = (1 - poor_share) / sd * np.exp(-0.5 * (log / sd) ** 2)
+        poor = poor_share / poor_sd * np.exp(-0.5 * (log / poor_sd) ** 2)
         share = sound / (sound + poor)
-        prior = share / HOT_RATIO_SD**2 + (1 - share) / POOR_HOT_SD**2
+        prior = share / sd**2 + (1 - share) / poor_sd**2
         told = 1 / u_log**2 - prior
         if told < 0.1 * prior:
             return None
         return cls(float(log / u_log**2 / told), float(told**-0.5))
 
-    def density(self, log_ratio: Floats) -> Floats:
+    def density(self, log_ratio: Floats, runs: Runs) -> Floats:
         """Of the estimate where hot over neutral should be so, up to a constant."""
-        spread = np.hypot(self.u_log, HOT_RATIO_SD)
+        spread = np.hypot(self.u_log, runs.ratio_sd)
         result: Floats = np.exp(-0.5 * ((self.log - log_ratio) / spread) ** 2) + 1e-12
         return result
 
@@ -84,25 +79,26 @@ def weigh_joints(
         length_mohm: Resistance of the stated length of cable, if a length is stated.
         hot: Hot side against neutral, if tests told it.
     """
+    runs, joints = prior.runs, prior.joints
     u = max(u_mohm, 0.01 * mohm, 0.1)
     top = max(mohm + 6 * u, 1.0)
     healthy = np.linspace(top / STEPS, top, STEPS)
     density = _healthy_density(healthy, home, prior, length_mohm) * (healthy[1] - healthy[0])
     excess = np.geomspace(1.0, 3000.0, EXCESS_STEPS)
-    weight = _log_normal(excess, EXCESS_MEDIAN_MOHM, EXCESS_LOG_SD) * np.gradient(excess)
+    weight = _log_normal(excess, joints.excess_mohm, joints.excess_log_sd) * np.gradient(excess)
     cable, more = healthy[:, None], excess[None, :]
 
     as_sound = density * _normal(mohm - healthy, u)
     in_neutral = density[:, None] * weight * _normal(mohm - cable - more, u)
     in_hot = (as_sound[:, None] * weight) if hot else np.zeros_like(in_neutral)
     if hot:
-        as_sound = as_sound * hot.density(np.zeros(1))
-        in_neutral = in_neutral * hot.density(np.log(cable / (cable + more)))
-        in_hot = in_hot * hot.density(np.log((cable + more) / cable))
+        as_sound = as_sound * hot.density(np.zeros(1), runs)
+        in_neutral = in_neutral * hot.density(np.log(cable / (cable + more)), runs)
+        in_hot = in_hot * hot.density(np.log((cable + more) / cable), runs)
     parts = (
-        (1 - POOR_SHARE * (2 if hot else 1)) * float(as_sound.sum()),
-        POOR_SHARE * float(in_neutral.sum()),
-        POOR_SHARE * float(in_hot.sum()),
+        (1 - joints.share * (2 if hot else 1)) * float(as_sound.sum()),
+        joints.share * float(in_neutral.sum()),
+        joints.share * float(in_hot.sum()),
     )
     whole = max(sum(parts), 1e-300)  # measured far below anything plausible: no suspect
     found = {"neutral": _suspect(parts[1] / whole, in_neutral.sum(axis=0), excess)}
@@ -119,8 +115,9 @@ def _healthy_density(
         return _log_normal(
             mohm, prior.home_median_mohm if home else prior.median_mohm, prior.log_sd
         )
-    spread = float(np.hypot(LENGTH_REL_SD * length_mohm, JOINTS_MOHM / 2))
-    return _normal(mohm - length_mohm - JOINTS_MOHM, spread)
+    joints_mohm = prior.runs.joints_mohm  # two sound ones, with a factor of two either way
+    spread = float(np.hypot(prior.joints.length_rel_sd * length_mohm, joints_mohm / 2))
+    return _normal(mohm - length_mohm - joints_mohm, spread)
 
 
 def _suspect(probability: float, share: Floats, excess: Floats) -> Suspect:

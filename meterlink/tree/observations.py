@@ -199,6 +199,11 @@ class Tests:
         return len(self.items)
 
     @property
+    def number(self) -> NDArray[np.int64]:
+        """Number of each in the log; 0 for a test that nobody has done yet."""
+        return np.array([o.test for o in self.items], dtype=np.int64)
+
+    @property
     def log_outlier(self) -> Floats:
         """Log density of each reading as an outlier, with the probability of being one."""
         result: Floats = np.logaddexp(self.log_still, self.log_jump)

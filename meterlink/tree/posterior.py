@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from meterlink.tree.fit import Fit, Known, refit
 from meterlink.tree.hypotheses import NO_RUN, Columns, Hypotheses, Kind
 from meterlink.tree.search import Ensemble
-from meterlink.tree.trees import Floats, Masks, bits_of, clades
+from meterlink.tree.trees import Flags, Floats, Masks, bits_of, clades
 
 PANEL = 0
 FITTED_MASS = 0.999  # trees whose runs are averaged: the heaviest up to this weight
@@ -87,12 +87,13 @@ def orders_of(ensemble: Ensemble, n: int) -> Orders:
     """Group the hypotheses by who feeds whom, and by condition."""
     h = ensemble.hypotheses
     feeds = fed(h, n)
-    near = np.where(h.kind == Kind.CLOSED, 0, h.near)
+    kind, near = h.condition
+    near = np.where(kind == Kind.CLOSED, 0, near)
     closed = [int(row) for row in np.flatnonzero(h.kind == Kind.CLOSED)]
     rings = {row: _ring_key(h, row) for row in closed}
     number = {key: i for i, key in enumerate(dict.fromkeys(rings.values()), 1)}
     ring = np.array([number[rings[row]] if row in rings else 0 for row in range(len(h))])
-    table = np.column_stack([feeds, h.kind, near, ring])
+    table = np.column_stack([feeds, kind, near, ring])
     unique, inverse = np.unique(table, axis=0, return_inverse=True)
     of_tree = inverse.reshape(-1)
     probability = np.bincount(of_tree, ensemble.weights).astype(np.float64)
@@ -173,6 +174,7 @@ class Fitted:
         rows: Rows of the ensemble; ``weight`` their weights.
         columns, fit: As ``fit.refit`` gives them.
         hot: Where the hot ratios are among the parameters.
+        misnamed: Tests that were done elsewhere than written, ``(K, m)``.
     """
 
     rows: NDArray[np.intp]
@@ -180,6 +182,7 @@ class Fitted:
     columns: Columns
     fit: Fit
     hot: slice
+    misnamed: Flags
 
     @classmethod
     def of(cls, ensemble: Ensemble, chosen: int, known: Known) -> "Fitted":
@@ -189,8 +192,10 @@ class Fitted:
         enough = int(np.searchsorted(np.cumsum(weight[order]), FITTED_MASS)) + 1
         rows = order[: min(enough, FITTED_MOST)]
         rows = rows if chosen in rows else np.append(rows, chosen)
-        columns, fitted, parts = refit(ensemble.hypotheses.take(rows), known)
-        return cls(rows, weight[rows], columns, fitted, parts[1])
+        some = ensemble.hypotheses.take(rows)
+        columns, fitted, parts = refit(some, known)
+        misnamed = np.broadcast_to(some.misnamed(known.tests), columns.void.shape)
+        return cls(rows, weight[rows], columns, fitted, parts[1], misnamed)
 
     def outliers(self) -> tuple[Floats, Floats]:
         """For each test the probability that it is an outlier, and what it should have shown.
@@ -198,7 +203,8 @@ class Fitted:
         A test that says nothing, without a ground contact or on another circuit, is none.
         """
         share = self.weight / self.weight.sum()
-        outlier = np.where(self.columns.void, 0.0, self.fit.grounded - self.fit.inlier)
+        says_nothing = self.columns.void & ~self.misnamed
+        outlier = np.where(says_nothing, 0.0, self.fit.grounded - self.fit.inlier)
         return share @ np.maximum(outlier, 0.0), share @ self.fit.predicted_mv
 
 
@@ -225,7 +231,7 @@ def runs_of(
 ) -> list[Run]:
     """The runs of the chosen tree, nearest to the panel first."""
     own = clades(ensemble.masks, n)
-    weight, kind = ensemble.weights, ensemble.hypotheses.kind
+    weight, kind = ensemble.weights, ensemble.hypotheses.condition[0]
     runs = []
     for e in np.argsort(-ensemble.masks[chosen], kind="stable"):
         mask = int(ensemble.masks[chosen, e])

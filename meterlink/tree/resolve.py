@@ -30,8 +30,6 @@ from meterlink.tree.posterior import (
 from meterlink.tree.trees import Floats
 from meterlink.tree.wiring import PointFlag
 
-DOUBTFUL = USUAL.decisions.named
-LIKELY_LOOP = USUAL.decisions.named
 POOR = 0.5
 LISTED_POOR = 0.1  # joints less probable than this are not worth a line
 
@@ -63,6 +61,8 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
     )
     outliers, expected = fitted.outliers()
     conditions = conditions_of(posterior, fitted, outliers)
+    named = posterior.assumptions.decisions.named
+    likely = tuple(one for one in conditions if one.probability >= named)
     loop = _loop(posterior, chosen, fitted)
     found = finding_notes(posterior.findings, names, relations(orders, n))
     misfit = misfit_notes(posterior, outliers, expected, len(runs) + (loop is not None))
@@ -71,7 +71,7 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
     untested = tuple(name for name in names if name not in touched)
     told_apart = posterior.assumptions.decisions.told_apart
     apart = tuple(tuple(names[i] for i in group) for group in unseparated(orders, n, told_apart))
-    points, splices = _points(circuit, runs, joints, apart, untested, conditions)
+    points, splices = _points(circuit, runs, joints, apart, untested, likely)
     first = first_probabilities(orders, n)
     best_first = int(first.argmax())
     return wiring.WiringMap(
@@ -83,12 +83,12 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         order_probability=float(orders.probability.max()),
         points=points,
         splices=splices,
-        doubts=_doubts(rows, tests, outliers, expected, conditions),
+        doubts=_doubts(rows, tests, outliers, expected, likely, named),
         tests=len(rows),
         poor_joints=tuple(joint for joint in joints if joint.probability >= LISTED_POOR),
         unseparated=apart,
         untested=untested,
-        notes=notes_of(rows, conditions, DOUBTFUL) + found + misfit,
+        notes=notes_of(rows, likely) + found + misfit,
         loop=loop,
         explained=not misfit and not elsewhere(posterior.findings),
         conditions=conditions,
@@ -104,7 +104,7 @@ def _loop(posterior: Posterior, chosen: int, fitted: Fitted) -> wiring.Loop | No
     """The ring of the chosen hypothesis, where rings are more probable than not."""
     h, orders = posterior.ensemble.hypotheses, posterior.orders
     probability = float(orders.probability[orders.kind == Kind.CLOSED].sum())
-    if h.kind[chosen] != Kind.CLOSED or probability < LIKELY_LOOP:
+    if h.kind[chosen] != Kind.CLOSED or probability < posterior.assumptions.decisions.named:
         return None
     names = posterior.circuit.receptacles
     at = int(np.flatnonzero(fitted.rows == chosen)[0])
@@ -148,7 +148,7 @@ def _points(
     joints: Sequence[wiring.PoorJoint],
     apart: Sequence[Sequence[str]],
     untested: Sequence[str],
-    conditions: Sequence[wiring.Condition],
+    likely: Sequence[wiring.Condition],
 ) -> tuple[tuple[wiring.Point, ...], tuple[wiring.Splice, ...]]:
     """Receptacles and splices with the run that feeds each, nearest to the panel first."""
     names = circuit.receptacles
@@ -163,7 +163,7 @@ def _points(
             feed = splice[run.feed] if run.feed > 0 else names[-1 - run.feed]
         name = splice[run.mask] if run.receptacle is None else names[run.receptacle]
         figures = (run.probability, run.mohm, run.u_mohm, _length_m(circuit, run.mohm))
-        flags = _flags(name, run, joints, apart, untested, conditions)
+        flags = _flags(name, run, joints, apart, untested, likely)
         if run.receptacle is None:
             splices.append(wiring.Splice(name, feed, *figures, flags))
         else:
@@ -183,7 +183,7 @@ def _flags(
     joints: Sequence[wiring.PoorJoint],
     apart: Sequence[Sequence[str]],
     untested: Sequence[str],
-    conditions: Sequence[wiring.Condition],
+    likely: Sequence[wiring.Condition],
 ) -> tuple[str, ...]:
     """What is to be said of one point."""
     flags = []
@@ -198,7 +198,7 @@ def _flags(
         flags.append(PointFlag.UNSEPARATED)
     if not run.separate:
         flags.append(PointFlag.RUN_UNKNOWN)
-    here = {c.name for c in conditions if c.at == name and c.probability >= DOUBTFUL}
+    here = {c.name for c in likely if c.at == name}
     if "no-ground" in here:
         flags.append(PointFlag.NO_GROUND)
     if "ground-bonded" in here:
@@ -221,7 +221,7 @@ def _poor_joints(posterior: Posterior, runs: Sequence[Run]) -> list[wiring.PoorJ
         length_m = circuit.run_lengths_m.get(name)
         length_mohm = None if length_m is None or ohm_per_m is None else length_m * ohm_per_m * 1e3
         hot = (
-            HotRatio.from_fit(run.hot_log, run.hot_u_log)
+            HotRatio.from_fit(run.hot_log, run.hot_u_log, posterior.run_prior.runs)
             if run.hot_log is not None and run.hot_u_log is not None
             else None
         )
@@ -252,14 +252,15 @@ def _doubts(
     tests: Tests,
     outliers: Floats,
     expected: Floats,
-    conditions: Sequence[wiring.Condition],
+    likely: Sequence[wiring.Condition],
+    named: float,
 ) -> tuple[wiring.Doubt, ...]:
     """Tests that are probably outliers, with the reason in words."""
     by_number = {row.test: row for row in rows}
-    meant = {c.test: c for c in conditions if c.name == "misnamed" and c.probability >= DOUBTFUL}
+    meant = {c.test: c for c in likely if c.name == "misnamed"}
     doubts = []
     for item, outlier, mv in zip(tests.items, outliers, expected, strict=True):
-        if outlier < DOUBTFUL:
+        if outlier < named:
             continue
         load = by_number[item.test].setup.load_at
         if item.test in meant:

@@ -6,12 +6,11 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from meterlink.assumptions import USUAL
 from meterlink.testlog.findings import Cut, Finding, State
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import infer
 from meterlink.tree.isolation import (
-    LOAD_TERMINALS_USED,
-    WRONG,
     Isolation,
     belonging,
     elsewhere,
@@ -22,6 +21,8 @@ from meterlink.tree.trees import clades, every_tree
 
 from .plain import NAMES, NG, circuit, row
 from .test_resolve import TRIO, chain_rows
+
+WRONG = USUAL.outliers.finding
 
 
 def disconnected(at: str, receptacle: str, state: State, number: int = 1) -> Finding:
@@ -164,7 +165,7 @@ def test_the_press_of_a_device_weighs_as_its_two_ways_of_wiring_say() -> None:
     found = [tripped("Attic", "Bath", State.DEAD)]
     weight = np.exp(Isolation.of(found, NAMES[:2]).log_weight(masks))
     feeds = (clades(masks, 2)[:, 0] & 0b10) != 0
-    used = LOAD_TERMINALS_USED
+    used = USUAL.faults.load_terminals_used
     assert weight[feeds] == pytest.approx(used * (1 - WRONG) + (1 - used) * WRONG)
     assert weight[~feeds] == pytest.approx(WRONG)
 

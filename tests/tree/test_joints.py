@@ -1,22 +1,19 @@
 """Poor joints: probabilities against a plain sum over all explanations, and what must hold."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import integrate, stats
 
+from meterlink.assumptions import USUAL
 from meterlink.tree.hypotheses import RunPrior
-from meterlink.tree.joints import (
-    EXCESS_LOG_SD,
-    EXCESS_MEDIAN_MOHM,
-    HOT_RATIO_SD,
-    POOR_SHARE,
-    HotRatio,
-    weigh_joints,
-)
+from meterlink.tree.joints import HotRatio, weigh_joints
 
 PRIOR = RunPrior.for_conductor(8.2855e-3)
+RUNS, JOINTS = USUAL.runs, USUAL.joints
+POOR_SHARE = JOINTS.share
 
 
 def neutral(mohm: float, u: float = 1.0, length_mohm: float | None = None) -> float:
@@ -44,12 +41,28 @@ def test_without_a_length_the_probability_is_that_of_quadrature(mohm: float, u: 
         return float(integrate.simpson(density * stats.norm.pdf(mohm - excess, x, u), x=x))
 
     grid = np.geomspace(0.5, mohm + 8 * u, 400)
-    weight = stats.lognorm.pdf(grid, EXCESS_LOG_SD, scale=EXCESS_MEDIAN_MOHM)
+    weight = stats.lognorm.pdf(grid, JOINTS.excess_log_sd, scale=JOINTS.excess_mohm)
     poor = integrate.simpson(
         [w * with_excess(e) for w, e in zip(weight, grid, strict=True)], x=grid
     )
     expected = POOR_SHARE * poor / (POOR_SHARE * poor + (1 - POOR_SHARE) * sound)
     assert neutral(mohm, u) == pytest.approx(expected, rel=0.03)
+
+
+def test_what_is_assumed_of_joints_and_conductors_counts() -> None:
+    assumed = replace(USUAL, joints=replace(JOINTS, share=0.2))
+    believing = RunPrior.for_conductor(8.2855e-3, assumed)
+    found = weigh_joints(150, 5, home=False, prior=believing, length_mohm=None, hot=None)
+    odds, usual = (p / (1 - p) for p in (found["neutral"].probability, neutral(150, 5)))
+    assert odds / usual == pytest.approx(0.25 / (POOR_SHARE / (1 - POOR_SHARE)), rel=1e-6)
+    loose = replace(USUAL, runs=replace(RUNS, ratio_sd=1.0))
+    alike = RunPrior.for_conductor(8.2855e-3, loose)
+    both = HotRatio(0.0, 0.05)
+    known, unknown = (
+        weigh_joints(230, 2, home=False, prior=p, length_mohm=None, hot=both)["neutral"].probability
+        for p in (PRIOR, alike)
+    )
+    assert unknown > known
 
 
 def test_more_resistance_is_never_less_suspicious() -> None:
@@ -101,15 +114,15 @@ def test_the_side_with_much_more_has_the_poor_joint(side: str) -> None:
 
 def test_taking_the_prior_off_a_fit_gives_the_tests_word_back() -> None:
     """A normal times a normal: estimate 0.3 of deviation 0.1 under the prior of sound runs."""
-    precision = 1 / 0.1**2 + 1 / HOT_RATIO_SD**2
-    told = HotRatio.from_fit(0.3 / 0.1**2 / precision, precision**-0.5)
+    precision = 1 / 0.1**2 + 1 / RUNS.ratio_sd**2
+    told = HotRatio.from_fit(0.3 / 0.1**2 / precision, precision**-0.5, RUNS)
     assert told is not None
     assert told.log == pytest.approx(0.3, rel=0.05)
     assert told.u_log == pytest.approx(0.1, rel=0.05)
 
 
 def test_a_fit_that_is_only_its_prior_tells_nothing() -> None:
-    assert HotRatio.from_fit(0.0, HOT_RATIO_SD) is None
+    assert HotRatio.from_fit(0.0, RUNS.ratio_sd, RUNS) is None
 
 
 @pytest.mark.parametrize("mohm", [0.0, 1e-6, 1e5])

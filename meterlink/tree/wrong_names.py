@@ -1,0 +1,138 @@
+"""Tests done at other receptacles than written: what that is worth to each hypothesis.
+
+A wrong name mostly contradicts the other tests; the hypotheses then gain where the reading fits
+another name. One kind contradicts nothing: with lead or load by mistake somewhere beyond X, the
+test that tells how far X itself is reads the point where X leaves the way, and X seems to be there.
+Where one test alone says that X is on the way and not on a branch of its own, the branch is weighed
+with that test misnamed.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from meterlink.assumptions import Assumptions
+from meterlink.tree.fit import Fit, Known, Runs, Sides, expected, refit, runs_by_sides
+from meterlink.tree.hypotheses import Hypotheses, Kind
+from meterlink.tree.likelihood import inliers
+from meterlink.tree.local_search import log_prior_of, padded
+from meterlink.tree.observations import LOG_ROOT_2_PI
+from meterlink.tree.search import Ensemble, Setting, Stratum
+from meterlink.tree.trees import Floats, Masks, bits_of, clades, homes
+
+MOST_HYPOTHESES, MOST_TESTS = 400, 120  # that wrong names are tried on
+BRANCHED_TREES, WORTH_BRANCHING = 6, 1e-3  # heaviest trees that get branches; least weight
+
+
+def with_wrong_names(
+    ensemble: Ensemble, setting: Setting, sound: Stratum, assumptions: Assumptions
+) -> Ensemble:
+    """The heaviest hypotheses weighed with names that may be others than written."""
+    known, n, rates = setting.known, len(sound.places), assumptions.outliers
+    order = np.argsort(-ensemble.log_weight, kind="stable")[:MOST_HYPOTHESES]
+    if n < 3 or not 0 < len(known.tests) <= MOST_TESTS:
+        return ensemble
+    evidence = ensemble.log_evidence.copy()
+    believed: dict[bytes, Floats] = {}
+    for rows in np.array_split(order, max(1, len(order) // 100)):
+        some = ensemble.hypotheses.take(rows)
+        columns, fitted, _ = refit(some, known)
+        runs = runs_by_sides(some, known, columns, fitted)
+        evidence[rows] += misnamed_gain(some, known, fitted, runs, n, rates.misnamed)
+        keys = [masks.tobytes() for masks in padded(some.masks, n)]
+        believed |= dict(zip(keys, fitted.inlier, strict=True))
+    ensemble = replace(ensemble, log_evidence=evidence)
+    branched = _branched(ensemble, setting, sound, believed, rates.misnamed_alone)
+    return ensemble if branched is None else Ensemble.joined([ensemble, branched])
+
+
+def misnamed_gain(
+    h: Hypotheses, known: Known, fitted: Fit, runs: Mapping[Sides, Runs], n: int, rate: float
+) -> Floats:
+    """Nats that each hypothesis gains where one name of a test may be another than written."""
+    tests = known.tests
+    as_written = inliers(tests, fitted.predicted_mv)[0] + tests.log_inlier
+    as_written = np.logaddexp(as_written, tests.log_outlier)
+    extra = log_misnamed(h, known, runs, n, rate)
+    gained = np.where(h.void(tests), 0.0, np.logaddexp(0.0, extra - as_written))
+    result: Floats = (gained * fitted.grounded).sum(axis=1)  # else it says nothing anyway
+    return result
+
+
+def log_misnamed(
+    h: Hypotheses, known: Known, runs: Mapping[Sides, Runs], n: int, rate: float
+) -> Floats:
+    """Log density of each test with one name wrong, with the probability of that, ``(N, m)``.
+
+    Each lead and the load may have been at any other receptacle: what the test would have read
+    there is predicted with the runs as they were fitted.
+    """
+    tests = known.tests
+    extra = np.full((len(h), len(tests)), -np.inf)
+    count = np.zeros(len(tests))
+    leads = tests.lead_a | tests.lead_b
+    for bit in np.int64(1) << np.arange(n, dtype=np.int64):
+        moved = np.full(len(tests), bit)
+        for other, free in (
+            (replace(tests, lead_a=moved), (leads & bit) == 0),
+            (replace(tests, lead_b=moved), ((leads & bit) == 0) & (tests.lead_b != 0)),
+            (replace(tests, load=moved), ((tests.load & bit) == 0) & (tests.back == 0)),
+        ):
+            mean, variance = expected(h, other, runs)
+            variance = variance + tests.u**2
+            log = -0.5 * (tests.drop - mean) ** 2 / variance - 0.5 * np.log(variance)
+            possible = free & tests.measured & ~h.void(other)
+            extra = np.logaddexp(extra, np.where(possible, log - LOG_ROOT_2_PI, -np.inf))
+            count += free
+    result: Floats = extra + np.log(rate / np.maximum(count, 1))
+    return result
+
+
+def _branched(
+    ensemble: Ensemble,
+    setting: Setting,
+    sound: Stratum,
+    believed: dict[bytes, Floats],
+    rate: float,
+) -> Ensemble | None:
+    """The heaviest trees with a receptacle on a branch of its own, its one own test misnamed."""
+    known, n = setting.known, len(sound.places)
+    found = [
+        (masks, j)
+        for masks, j in _branches(ensemble, known, n)
+        # else that tree is there already, with this test as an outlier
+        if (inlier := believed.get(masks.tobytes())) is None or inlier[j] > 0.5
+    ]
+    if not found:
+        return None
+    masks = np.array([one for one, _ in found])
+    tests, each = known.tests, np.arange(len(found))
+    j = np.array([test for _, test in found])
+    plain = Hypotheses(masks, homes(masks), each * 0, each * 0, each * 0)
+    kind = np.full(len(found), int(Kind.MISNAMED))
+    h = replace(plain, kind=kind, near=tests.number[j])
+    columns, fitted, _ = refit(h, known)
+    runs = runs_by_sides(h, known, columns, fitted)
+    evidence = fitted.log_evidence - tests.log_away[j]
+    evidence += log_misnamed(plain, known, runs, n, rate)[each, j]
+    prior = log_prior_of(plain, setting, sound)
+    return Ensemble(h, prior, evidence, evidence * 0, fitted.badness, ensemble.complete)
+
+
+def _branches(ensemble: Ensemble, known: Known, n: int) -> Iterator[tuple[Masks, int]]:
+    """Trees with one receptacle taken off the way, and the only test with load and lead there."""
+    tests, weight = known.tests, ensemble.weights
+    own = ((tests.lead_a | tests.lead_b) & tests.load) != 0
+    rows = np.flatnonzero((ensemble.hypotheses.kind == Kind.SOUND) & (weight > WORTH_BRANCHING))
+    seen: set[bytes] = set()
+    for row in rows[np.argsort(-weight[rows], kind="stable")][:BRANCHED_TREES]:
+        feeds = clades(ensemble.masks[row][None], n)[0]
+        for i in range(n):
+            here = np.flatnonzero(own & (tests.load == 1 << i) & tests.measured)
+            if len(here) != 1 or len(list(bits_of(int(feeds[i])))) < 2:
+                continue
+            masks = padded(np.append(ensemble.masks[row], np.int64(1) << i)[None], n)[0]
+            if masks.tobytes() not in seen:
+                seen.add(masks.tobytes())
+                yield masks, int(here[0])
