@@ -13,7 +13,8 @@ import numpy as np
 
 from meterlink.tree.fit import nearly_weighed, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind
-from meterlink.tree.search import Ensemble, Setting, Stratum, grow_under, predicted
+from meterlink.tree.prediction import predicted
+from meterlink.tree.search import Ensemble, Setting, Stratum, grow_under
 from meterlink.tree.trees import (
     Floats,
     Grown,

@@ -18,7 +18,8 @@ from meterlink.tree.fit import (
 from meterlink.tree.hypotheses import Hypotheses, RunPrior
 from meterlink.tree.likelihood import Grounds
 from meterlink.tree.observations import Tests, observations_of
-from meterlink.tree.search import PREDICTED_REACH, predicted
+from meterlink.tree.prediction import predicted
+from meterlink.tree.search import PREDICTED_REACH
 from meterlink.tree.trees import Grown, TreePrior, every_tree, grow, homes
 
 from .plain import LINE, NG, NN, circuit, parents, random_rows, row, wirings

@@ -75,7 +75,8 @@ def test_what_is_forecast_for_a_misnamed_test_done_again_is_not_what_it_read() -
     posterior = infer(circuit(5), log())
     h = posterior.ensemble.hypotheses
     rows = np.flatnonzero((h.kind == Kind.MISNAMED) & (h.near == 3))
-    again = Arrays.of([planned(posterior.circuit, Setup(NG, "Cellar", None, "Cellar"))])
+    setup = Setup(NG, "Cellar", None, "Cellar")
+    again = Arrays.of([planned(posterior.circuit, setup, posterior.assumptions)])
     mean, variance = predict(particles_of(posterior, rows), again)
     assert (mean > 1350).all()
     assert (variance > 50.0**2).all()
