@@ -76,7 +76,7 @@ def test_what_is_forecast_for_a_misnamed_test_done_again_is_not_what_it_read() -
     h = posterior.ensemble.hypotheses
     rows = np.flatnonzero((h.kind == Kind.MISNAMED) & (h.near == 3))
     setup = Setup(NG, "Cellar", None, "Cellar")
-    again = Arrays.of([planned(posterior.circuit, setup, posterior.assumptions)])
+    again = Arrays.of(planned(posterior.circuit, [setup], posterior.assumptions))
     mean, variance = predict(particles_of(posterior, rows), again)
     assert (mean > 1350).all()
     assert (variance > 50.0**2).all()
