@@ -3,8 +3,8 @@
 A wrong name mostly contradicts the other tests; the hypotheses then gain where the reading fits
 another name. One kind contradicts nothing: with lead or load by mistake somewhere beyond X, the
 test that tells how far X itself is reads the point where X leaves the way, and X seems to be there.
-Where one test alone says that X is on the way and not on a branch of its own, the branch is weighed
-with that test misnamed.
+Where one test alone says so, a branch of its own and a place farther on are weighed with that test
+misnamed.
 """
 
 from collections.abc import Iterator, Mapping
@@ -19,7 +19,7 @@ from meterlink.tree.likelihood import inliers
 from meterlink.tree.local_search import log_prior_of, padded
 from meterlink.tree.observations import LOG_ROOT_2_PI
 from meterlink.tree.search import Ensemble, Setting, Stratum
-from meterlink.tree.trees import Floats, Masks, bits_of, clades, homes
+from meterlink.tree.trees import Floats, Masks, clades, homes
 
 MOST_HYPOTHESES, MOST_TESTS = 400, 120  # that wrong names are tried on
 BRANCHED_TREES, WORTH_BRANCHING = 6, 1e-3  # heaviest trees that get branches; least weight
@@ -121,18 +121,30 @@ def _branched(
 
 
 def _branches(ensemble: Ensemble, known: Known, n: int) -> Iterator[tuple[Masks, int]]:
-    """Trees with one receptacle taken off the way, and the only test with load and lead there."""
+    """Trees with one receptacle farther on, and the only test with load and lead there."""
     tests, weight = known.tests, ensemble.weights
     own = ((tests.lead_a | tests.lead_b) & tests.load) != 0
     rows = np.flatnonzero((ensemble.hypotheses.kind == Kind.SOUND) & (weight > WORTH_BRANCHING))
     seen: set[bytes] = set()
     for row in rows[np.argsort(-weight[rows], kind="stable")][:BRANCHED_TREES]:
-        feeds = clades(ensemble.masks[row][None], n)[0]
+        tree = ensemble.masks[row]
+        feeds = clades(tree[None], n)[0]
         for i in range(n):
             here = np.flatnonzero(own & (tests.load == 1 << i) & tests.measured)
-            if len(here) != 1 or len(list(bits_of(int(feeds[i])))) < 2:
+            if len(here) != 1:
                 continue
-            masks = padded(np.append(ensemble.masks[row], np.int64(1) << i)[None], n)[0]
-            if masks.tobytes() not in seen:
-                seen.add(masks.tobytes())
-                yield masks, int(here[0])
+            for moved in _farther(tree, int(feeds[i]), 1 << i):
+                masks = padded(np.append(tree, np.int64(moved))[None], n)[0]
+                if masks.tobytes() not in seen:
+                    seen.add(masks.tobytes())
+                    yield masks, int(here[0])
+
+
+def _farther(tree: Masks, own: int, bit: int) -> list[int]:
+    """Runs that a receptacle may be behind, seen from the point where it seems to be.
+
+    A branch of its own, or the way on to one of several others.
+    """
+    beyond = [int(m) for m in tree if m and m & own == m and m != own]
+    onward = [m for m in beyond if not any(m & o == m and m != o for o in beyond)]
+    return [bit, *(m | bit for m in onward)] if len(onward) > 1 else [bit] * len(onward)

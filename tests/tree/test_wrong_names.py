@@ -88,3 +88,19 @@ def test_only_the_test_that_was_misnamed_says_nothing(number: int) -> None:
     masks = np.array([[0b11111, 0b11110]])
     h = Hypotheses.of(masks, kind=Kind.MISNAMED, near=number)
     assert np.flatnonzero(h.void(tests)[0]).tolist() == [number - 1]
+
+
+def test_a_place_farther_on_that_one_misnamed_test_hides_is_thought_of_too() -> None:
+    """The depth of Den taken at Cellar reads the joint, and Den seems to feed Cellar."""
+    rows = [
+        *(depth(i + 1, NAMES[i], "Cellar" if i == 3 else None) for i in range(5)),
+        read(6, Setup(NN, "Bath", "Eaves", "Eaves")),
+        read(7, Setup(NN, "Cellar", "Eaves", "Eaves")),
+        read(8, Setup(NG, "Bath", None, "Cellar")),
+    ]
+    posterior = infer(circuit(5), rows)
+    clades = posterior.orders.clades
+    assert clades[posterior.orders.best, 3] & 0b100
+    true = (clades[:, 3] == 0b11000) & (clades[:, 2] == 0b100)
+    assert 0.005 < posterior.orders.probability[true].sum() < 0.3
+    assert not posterior.ensemble.weights.max() > 0.97
