@@ -175,6 +175,7 @@ class Problem:
         self.size = self.path_at + 2 * self.with_path
         self.more_u = 0.0 if ratios else ratio_unknown(tests, prior)
         self.u = np.hypot(tests.u, self.more_u)
+        self.likely_modes = tests.likely_modes
         # no change although some run takes part that would have shown: most probably an outlier,
         # left out of the rough fit
         telling = tests.no_change & (3 * tests.u < tests.amps * prior.runs.shortest_mohm)
@@ -325,6 +326,16 @@ class Problem:
         sign = np.where(turned, -1.0, 1.0)
         return value * sign, slope * sign[..., None]
 
+    def _off_nearest(self, predicted: Floats) -> tuple[Floats, Floats]:
+        """How far each test is above a prediction, by the nearest of its likely drops, and its u."""
+        modes = self.likely_modes
+        if modes.shape[1] == 1:
+            return self.tests.drop - predicted, self.u
+        off = modes - predicted[..., None]
+        nearest = np.abs(off).argmin(axis=2)[..., None]
+        u = np.take_along_axis(self.tests.modes_u[None], nearest, axis=2)[..., 0]
+        return np.take_along_axis(off, nearest, axis=2)[..., 0], np.hypot(u, self.more_u)
+
     def likelihood(self, predicted: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Log probability of all tests; of each: inlier probability, pull, firmness, and ground.
 
@@ -332,11 +343,11 @@ class Problem:
         """
         tests = self.tests
         if self.rough:
-            off = tests.drop - predicted
-            far = (off / (self.rough * self.u)) ** 2
+            off, u = self._off_nearest(predicted)
+            far = (off / (self.rough * u)) ** 2
             loss = np.where(self.believed, -0.5 * self.rough**2 * np.log1p(far), 0.0)
             weight = np.where(self.believed, 1 / (1 + far), 0.0)
-            firm = weight / self.u**2
+            firm = weight / u**2
             return loss.sum(axis=1), weight, firm * off, firm, np.ones_like(firm)
         log, pull, firm = inliers(tests, predicted, self.more_u)
         log = log + tests.log_inlier

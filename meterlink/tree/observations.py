@@ -223,16 +223,24 @@ class Tests:
         }
         return replace(self, items=tuple(self.items[i] for i in index), **parts)
 
+    @property
+    def likely_modes(self) -> Floats:
+        """Drops at least half as probable as the likeliest, else infinite, ``(m, 1 or modes)``."""
+        likely = self.log_modes > self.log_modes.max(axis=1, keepdims=True) - np.log(2)
+        if len(self) and (likely.sum(axis=1) > 1).any():
+            return np.where(likely, self.modes, np.inf)
+        return self.drop[:, None]
+
     def leaning(self, way: int) -> "Tests":
         """The same where a fit starts from each test's largest likely drop, or its smallest.
 
         Args:
             way: 1 for the largest, -1 for the smallest.
         """
-        likely = self.log_modes > self.log_modes.max(axis=1, keepdims=True) - np.log(2)
-        at = np.where(likely, way * self.modes, -np.inf).argmax(axis=1)[:, None]
+        likely = self.likely_modes
+        at = np.where(np.isfinite(likely), way * likely, -np.inf).argmax(axis=1)[:, None]
         drop, u = (np.take_along_axis(x, at, axis=1)[:, 0] for x in (self.modes, self.modes_u))
-        return replace(self, drop=drop, u=u)
+        return replace(self, drop=drop, u=u, no_change=np.abs(drop) < 3 * u)
 
     def lead(self, masks: Masks) -> Floats:
         """How each run counts on the leads: 1 before A, -1 before B; ``masks.shape + (m,)``."""

@@ -271,10 +271,14 @@ def test_a_test_repeated_at_a_receptacle_of_another_circuit_speaks_for_no_bond()
     assert away[1] >= away[0] - 0.05
 
 
-def opposed_rows() -> list[TestRow]:
+def opposed_rows() -> tuple[list[TestRow], list[float]]:
     """A splice before the first receptacle, by Ohm's law: 8 A of load against 5.6 A to the Eaves.
 
-    The splice feeds the Attic, and the Bath with Cellar, Den and Eaves behind it in line.
+    The splice feeds the Attic, and the Bath with Cellar, Den and Eaves behind it in line. A load at
+    the Attic is the lesser current on the way that others see, all others are the greater one.
+
+    Returns:
+        Rows, and the drops as they are.
     """
     mohm = {"Attic": 107.0, "Bath": 90.0, "Cellar": 108.0, "Den": 140.0, "Eaves": 249.0}
 
@@ -288,7 +292,8 @@ def opposed_rows() -> list[TestRow]:
     setups = [(NG, name, None, name) for name in mohm]
     setups += [(NN, "Attic", name, name) for name in ("Eaves", "Den", "Cellar")]
     setups += [(NN, "Cellar", "Bath", "Den"), (NG, "Cellar", None, "Den")]
-    rows = []
+    setups += [(NG, "Eaves", None, "Attic"), (NG, "Den", None, "Attic")]
+    rows, drops_mv = [], []
     for number, (hookup, a, b, load) in enumerate(setups, 1):
         idle_mv = 5.6 * (shared(a, "Eaves") - shared(b, "Eaves"))
         drop_mv = 8.0 * (shared(a, load) - shared(b, load))
@@ -296,19 +301,18 @@ def opposed_rows() -> list[TestRow]:
         found = evaluate(hookup, abs(idle_mv), on_mv, 4.0, smallest_drop_mv=30.0)
         one = row(number, hookup, a, b, load, found.drop_mv, found.drop_u_mv, verdict=found.verdict)
         rows.append(replace(one, idle_mv=abs(idle_mv), on_mv=on_mv, level_u_mv=4.0))
-    return rows
+        drops_mv.append(abs(drop_mv))
+    return rows, drops_mv
 
 
 def test_a_splice_before_the_first_on_a_shared_neutral_is_never_ruled_out_by_a_poor_fit() -> None:
-    """All drops may be the sum or all the difference of two readings: a fit starts from both."""
-    posterior = infer(circuit(5, load_amps=8.0), opposed_rows())
-    assert posterior.opposed > 0.9
-    tests = posterior.tests
+    """Each drop is the sum or the difference of two readings: a fit weighs both."""
+    rows, drops_mv = opposed_rows()
+    for some in (slice(0, 10), slice(0, 12)):
+        posterior = infer(circuit(5, load_amps=8.0), rows[some])
+        assert posterior.opposed > 0.9
+        assert first_probabilities(posterior.orders, 5)[:5].max() < 0.95
     home = (1 << 5) - 1
     masks = np.array([[home, 0b00001, 0b11110, 0b11100, 0b11000, 0b10000]], dtype=np.int64)
-    truth = Hypotheses.of(masks)
-    best = refit(truth, posterior.known)[1].log_evidence[0]
-    for way in (-1, 1):
-        known = replace(posterior.known, tests=tests.leaning(way))
-        assert best >= refit(truth, known)[1].log_evidence[0] - 0.01
-    assert first_probabilities(posterior.orders, 5)[:5].max() < 0.95
+    found = refit(Hypotheses.of(masks), posterior.known)[1]
+    assert found.predicted_mv[0] == pytest.approx(drops_mv, rel=0.08)
