@@ -327,7 +327,7 @@ class Problem:
         return value * sign, slope * sign[..., None]
 
     def _off_nearest(self, predicted: Floats) -> tuple[Floats, Floats]:
-        """How far each test is above a prediction, by the nearest of its likely drops, and its u."""
+        """How far each test is above a prediction, by its nearest likely drop, and that one's u."""
         modes = self.likely_modes
         if modes.shape[1] == 1:
             return self.tests.drop - predicted, self.u
