@@ -81,13 +81,16 @@ def test_a_source_that_a_person_switches_needs_volts_and_grounds_give_one_hookup
     assert bench.job.circuit.load_amps == 5.0
 
 
-def test_a_supply_is_opened_after_mains_was_looked_for_and_is_off_in_the_end(
+def test_a_supply_is_opened_which_is_off_before_mains_are_looked_for_and_is_off_in_the_end(
     tmp_path, happened
 ) -> None:
     bench = prepared(tmp_path, CIRCUIT, SCPI, source="scpi:COM2", amps=5.0)
-    assert happened[:2] == ["looked for mains", "opened a source of 5 A, 12 V"]
-    assert happened[2] == "SUPPLY 1: 5 A, at most 12 V; turns its current by itself. It is off."
-    assert happened[-1] == "source off"
+    assert happened == [
+        "opened a source of 5 A, 12 V",
+        "SUPPLY 1: 5 A, at most 12 V; turns its current by itself. It is off.",
+        "looked for mains",
+        "source off",
+    ]
     assert bench.job.circuit.load_kind is LoadKind.DIRECT_SOURCE
     assert bench.source is not None
 
@@ -96,8 +99,8 @@ def test_a_supply_that_was_found_on_is_told(tmp_path, happened, monkeypatch) -> 
     monkeypatch.setattr(dead_circuit.ScpiSource, "was_on", True)
     monkeypatch.setattr(dead_circuit.ScpiSource, "reverses", False)
     prepared(tmp_path, CIRCUIT, SCPI, source="scpi:COM2", amps=5.0)
-    assert "SUPPLY 1 was ON when it was found" in happened[2]
-    assert "is switched on and off. It is off." in happened[3]
+    assert "SUPPLY 1 was ON when it was found" in happened[1]
+    assert "is switched on and off. It is off." in happened[2]
 
 
 @pytest.mark.parametrize(
