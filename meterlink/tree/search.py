@@ -37,6 +37,7 @@ NEGLIGIBLE = 16.0  # trees this many nats behind the best do not matter (1e-7)
 PREDICTED_REACH = 30.0  # the same where the evidence is only predicted
 LAST_ROOM = 3  # times as many finished trees are weighed as of the step before
 LEAST_COST = 2.0  # nats that a receptacle more costs at least: its run's range narrowed down
+TRUNCATIONS = 5  # rounds after which the largest weight of a drawn tree stands still
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +224,27 @@ def search(
     population = replace(population, evidence=evidence)
     close = population.total > population.total.max() - NEGLIGIBLE
     p = population.take(close)
-    return Ensemble(p.trees, p.prior + p.found, p.evidence, p.importance, badness[close], complete)
+    importance = truncated(p.total - p.importance, p.importance)
+    return Ensemble(p.trees, p.prior + p.found, p.evidence, importance, badness[close], complete)
+
+
+def truncated(log_single: Floats, log_importance: Floats) -> Floats:
+    """Importance with which no drawn tree outweighs the others by chance.
+
+    A half-grown tree that fitted badly is kept seldom, and then stands for many. Where it fits well
+    in the end it is not likely that all of them do. A drawn tree weighs at most the sum over the
+    square root of their number (Ionides 2008, truncated importance sampling).
+
+    Args:
+        log_single: Log weight of each as one tree, shape ``(K,)``.
+        log_importance: Log of how many like it each stands for.
+    """
+    drawn, found = log_importance > 0.0, log_importance
+    for _ in range(TRUNCATIONS):  # the sum falls with what is cut
+        most = np.logaddexp.reduce(log_single + found) - 0.5 * np.log(len(found))
+        cut = np.clip(most - log_single, 0.0, log_importance)
+        found = np.where(drawn, np.minimum(found, cut), 0.0)
+    return found
 
 
 def _hopes(

@@ -1,12 +1,16 @@
 """The search against a listing of every tree made another way, and against itself."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from meterlink.circuit.circuit import Circuit
 from meterlink.tree.fit import Known, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior, columns_of
+from meterlink.tree.infer import infer
 from meterlink.tree.likelihood import Grounds, Problem
 from meterlink.tree.local_search import improved
 from meterlink.tree.observations import Tests, observations_of
@@ -20,6 +24,7 @@ from meterlink.tree.search import (
     search,
     thin,
     told_by,
+    truncated,
 )
 from meterlink.tree.trees import TreePrior
 
@@ -197,3 +202,43 @@ def test_no_tree_without_a_receptacle_makes_tests_likelier_than_the_bound(
             assert (each <= bound.sum() + 1e-6).all()
         else:
             assert each == pytest.approx(at_most(some, stratum).sum(), abs=1e-6)
+
+
+def test_a_drawn_tree_that_turns_out_well_does_not_outweigh_all_others() -> None:
+    """It stands for many trees that looked as poor as itself, not for many as good."""
+    log_single, log_importance = np.zeros(400), np.full(400, 0.1)
+    log_importance[:10], log_importance[-1] = 0.0, 11.0
+    found = truncated(log_single, log_importance)
+    weight = np.exp(log_single + found)
+    assert weight[-1] / weight.sum() == pytest.approx(1 / 20, rel=0.05)
+    assert found[:-1] == pytest.approx(log_importance[:-1])
+
+
+def test_nothing_is_cut_where_no_drawn_tree_stands_out() -> None:
+    rng = np.random.default_rng(1)
+    log_importance = np.where(rng.random(300) < 0.5, 0.0, rng.uniform(0.0, 2.0, 300))
+    found = truncated(rng.normal(0.0, 0.5, 300) - log_importance, log_importance)
+    assert found == pytest.approx(log_importance)
+
+
+SIX_DEPTHS = (  # where, idle, on, its u, drop and its u, in mV
+    ("Bench", 7.8349, 1230.8039, 3.9801, 1230.4178, 7.372),
+    ("Shelf", 8.437, 1715.1064, 5.925, 1714.7017, 8.9305),
+    ("Pantry", 5.5078, 2057.6783, 3.4874, 2057.3023, 5.4976),
+    ("Sink", 5.3029, 1515.0733, 2.2513, 1514.6959, 4.8982),
+    ("Crib", 5.6305, 791.8467, 2.5998, 791.467, 5.1487),
+    ("Mirror", 5.1343, 1206.3602, 1.4731, 1205.9715, 4.2646),
+)
+
+
+def test_six_depths_alone_claim_no_fork_before_the_first() -> None:
+    """One tree with a splice was drawn with a factor of e**11 and then fitted well: 96 % for it."""
+    names = ("Mirror", "Bench", "Crib", "Shelf", "Pantry", "Sink")
+    known = Circuit("six", names, volts=230, conductor="2.5 mm2 copper", load_amps=8.77)
+    rows = [
+        replace(row(i, NG, at, None, at, *drop), idle_mv=idle, on_mv=on, level_u_mv=u, amps=8.77)
+        for i, (at, idle, on, u, *drop) in enumerate(SIX_DEPTHS, 1)
+    ]
+    for seed in range(4):
+        found = infer(known, rows, seed=seed)
+        assert first_probabilities(found.orders, 6).max() < 0.95
