@@ -14,7 +14,6 @@ import numpy as np
 
 from meterlink.answers.wirings import Wirings, has_bits
 from meterlink.assumptions import USUAL
-from meterlink.tree.infer import SETTLED
 from meterlink.tree.trees import Floats, Masks
 from meterlink.tree.wiring import PANEL, PoorJoint
 
@@ -136,7 +135,9 @@ def find_fault(
         boxes=tuple(Box(boxes[i], float(share[i])) for i in ranked if share[i] > 1e-4),
         last_live=None if upper == lower else upper,
         first_dead=lower,
-        settled=bool(places.max() >= SETTLED) and tested and wirings.explained,
+        settled=bool(places.max() >= wirings.assumptions.decisions.settled)
+        and tested
+        and wirings.explained,
         place_probability=float(places.max()),
         explained=float(weight[exact].sum()),
         tested=tested,
@@ -200,7 +201,8 @@ def _poor_runs(
     wirings: Wirings, poor: Collection[PoorJoint], *, flickers: bool
 ) -> Mapping[int, float]:
     """How much more often a run breaks that probably has a poor connection, by its mask."""
-    times = FAULTS.poor_times_flicker if flickers else FAULTS.poor_times
+    assumed = wirings.assumptions.faults
+    times = assumed.poor_times_flicker if flickers else assumed.poor_times
     own = wirings.clades[wirings.best]
     found: dict[int, float] = {}
     for joint in poor:

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from meterlink.answers.wirings import Wirings, has_bits
-from meterlink.assumptions import USUAL
 from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, State
 from meterlink.tree.trees import Floats
 
@@ -49,7 +48,7 @@ def dead_probabilities(wirings: Wirings, cut: Cut, at: str | None = None) -> tup
     flags = has_bits(beyond, len(wirings.names))
     dead, live = wirings.probability @ flags, wirings.probability @ ~flags
     if cut is Cut.TRIPPED and at is not None:
-        wrong = USUAL.outliers.finding
+        wrong = wirings.assumptions.outliers.finding
         dead[wirings.names.index(at)], live[wirings.names.index(at)] = 1 - wrong, wrong
     return dead, live
 

@@ -12,7 +12,6 @@ from functools import cache
 import numpy as np
 
 from meterlink.answers.wirings import PROBABLE, Wirings, has_bits
-from meterlink.tree.infer import SETTLED
 from meterlink.tree.trees import Flags, Floats, Masks
 from meterlink.tree.wiring import PANEL
 
@@ -99,7 +98,9 @@ def protect(wirings: Wirings, cover: Collection[str] = (), at: Collection[str] =
         covered_tested=_covered(wirings, reach, tested or wanted),
         each=tuple(item for item in each if item.protected >= PROBABLE),
         not_covered=tuple(item for item in each if item.protected < PROBABLE),
-        settled=right >= SETTLED and wirings.explained and not untested,
+        settled=right >= wirings.assumptions.decisions.settled
+        and wirings.explained
+        and not untested,
         chosen=not at,
         everything=not cover,
         redundant=_redundant(wirings, devices),

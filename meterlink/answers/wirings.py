@@ -39,6 +39,7 @@ class Wirings:
         ring: The second path, where one is more probable than any tree.
         bonded: Receptacles whose ground is probably bonded to the neutral.
         explained: Nothing is known that contradicts all of these wirings.
+        assumptions: What was taken for granted.
     """
 
     names: tuple[str, ...]
@@ -52,6 +53,7 @@ class Wirings:
     ring: Loop | None = None
     bonded: tuple[str, ...] = ()
     explained: bool = True
+    assumptions: Assumptions = USUAL
 
     @classmethod
     def of(cls, posterior: Posterior, wiring_map: WiringMap) -> Self:
@@ -74,6 +76,7 @@ class Wirings:
                 if one.name == BONDED and one.probability >= PROBABLE
             ),
             explained=wiring_map.explained,
+            assumptions=posterior.assumptions,
         )
 
     @property

@@ -25,7 +25,7 @@ from meterlink.plan.forecast import (
 )
 from meterlink.plan.instructions import reason
 from meterlink.plan.questions import Goal, Question
-from meterlink.tree.infer import SETTLED, Posterior
+from meterlink.tree.infer import Posterior
 from meterlink.tree.trees import Floats
 
 __all__ = ["Goal", "NextTest", "Question", "is_settled", "next_test", "worth_of"]
@@ -206,7 +206,7 @@ def is_settled(
     asked = question or Question(goal)
     if asked.goal is Goal.ORDER:
         return posterior.settled
-    return asked.certainty(posterior) >= SETTLED
+    return asked.certainty(posterior) >= posterior.assumptions.decisions.settled
 
 
 class _Planner:
@@ -251,6 +251,7 @@ class _Planner:
         """What each setup promises, with so many cycles each."""
         label = self._labels(particles)
         repeats = cycles or [1] * len(setups)
+        sure = self.posterior.assumptions.decisions.settled
         gains, runs, settling = [], [], []
         for start in range(0, len(setups), CHUNK):
             some = setups[start : start + CHUNK]
@@ -258,9 +259,7 @@ class _Planner:
             outcomes = outcome_likelihoods(particles.weight, expected)
             tells = 1 - self._void(some)
             gains.append(tells * information_bits(*outcomes, particles.weight, label))
-            settling.append(
-                tells * settling_probability(*outcomes, particles.weight, label, SETTLED)
-            )
+            settling.append(tells * settling_probability(*outcomes, particles.weight, label, sure))
             runs.append(tells * expected.bits_about_runs(particles.weight))
         return _Worth(np.concatenate(gains), np.concatenate(runs), np.concatenate(settling))
 

@@ -37,7 +37,6 @@ from meterlink.tree.search import Ensemble, Setting, Stratum, at_most, search, t
 from meterlink.tree.trees import Floats, TreePrior
 from meterlink.tree.wrong_names import with_wrong_names
 
-SETTLED = USUAL.decisions.settled
 MATTERS = 4.0  # nats that a condition may stay behind if it explained the log perfectly
 SHAPES_OF_A_CONDITION = 2.0  # nats that all its trees may weigh more than the best one
 SCREEN = 24  # trees of a first look

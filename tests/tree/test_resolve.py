@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import LIVE_HOOKUPS, Verdict
 from meterlink.errors import UsageError
 from meterlink.testlog.columns import TestRow
-from meterlink.tree.infer import SETTLED, infer
+from meterlink.tree.infer import infer
 from meterlink.tree.resolve import map_of, resolve
 from meterlink.tree.wiring import WiringMap
 
@@ -107,7 +108,7 @@ def test_tests_that_all_say_no_change_settle_nothing() -> None:
     ]
     found = resolve(TRIO, rows)
     assert not found.settled
-    assert found.first.probability < SETTLED
+    assert found.first.probability < USUAL.decisions.settled
 
 
 def test_a_duplicated_row_does_not_make_the_answer_less_certain_or_different() -> None:
