@@ -213,7 +213,8 @@ def _candidates(wiring_map: WiringMap) -> Iterator[Advice]:
     hazards = tuple(condition_sentence(one) for one in told if one.hazard)
     yield Advice("Hazard", hazards, urgent=True)
     yield Advice("Poor connections", tuple(map(joint_sentence, likely)), urgent=True)
-    yield Advice("Second path", (*loop, *map(condition_sentence, second)), urgent=True)
+    usual = wiring_map.loop is not None and wiring_map.loop.usual
+    yield Advice("Second path", (*loop, *map(condition_sentence, second)), urgent=not usual)
     yield Advice("Check", other_notes(wiring_map), urgent=True)
     others = tuple(condition_sentence(one) for one in told if not one.hazard and one not in second)
     yield Advice("About this circuit", others)

@@ -95,7 +95,9 @@ def _hypothetical(posterior: Posterior) -> Iterator[Condition]:
         None,
         float(share[Kind.CLOSED].sum()),
         "The drops fit a ring or another second path better than any tree.",
-        "A ring is a usual way to wire receptacles in some countries; elsewhere a second path "
+        "Rings are usual here, as stated. Nothing is isolated by opening one box."
+        if posterior.circuit.ring_usual
+        else "A ring is a usual way to wire receptacles in some countries; elsewhere a second path "
         "means that two circuits or two ends are joined. Nothing is isolated by opening one box. "
         f"{LICENSED}",
     )

@@ -139,7 +139,8 @@ def _loop(posterior: Posterior, chosen: int, fitted: Fitted) -> wiring.Loop | No
             feed = next(iter(own(holder)), wiring.SPLICE)
             spurs.append(wiring.Spur(own(mask)[0], feed, mohm(mask)))
     start = wiring.PANEL if ring[0] == PANEL else next(iter(own(ring[0])), wiring.SPLICE)
-    return wiring.Loop(probability, order, tuple(runs), start, tuple(spurs))
+    usual = posterior.circuit.ring_usual
+    return wiring.Loop(probability, order, tuple(runs), start, tuple(spurs), usual)
 
 
 def _points(

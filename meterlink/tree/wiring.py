@@ -129,6 +129,7 @@ class Loop:
         run_mohm: Runs once round; one value more than points.
         starts_at: Where the ring begins and ends: the panel, or the point nearest to it.
         spurs: Receptacles that are not on the ring.
+        usual: Rings are the usual way to wire there, as stated.
     """
 
     probability: float
@@ -136,6 +137,7 @@ class Loop:
     run_mohm: tuple[float, ...]
     starts_at: str = PANEL
     spurs: tuple[Spur, ...] = ()
+    usual: bool = False
 
     def each_way_mohm(self) -> tuple[tuple[float, float], ...]:
         """For each point of ``order`` the resistance to the start one way and the other way."""

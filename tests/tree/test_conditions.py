@@ -9,6 +9,7 @@ from scipy import stats
 from meterlink.circuit.setup import Verdict
 from meterlink.levels.drop import evaluate
 from meterlink.levels.test_flags import Flag
+from meterlink.show.sentences import advice_on
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.conditions import at_least, scatter_sd
 from meterlink.tree.fit import refit
@@ -316,3 +317,13 @@ def test_a_splice_before_the_first_on_a_shared_neutral_is_never_ruled_out_by_a_p
     masks = np.array([[home, 0b00001, 0b11110, 0b11100, 0b11000, 0b10000]], dtype=np.int64)
     found = refit(Hypotheses.of(masks), posterior.known)[1]
     assert found.predicted_mv[0] == pytest.approx(drops_mv, rel=0.08)
+
+
+def test_a_ring_where_rings_are_usual_is_no_matter_for_an_electrician() -> None:
+    rows = condition_rows("ring", 4, np.random.default_rng(4))
+    for usual in (True, False):
+        found = resolve(replace(circuit(4, load_amps=10.0), ring_usual=usual), rows)
+        [ring] = [one for one in found.conditions if one.name == "second-path"]
+        assert ("licensed" in ring.what_to_do) is not usual
+        [told] = [one for one in advice_on(found) if one.title == "Second path"]
+        assert told.urgent is not usual
