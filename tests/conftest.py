@@ -18,6 +18,39 @@ settings.register_profile("the same everywhere", CALM, derandomize=True)
 settings.load_profile("the same everywhere")
 
 
+# Tests in which other processes, a browser and a clock that runs ten times too fast take part: on a
+# busy machine one in some thousand is disturbed. They are tried once more; the others are not.
+WITH_PROCESSES = (
+    "commands/test_demo.py",
+    "dead/test_dead_visit.py",
+    "dead/test_mains_check.py",
+    "lab/test_cluster.py",
+    "lab/test_many.py",
+    "lab/test_never_left_on.py",
+    "lab/test_run.py",
+    "lab/test_switching.py",
+    "lab/test_trials_run.py",
+    "live/test_commands.py",
+    "live/test_faults.py",
+    "live/test_session.py",
+    "page/test_in_a_browser.py",
+    "page/test_server.py",
+    "show/test_report_in_a_browser.py",
+    "visit/test_start.py",
+    "visit/test_through_the_page.py",
+    "visit/test_typed_command.py",
+    "visit/test_whole_command.py",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give tests with other processes their second chance."""
+    here = Path(__file__).parent
+    for item in items:
+        if item.path.relative_to(here).as_posix() in WITH_PROCESSES:
+            item.add_marker(pytest.mark.flaky(reruns=2))
+
+
 @dataclass(frozen=True)
 class Run:
     """How a command ended."""
