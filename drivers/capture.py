@@ -40,7 +40,7 @@ from drivers.readings import (
     make_decoder,
 )
 
-#: How far an event's time may lie before the one in front of it. Marks and bytes are written by
+#: How far an event's time may be before the one in front of it. Marks and bytes are written by
 #: different hands, so that small swaps are normal; the later one is then given the earlier's time.
 TIME_TOLERANCE_S = 1.0
 MAX_REPORTED = 1000

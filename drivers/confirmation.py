@@ -9,12 +9,12 @@ confirmed by the line that follows, and a damaged one is not. The rules:
   one of a new form within a tenth of the reading before it.
 - Any other waits for the next line. It passes, with its own time, where that one is within a factor
   of two of it (or of some counts), where one of up to eight readings of the last level was, or
-  where it lies between the last reading and the next, as on a display that settles; else it is
+  where it is between the last reading and the next, as on a display that settles; else it is
   dropped.
 - Where the next line is new as well and does not confirm it, both wait, and so on; of more than
-  three the first passes if it lies between its neighbours.
+  three the first passes if it is between its neighbours.
 - The very first line has nothing to be compared with and passes. So do a wrong digit in a line of
-  known form, up to ten times the greatest value shown, and what lies between the levels before and
+  known form, up to ten times the greatest value shown, and what is between the levels before and
   after a jump: nothing in the line tells.
 """
 

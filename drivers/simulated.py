@@ -256,7 +256,7 @@ class SimulatedMeter(Closing):
         self._write = nr3_text if bare else None
         self._period_s = 1.0 / rate_hz
         self._use_socket = not available() if use_socket is None else use_socket
-        self._rng = random.Random(seed)  # noqa: S311 (noise, not secrets)
+        self._rng = random.Random(seed)
         self._clock = clock
         self._start_s = clock()
         self._asleep = threading.Event()

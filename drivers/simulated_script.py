@@ -115,7 +115,7 @@ def _typed_word(typed: TextIO | None) -> tuple[str, TextIO | None]:
 
 
 def _garbage(meter: SimulatedMeter) -> None:
-    rng = random.Random(meter.sent)  # noqa: S311 (rubbish, not secrets)
+    rng = random.Random(meter.sent)
     meter.send(rng.randbytes(40))
 
 

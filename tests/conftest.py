@@ -18,8 +18,8 @@ settings.register_profile("the same everywhere", CALM, derandomize=True)
 settings.load_profile("the same everywhere")
 
 
-# Tests in which other processes, a browser and a clock that runs ten times too fast take part: on a
-# busy machine one in some thousand is disturbed. They are tried once more; the others are not.
+# Tests in which other processes, a browser and a clock that runs ten times too fast take part: a
+# busy machine may disturb them. They are tried up to twice more where they fail; no others are.
 WITH_PROCESSES = (
     "commands/test_demo.py",
     "dead/test_dead_visit.py",
@@ -44,7 +44,7 @@ WITH_PROCESSES = (
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give tests with other processes their second chance."""
+    """Let tests with other processes be tried again."""
     here = Path(__file__).parent
     for item in items:
         if item.path.relative_to(here).as_posix() in WITH_PROCESSES:

@@ -129,7 +129,7 @@ def _phase_deg(text: str, seed: int) -> float:
     from meterlink.errors import UsageError
 
     if text == "random":
-        return random.Random(f"phase {seed}").uniform(0.0, 360.0)  # noqa: S311 (no secret)
+        return random.Random(f"phase {seed}").uniform(0.0, 360.0)
     if text == "quadrature":
         return 90.0
     if re.fullmatch(r"[-+]?[0-9]{1,4}(\.[0-9]{1,6})?", text, re.ASCII) is None:

@@ -84,7 +84,7 @@ class OneWay:
         s_between: Standard deviation of levels; zero where the estimate is negative.
         s_reproducibility: Of single values on levels drawn at random.
         dof_reproducibility: Its effective degrees of freedom (Satterthwaite).
-        s_repeatability_limits, s_reproducibility_limits: Where they lie with the confidence.
+        s_repeatability_limits, s_reproducibility_limits: Where they are with the confidence.
         mean_of_levels: Mean of the means of levels.
         u_mean: Its standard uncertainty: from the spread of levels (JCGM 100:2008, H.5.2.4), and
             from that of trials where levels by chance are nearer to each other than trials let

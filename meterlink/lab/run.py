@@ -126,7 +126,7 @@ def random_order(left: Sequence[tuple[Setup, int]], seed: int) -> tuple[Setup, .
         left: Setups and how often each is to come.
         seed: The same seed gives the same order.
     """
-    rng = random.Random(seed)  # noqa: S311 (an order, not a secret)
+    rng = random.Random(seed)
     order: list[Setup] = []
     for number in range(max((count for _, count in left), default=0), 0, -1):
         round_ = [setup for setup, count in left if count >= number]

@@ -278,7 +278,7 @@ class Summary:
         rho: Correlation of neighbours that was counted.
         u_repeat, dof_repeat: Standard uncertainty of the mean from the trials alone, dependence
             and drift counted, with its degrees of freedom.
-        interval: Where the mean lies with the confidence asked for, from the trials alone.
+        interval: Where the mean is with the confidence asked for, from the trials alone.
         expanded: With the other components of uncertainty.
         resolution: Standard uncertainty that the display's steps add, part of ``expanded``.
         resolution_inferred: Whether the step was read off the values, as they are all equal.
@@ -467,7 +467,7 @@ def _drift(values: Floats, time_s: Floats | None) -> tuple[Drift | None, int]:
 def _level(values: Floats, drift: Drift | None, time_s: Floats | None) -> Fit:
     """The mean: about the line where there is a drift, which else would count as spread.
 
-    Few trials that seem to drift by chance lie near their line by the same chance: there the
+    Few trials that seem to drift by chance stay near their line by the same chance: there the
     drift counts as spread.
     """
     if drift is not None and drift.significant and values.size >= LEAST_TRIALS:

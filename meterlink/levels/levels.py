@@ -147,7 +147,7 @@ def _is_restless(stages: Stages, idle: Level, on: Level, base_mv: float, assumed
 
 
 def range_mv(during: Samples) -> float:
-    """How far apart the levels with the load on lie, strays left aside."""
+    """How far apart the levels with the load on are, strays left aside."""
     return float(np.ptp(np.quantile(during.mv, (0.05, 0.95)))) if len(during) >= 3 else 0.0
 
 

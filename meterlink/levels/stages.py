@@ -2,7 +2,7 @@
 
 The trace says what happened, the taps only say about when. Every plateau of the trace gets a state,
 off or on, such that the whole is most plausible: steps of the load have one size, up when it comes
-and down when it goes; taps lie near them; a test begins and ends without load; whatever else
+and down when it goes; taps are near them; a test begins and ends without load; whatever else
 changes is somebody else's appliance, or a joint that moves. The best states are found exactly
 (dynamic programming over the plateaus, once for each size of a step that the trace has).
 """
@@ -41,7 +41,7 @@ class Run:
     """A stretch with the load on, by the plateaus from ``first`` to ``last``.
 
     Attributes:
-        tapped: A tap lies near its begin or its end.
+        tapped: A tap is near its begin or its end.
         restless: Sudden changes within it.
     """
 
@@ -142,7 +142,7 @@ def _lag_cost(
 
 
 def _one_lag(from_s: float, to_s: float, assumed: Levels) -> float:
-    """Cost of a lag, known to lie between two times, of the switch behind its tap."""
+    """Cost of a lag, known to be between two times, of the switch behind its tap."""
     if from_s > assumed.tap_before_s or to_s < -assumed.tap_after_s:
         return assumed.no_tap
     if from_s > assumed.late_s:

@@ -173,7 +173,7 @@ def on_flags(during: Samples, *, line: bool, assumed: Levels = USUAL.levels) -> 
 def step_mv(stage: Samples, least_mv: float) -> float:
     """Size of a step that stays in a stage that should be level; 0 where there is none.
 
-    A step counts if it is larger than ``least_mv``, stands out of the noise, and lies between
+    A step counts if it is larger than ``least_mv``, stands out of the noise, and comes between
     readings that are level on both sides: slow changes are wander, or leads that settle.
     """
     values = stage.mv
@@ -264,7 +264,7 @@ def cut_out(seen: Explanation, stages: Sequence[Stages], marks: Marks) -> bool:
     """Whether the load went off and on by itself rather than in cycles that somebody meant.
 
     A person who was asked for several cycles switches in a rhythm, as long on as off, and taps
-    the first of them at most. A thermostat's cycles are uneven, and lie within what was tapped as
+    the first of them at most. A thermostat's cycles are uneven, and stay within what was tapped as
     one: there, two runs are too few to be a rhythm.
 
     Args:

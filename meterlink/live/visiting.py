@@ -155,7 +155,7 @@ class VisitRun(Closing):
         surface: Surface,
         *,
         rows: Sequence[TestRow] = (),
-        question: Question = Question(),  # noqa: B008 (frozen)
+        question: Question = Question(),
         not_now: frozenset[str] = frozenset(),
         hub: Hub | None = None,
         speed: float = 1.0,

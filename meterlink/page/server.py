@@ -87,7 +87,7 @@ class PageServer(Closing):
         )
         config.load()
         self._waiting.serve = config.http_protocol_class
-        config.http_protocol_class = self._waiting.newcomer  # type: ignore[assignment]
+        config.http_protocol_class = self._waiting.newcomer  # type: ignore[assignment]  # a factory does for a class
         self._server = uvicorn.Server(config)
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)

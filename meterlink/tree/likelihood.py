@@ -414,7 +414,7 @@ class Problem:
         """``x`` after a step by slopes of its logs, cut where it goes too far.
 
         Readings are linear in the runs themselves, so that these take it, and not their logs: where
-        only the sum of two is known, their logs lie along a narrow bend.
+        only the sum of two is known, their logs run along a narrow bend.
         """
         width = self.width
         largest = np.maximum(step.max(axis=1) / MOST_MORE, -step.min(axis=1) / MOST_LESS)

@@ -175,7 +175,7 @@ def _shortened(h: Hypotheses, bare: Hypotheses, bit: int) -> Hypotheses:
 
 
 def _part_moved(h: Hypotheses, cut: int, n: int, tree_prior: TreePrior, stand_in_bit: int) -> Move:
-    """Cut off what lies behind run ``cut`` of each tree and put it on everywhere.
+    """Cut off what is behind run ``cut`` of each tree and put it on everywhere.
 
     The part travels as one stand-in receptacle and is unpacked where it arrives.
     """

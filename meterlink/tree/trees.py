@@ -1,6 +1,6 @@
 """Wiring trees as sets of bit masks, many at a time.
 
-A run is told by the receptacles that lie beyond it: bit ``i`` of its mask is set where receptacle
+A run is told by the receptacles that are beyond it: bit ``i`` of its mask is set where receptacle
 ``i`` gets its power through that run. The masks of one tree are nested or disjoint and all
 different, and they say everything: the run that feeds receptacle ``i`` is the smallest mask with
 bit ``i``, a mask that is just the union of smaller ones ends in a splice, and whether a run is on
@@ -86,7 +86,7 @@ def log_total(prior: TreePrior, n: int, rate: float, *, ring: bool = False) -> f
     """Log of the sum of the weights of all trees or rings of ``n`` receptacles at one rate.
 
     With ``f``, ``s``, ``p`` and ``h`` the weights of a fork, a splice, a panel fork and what a home
-    splice weighs more, what lies behind a run has the generating function ``F = x (1 + (e^fF - 1) /
+    splice weighs more, what is behind a run has the generating function ``F = x (1 + (e^fF - 1) /
     f) + s (e^fF - 1 - fF) / f^2``, behind a home run the same with ``h s``, and the whole tree
     ``(e^pF - 1) / p``. With all weights 1 this counts OEIS A005263(n + 1). What is on a ring has
     ``R = x e^fF + s (e^fF - 1) / f``, and the rings ``e^pF R^2 / (1 - R)``, each in both directions

@@ -77,7 +77,7 @@ def look_ahead(
     findings: Sequence[Finding] = (),
     *,
     last: Setup | None = None,
-    question: Question = Question(),  # noqa: B008 (frozen)
+    question: Question = Question(),
     not_now: Collection[str] = (),
     is_typed: bool = False,
     hookups: Collection[Hookup] | None = None,

@@ -118,7 +118,7 @@ class Study:
             self.as_few += as_few and reached & wanted == wanted
 
     def _fault(self, wirings: Wirings, bench: Bench, rng: np.random.Generator) -> None:
-        """A break at a random end of a random run: what lies beyond is dead."""
+        """A break at a random end of a random run: what is beyond is dead."""
         wiring = bench.wiring
         run = int(rng.integers(1, len(wiring.names)))
         beyond = [n for n in bench.circuit.receptacles if run in wiring.way(wiring.index(n))]

@@ -4,7 +4,7 @@
         [--branches 3] [--most 16]
 
 Invented circuits of 4 to 16 receptacles (``simulated_tests``: chains, forks at receptacles, hidden
-splices; pickup, wander, 3 % lying tests), other seeds than any that were looked at while the code
+splices; pickup, wander, 3 % outliers), other seeds than any that were looked at while the code
 was written; with ``--branches`` so many times as many forks and splices as usual. Each gets ``n``
 to ``4 n`` tests: a routine one at each receptacle, then random ones. The table, printed every 100
 circuits, shows for the whole order and for the first receptacle how many answers were given in

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
+from calibration import BANDS
 from simulated_tests import CONDUCTORS, NAMES, time_of
 
 from meterlink.circuit.circuit import Circuit
@@ -32,7 +33,6 @@ from meterlink.testlog.columns import TestRow
 from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import WiringMap
 
-BANDS = ((0.0, 0.5), (0.5, 0.9), (0.9, 0.95), (0.95, 0.99), (0.99, 1.01))
 CONDITIONS = {
     "ground-bonded": 1.0,
     "second-path": 1.0,

@@ -3,7 +3,7 @@
 Run by hand: ``python tests/benchmarks/oracle.py [circuits] [sampled circuits]``.
 
 First table: on invented circuits of 3 to 6 receptacles with 3 to 12 tests each (all hookups, 3 %
-lies), the largest difference between any probability that the search shows and the one that the
+outliers), the largest difference between any probability that the search shows and the one that the
 listing of every tree gives; and the time of both. Second table: the same listing, its evidence by
 Laplace against evidence by importance sampling over all runs (no merged columns, no Gauss-Newton),
 for 3 and 4 receptacles with ``neutral-neutral`` and ``neutral-ground`` tests.
@@ -65,11 +65,11 @@ def difference(one: Posterior, other: Posterior, rows: list[TestRow]) -> float:
         np.abs(first_probabilities(one.orders, n) - first_probabilities(other.orders, n)).max(),
         abs(one.orders.probability.max() - other.orders.probability.max()),
     ]
-    lies = [
+    outliers = [
         Fitted.of(p.ensemble, best_tree(p.ensemble, p.orders), p.known).outliers()[0]
         for p in (one, other)
     ]
-    gaps.append(np.abs(lies[0] - lies[1]).max())
+    gaps.append(np.abs(outliers[0] - outliers[1]).max())
     maps = [map_of(p, rows) for p in (one, other)]
     feeds = [{p.name: (p.fed_from, p.probability) for p in m.points} for m in maps]
     gaps += [

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/planner_tests.py [--circuits 20] [--sizes 5,8,12,16] [--no-grounds]
 
-Each circuit is invented (``simulated_tests``), with pickup, wander and lying tests; each way of
+Each circuit is invented (``simulated_tests``), with pickup, wander and outliers; each way of
 choosing gets the same circuits. A trial ends when the goal has a probability of 0.95, or after
 ``6 n`` tests; from 12 receptacles on, random choice and the routine look at it after every second
 test only. The table shows the mean number of tests with its standard error, how many trials ended,

@@ -2,7 +2,7 @@
 
 Run by hand: ``python tests/benchmarks/poor_joints.py [circuits] [first seed]``. Invented circuits
 of 5 to 8 receptacles; each gets 3 n tests on neutral hookups and n ``line-drop`` tests, 3 % of them
-lie. One run of each (not of the healthy ones) gets the excess in its neutral, or in its hot side.
+outliers. One run of each (not of the healthy ones) gets the excess in its neutral or its hot side.
 A joint counts as found when the map gives it a probability of at least 0.5 at the right run and
 side. Lengths, where stated, are the true ones with 5 % of error.
 """

@@ -25,7 +25,7 @@ def chain() -> WiringMap:
 
 
 def busy() -> WiringMap:
-    """Forks, a splice, a poor joint, a lying test and something of everything else."""
+    """Forks, a splice, a poor joint, an outlier and something of everything else."""
     return WiringMap(
         First("Door", 0.91),
         settled=False,

@@ -89,7 +89,7 @@ def test_with_the_curvature_correction_the_error_is_half_or_less(
 
 
 def test_the_mode_along_a_bend_of_two_runs_with_a_known_sum_takes_few_steps() -> None:
-    """A sharp sum and a poor look at one part: their logs lie along a narrow bend."""
+    """A sharp sum and a poor look at one part: their logs run along a narrow bend."""
     rows = [
         row(1, NG, "Bath", None, "Bath", 900.0, 0.5),
         row(2, NN, "Attic", "Bath", "Bath", 870.0, 60.0),
