@@ -28,9 +28,9 @@ WORTH_DROPPING = 0.75  # part that is left of a batch; going on without the rest
 TREE_ROUGH = ((3.0, 8),)
 RATIO_ROUGH = ((30.0, 5), (3.0, 8))
 PATH_ROUGH = ((30.0, 5), (3.0, 6))
-# where so many believed tests are so many standard uncertainties off the mode, others are looked
-# for: from there with a wide loss, and from what the tests that are off say themselves
-FAR_OFF_SDS, FAR_OFF = 4.0, 2
+# where a believed test is so many standard uncertainties off the mode, others are looked for: from
+# what the tests that are off say themselves, and where several are, from there with a wide loss
+FAR_OFF_SDS = 4.0
 SECOND_LOOK = ((30.0, 5), (10.0, 4), (3.0, 6))
 OTHERS_WEIGHT = 0.005  # of the tests that were believed so far
 # how much of the curvature of a sum of exponentials counts: 1 is right for a run seen alone and too
@@ -137,18 +137,19 @@ def _second_look(problem: Problem, x: Floats, rough: Stages) -> tuple[Problem, F
     """The same mode, or a better one where tests that contradict each other chose a poor one.
 
     Of three tests of one run a precise wrong one may draw the first guess so far that both right
-    ones are given up.
+    ones are given up; and two that seem to agree, one of them wrong, make a right one look alone.
     """
-    tests = problem.tests
-    off = np.abs(tests.drop - problem.predict(x)[0])
-    far = problem.believed & (off > FAR_OFF_SDS * problem.u)
-    rows = np.flatnonzero(far.sum(axis=1) >= FAR_OFF)
-    if not len(rows):
-        return problem, x
-    some = problem.like(rows=rows)
-    turned = some.start(np.where(far[rows], 1.0, OTHERS_WEIGHT))
-    for start, stages in ((turned, rough), (x[rows], SECOND_LOOK)):
-        problem, x = _better(problem, x, rows, *_near(some, start, stages))
+    off = np.abs(problem.tests.drop - problem.predict(x)[0]) / problem.u
+    far = problem.believed & (off > FAR_OFF_SDS)
+    looks = []
+    if len(rows := np.flatnonzero(far.any(axis=1))):
+        some = problem.like(rows=rows)
+        turned = some.start(np.where(far[rows], 1.0, OTHERS_WEIGHT))
+        looks.append((rows, *_near(some, turned, rough)))
+    if len(rows := np.flatnonzero(far.sum(axis=1) > 1)):
+        looks.append((rows, *_near(problem.like(rows=rows), x[rows], SECOND_LOOK)))
+    for look in looks:
+        problem, x = _better(problem, x, *look)
     return problem, x
 
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from meterlink.circuit.setup import Verdict
 from meterlink.tree import fit
 from meterlink.tree.fit import Known, maximise, refit
 from meterlink.tree.hypotheses import Hypotheses, RunPrior, columns_of
@@ -121,6 +122,28 @@ def test_a_precise_wrong_test_does_not_hide_two_right_ones() -> None:
     known = Known(tests, PRIOR, Grounds(np.full(6, -25.0)))
     inlier = refit(Hypotheses.of(chain), known)[1].inlier[0]
     np.testing.assert_array_equal(np.flatnonzero(inlier < 0.5), [1])
+
+
+def test_a_wrong_test_that_another_seems_to_back_does_not_outvote_the_right_one() -> None:
+    """Test 4 was taken at Cellar, so that Cellar and Den seem to be one place; test 8 tells."""
+    rows = [
+        row(1, NG, "Attic", None, "Attic", 1077.8, 7.0),
+        row(2, NG, "Bath", None, "Bath", 1769.5, 4.6),
+        row(3, NG, "Cellar", None, "Cellar", 2132.4, 7.5),
+        row(4, NG, "Den", None, "Den", 2113.8, 5.5),
+        row(5, NG, "Eaves", None, "Eaves", 2850.7, 7.9),
+        row(6, NG, "Foyer", None, "Foyer", 3190.6, 9.8),
+        row(7, NN, "Cellar", "Den", "Cellar", 0.0, 7.2, verdict=Verdict.NOT_IN_PATH, limit_mv=17.6),
+        row(8, NG, "Den", None, "Foyer", 2410.7, 8.6),
+        row(9, NN, "Attic", "Eaves", "Foyer", 1806.7, 5.5),
+        row(10, NN, "Bath", "Eaves", "Foyer", 1107.8, 7.5),
+    ]
+    rows = [replace(one, amps=11.66) for one in rows]
+    tests = Tests.of(observations_of(circuit(6, volts=120.0), rows))
+    chain = np.array([[0b111111 & -(1 << i) for i in range(6)]])
+    known = Known(tests, PRIOR, Grounds(np.full(6, -25.0)))
+    inlier = refit(Hypotheses.of(chain), known)[1].inlier[0]
+    np.testing.assert_array_equal(np.flatnonzero(inlier < 0.5), [3])
 
 
 def test_the_starts_of_a_fit_are_left_alone() -> None:
