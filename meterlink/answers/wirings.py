@@ -63,7 +63,7 @@ class Wirings:
         return cls(
             names=names,
             probability=posterior.ensemble.weights * (1 - posterior.unexplained),
-            masks=h.masks,
+            masks=h.on_circuit,
             ring_runs=(h.between() != 0) & closed[:, None],
             clades=fed(h, len(names)),
             closed=closed,

@@ -25,6 +25,7 @@ from meterlink.plan.forecast import (
 )
 from meterlink.plan.instructions import reason
 from meterlink.plan.questions import Goal, Question
+from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
 from meterlink.tree.trees import Floats
 
@@ -171,8 +172,21 @@ def next_test(
         why=planner.why(setups[finalists[chosen]], cycles[chosen], settled=settled),
         settled=settled,
         cycles=cycles[chosen],
-        advice=known.advice(one_place=one_place) or (OTHER_WAYS,) if hopeless else (),
+        advice=_advice(posterior, known, one_place=one_place) if hopeless else (),
     )
+
+
+def _advice(posterior: Posterior, known: Experience, *, one_place: bool) -> tuple[str, ...]:
+    """What else would help where no test tells much."""
+    orders, listed = posterior.orders, posterior.assumptions.decisions.listed
+    away = np.where(orders.kind == Kind.ELSEWHERE, orders.near, 0)
+    looks = tuple(
+        f"Only the breaker tells whether {name} is on this circuit: switch it off, see with a "
+        f"tester whether {name} is dead, and note that (meterlink isolate --breaker-off)."
+        for i, name in enumerate(posterior.circuit.receptacles)
+        if listed <= float(orders.probability[away == 1 << i].sum()) < 1 - listed
+    )
+    return looks + known.advice(one_place=one_place) or (OTHER_WAYS,)
 
 
 def worth_of(

@@ -9,7 +9,8 @@ Laplacian (Sherman and Morrison), so the drop per ampere is ``sum(r w l) - a b /
 and ``k`` say whether a run is on the way to the leads, to the load and between the path's ends.
 
 A receptacle that is not on the circuit is in no mask: its neutral is at the panel's potential and
-its load moves nothing.
+its load moves nothing. Where its own load moves what is read there, it looks like a receptacle on a
+cable of its own from the panel, and no test with the power on tells the two apart.
 
 Runs that the same tests see cannot be told apart; only their sum can. They are merged into one
 column whose prior has the mean and variance of the sum (Fenton and Wilkinson's match of a sum of
@@ -39,6 +40,7 @@ class Kind(IntEnum):
     CLOSED = 2  # one more run, from ``near`` to ``far`` or the panel
     ELSEWHERE = 3  # the receptacle ``near`` is not on the circuit
     MISNAMED = 4  # sound, but the test with the number ``near`` was done elsewhere than written
+    APART = 5  # ``near`` is alone on a cable of its own, which comes from another breaker
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,8 +185,21 @@ class Hypotheses:
     @property
     def condition(self) -> tuple[NDArray[np.intp], Masks]:
         """What is the matter with the circuit itself, as ``kind`` and ``near``."""
-        sound = self.kind == Kind.MISNAMED
-        return np.where(sound, int(Kind.SOUND), self.kind), np.where(sound, 0, self.near)
+        sound, apart = self.kind == Kind.MISNAMED, self.kind == Kind.APART
+        kind = np.where(apart, int(Kind.ELSEWHERE), self.kind)
+        return np.where(sound, int(Kind.SOUND), kind), np.where(sound, 0, self.near)
+
+    @property
+    def on_circuit(self) -> Masks:
+        """The masks without the cable of a receptacle that another breaker feeds."""
+        apart = (self.kind == Kind.APART)[:, None] & (self.masks == self.near[:, None])
+        return np.where(apart, 0, self.masks)
+
+    def alone(self, bit: int) -> Flags:
+        """Which have a receptacle on a cable of its own from the panel."""
+        own = self.masks & bit
+        result: Flags = (own == self.masks).any(axis=1, where=own != 0) & ((own != 0).sum(1) == 1)
+        return result
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,11 +30,11 @@ from meterlink.tree.fit import (
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
 from meterlink.tree.isolation import Isolation, belonging, elsewhere
 from meterlink.tree.likelihood import Grounds
-from meterlink.tree.local_search import closed_between_points, improved
+from meterlink.tree.local_search import closed_between_points, improved, log_prior_of
 from meterlink.tree.observations import Tests, no_ground_log_odds, observations_of
 from meterlink.tree.posterior import Orders, orders_of
 from meterlink.tree.search import Ensemble, Setting, Stratum, at_most, search, told_by
-from meterlink.tree.trees import Floats, TreePrior
+from meterlink.tree.trees import Floats, TreePrior, homes
 from meterlink.tree.wrong_names import with_wrong_names
 
 MATTERS = 4.0  # nats that a condition may stay behind if it explained the log perfectly
@@ -185,7 +185,35 @@ def _weighed(
         found += _conditions(found, strata, setting, room, seed, assumptions)
     ensemble = Ensemble.joined(found)
     near = ensemble.log_weight > ensemble.log_weight.max() - NEGLIGIBLE
-    return setting, with_wrong_names(ensemble.take(near), setting, strata[0], assumptions)
+    ensemble = with_wrong_names(ensemble.take(near), setting, strata[0], assumptions)
+    return setting, ensemble if sound_only else _with_strays(ensemble, strata, setting, assumptions)
+
+
+def _with_strays(
+    ensemble: Ensemble, strata: Sequence[Stratum], setting: Setting, assumptions: Assumptions
+) -> Ensemble:
+    """A receptacle alone on a cable from the panel may hang on another breaker just as well.
+
+    Its own load moves what is read there either way, and nothing else: no test with the power on
+    tells the two apart.
+    """
+    moves = float(np.log1p(-assumptions.outliers.own_still))
+    parts = [ensemble]
+    for stratum in strata:
+        if stratum.away is None:
+            continue
+        bit = 1 << stratum.away
+        h = ensemble.hypotheses
+        rows = np.flatnonzero((h.kind == Kind.SOUND) & h.alone(bit))
+        if not len(rows):
+            continue
+        part, each = ensemble.take(rows), np.zeros(len(rows), dtype=np.int64)
+        apart = replace(part.hypotheses, kind=each + int(Kind.APART), near=each + bit)
+        masks = apart.on_circuit
+        others = replace(part.hypotheses, masks=masks, home=homes(masks))
+        log_prior = log_prior_of(others, setting, stratum) + moves
+        parts.append(replace(part, hypotheses=apart, log_prior=log_prior))
+    return Ensemble.joined(parts)
 
 
 def _conditions(

@@ -42,7 +42,7 @@ class Orders:
 
 def fed(h: Hypotheses, n: int) -> Masks:
     """What each receptacle feeds and itself under each hypothesis, as bits, ``(K, n)``."""
-    result = clades(h.masks, n)
+    result = clades(h.on_circuit, n)
     result[result == NO_RUN] = 0
     closed = np.flatnonzero(h.kind == Kind.CLOSED)
     between = h.between()

@@ -95,8 +95,8 @@ class Ensemble:
 
     @property
     def masks(self) -> NDArray[np.int64]:
-        """The trees, shape ``(K, E)``."""
-        return self.hypotheses.masks
+        """The trees, shape ``(K, E)``, without what is not on the circuit."""
+        return self.hypotheses.on_circuit
 
     @property
     def home(self) -> Flags:

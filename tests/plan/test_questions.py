@@ -30,7 +30,8 @@ def _feeds(order: int) -> dict[str, set[str]]:
 
 
 def _fewest(feeds: dict[str, set[str]], wanted: set[str]) -> int:
-    """By trying all places: how many devices cover what is wanted."""
+    """By trying all places: how many devices cover what is wanted of what is on the circuit."""
+    wanted = {name for name in wanted if feeds[name]}
     return next(
         k
         for k in range(1, len(NAMES) + 1)

@@ -246,7 +246,14 @@ def test_the_scatter_is_measured_as_chi_square_is_distributed(freedom: int) -> N
 
 
 def test_every_kind_of_hypothesis_has_a_name_in_the_output() -> None:
-    assert {k.name for k in Kind} == {"SOUND", "BONDED", "CLOSED", "ELSEWHERE", "MISNAMED"}
+    assert {k.name for k in Kind} == {
+        "SOUND",
+        "BONDED",
+        "CLOSED",
+        "ELSEWHERE",
+        "MISNAMED",
+        "APART",
+    }
 
 
 def test_a_bond_of_some_resistance_is_not_taken_for_a_home_run_of_half_a_metre() -> None:
