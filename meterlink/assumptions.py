@@ -78,6 +78,14 @@ class Conditions:
     second_path: float = assumed(0.002, "per circuit", "from memory", "any other closing run")
     no_ground: float = assumed(0.03, "per receptacle", PRACTICE, "no ground contact there")
     no_ground_stated: float = assumed(0.98, "1", CONVENTION, "the same where job.toml says so")
+    sub_panel: float = assumed(
+        0.05, "per circuit", PRACTICE, "a feeder in front that carries current of other circuits"
+    )
+    sub_panel_stated: float = assumed(0.98, "1", CONVENTION, "the same where job.toml says so")
+    others_mv: tuple[float, float] = assumed(
+        (20.0, 5000.0), "mV", PRACTICE, "largest idle reading of others' current, log-uniform"
+    )
+    others_rel_u: float = assumed(0.15, "1", PRACTICE, "others draw more or less from test to test")
     sign_mixed: float = assumed(
         0.02, "per test", PRACTICE, "one test's background of the other sign than all others'"
     )

@@ -97,6 +97,7 @@ def checked_circuit(values: Mapping[str, object], where: Where) -> tuple[Circuit
         grounded=_switch(values, "grounded", where, default=True),
         no_ground=_some_of(values.get("no_ground"), names, where("no_ground")),
         ring_usual=_switch(values, "ring_usual", where, default=False),
+        sub_panel=_switch(values, "sub_panel", where, default=False),
         load_kind=_load_kind(values.get("load_kind"), where("load_kind")),
         wire_temperature_c=DEFAULT_TEMPERATURE_C if temperature_c is None else temperature_c,
         **values_checked,

@@ -169,6 +169,7 @@ class Circuit:
         grounded: Whether the boxes have a ground contact to put a lead in.
         no_ground: Receptacles that are known to have none.
         ring_usual: Sockets are usually wired as rings there, both ends at the panel.
+        sub_panel: The breaker is in a sub-panel, with a feeder in front of it.
         wire_temperature_c: Of the cable as it was when tested; lengths are found with it.
         place, panel, breaker, measured_by, meter: For the record, as the person states them: the
             address, the panel, the number of the breaker, who measured, and with which meter
@@ -190,6 +191,7 @@ class Circuit:
     load_kind: LoadKind = LoadKind.HEATER
     no_ground: tuple[str, ...] = ()
     ring_usual: bool = False
+    sub_panel: bool = False
     place: str | None = None
     panel: str | None = None
     breaker: str | None = None

@@ -5,7 +5,7 @@ Tables of ``job.toml``::
     [circuit]   name, receptacles, grounded (false where boxes have no ground contact), no_ground
                 (receptacles without one), ring_usual (true where sockets are usually wired as
                 rings), place, panel, breaker, measured_by
-    [supply]    volts, hertz, breaker_amps
+    [supply]    volts, hertz, breaker_amps, sub_panel (true where the breaker is in one)
     [wire]      conductor, temperature_c (of the cable as found, for lengths; 25 if left out)
     [load]      amps, amps_low (a second, lower setting), kind (heater, half-wave, direct-source)
     [meter]     stated (make, serial number, calibration)
@@ -47,6 +47,7 @@ _PLACES: Mapping[tuple[str, str], str] = {  # (table, key) to attribute of Circu
     ("supply", "volts"): "volts",
     ("supply", "hertz"): "hertz",
     ("supply", "breaker_amps"): "breaker_amps",
+    ("supply", "sub_panel"): "sub_panel",
     ("wire", "conductor"): "conductor",
     ("wire", "temperature_c"): "wire_temperature_c",
     ("load", "amps"): "load_amps",
@@ -68,6 +69,7 @@ _HEADER_KEYS: Mapping[str, str] = {  # key in a capture's header to attribute of
     "amps_low": "amps_low",
     "no_ground": "no_ground",
     "ring_usual": "ring_usual",
+    "sub_panel": "sub_panel",
 }
 _DEFAULTS = {field.name: field.default for field in fields(Circuit)}
 

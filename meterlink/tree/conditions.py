@@ -1,9 +1,9 @@
 """What is the matter with a circuit besides its shape, in words, each with its probability.
 
 Bonded grounds, second paths and receptacles of another circuit come with the hypotheses; missing
-grounds from their idle readings and tests; other appliances and shared neutrals from large idle
-readings and the sign with which the load's drop adds to them; wrong names from outliers that fit
-with one name changed. Where nothing explains the log, that is said.
+grounds from their idle readings and tests; currents of others from large idle readings
+(``currents``); wrong names from outliers that fit with one name changed. Where nothing explains the
+log, that is said.
 """
 
 import math
@@ -15,6 +15,7 @@ import numpy as np
 from meterlink.circuit.setup import Hookup
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
+from meterlink.tree.currents import LICENSED, currents
 from meterlink.tree.fit import expected, runs_by_sides
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
@@ -24,7 +25,6 @@ from meterlink.tree.trees import Floats, bits_of
 from meterlink.tree.wiring import Condition
 
 MISNAMED_TREES = 12  # heaviest trees that a wrong name is looked for on
-LICENSED = "Have it looked at by a licensed electrician."
 
 
 def no_ground(posterior: Posterior, fitted: Fitted) -> Floats:
@@ -50,7 +50,7 @@ def conditions_of(posterior: Posterior, fitted: Fitted, outliers: Floats) -> tup
     found = [
         *_hypothetical(posterior),
         *_without_ground(posterior, fitted),
-        *_currents(posterior, no_ground(posterior, fitted)),
+        *currents(posterior, fitted, no_ground(posterior, fitted)),
         *_misnamed(posterior, fitted, outliers),
         *_restless(posterior.rows),
     ]
@@ -123,46 +123,6 @@ def _without_ground(posterior: Posterior, fitted: Fitted) -> Iterator[Condition]
             f"nothing that relies on the ground. {LICENSED}",
             hazard=True,
         )
-
-
-def _currents(posterior: Posterior, missing: Floats) -> Iterator[Condition]:
-    """Current of other appliances in this neutral, and a neutral shared with another circuit.
-
-    On one circuit all currents add; those of the other leg of a shared neutral oppose.
-    """
-    rows = {row.test: row for row in posterior.rows}
-    large = posterior.assumptions.meter.large_idle_mv
-    levels = []
-    for j, item in enumerate(posterior.tests.items):
-        idle = rows[item.test].idle_mv
-        if idle is None or item.source or item.hookup.ohms or not math.isfinite(idle):
-            continue
-        grounded = int(posterior.tests.grounded_at[j])
-        if abs(idle) >= large and not (grounded >= 0 and missing[grounded] > 0.5):
-            levels.append(abs(idle))
-    if not levels:
-        return
-    shared = posterior.opposed
-    present = len(levels) / (len(levels) + 0.5)
-    mv = float(np.median(levels))
-    seen = f"Idle readings are about {mv:.0f} mV in {len(levels)} tests: more than pickup"
-    yield Condition(
-        "other-load",
-        None,
-        present * (1 - shared),
-        f"{seen}. Something else on this circuit draws current.",
-        "Unplug or switch off what runs on this circuit: each test then tells more.",
-    )
-    yield Condition(
-        "shared-neutral",
-        None,
-        present * shared,
-        f"{seen}, and the load's drop works against it: current of another circuit comes back "
-        "over this neutral.",
-        "A neutral shared with another breaker stays live when only this one is off: switch off "
-        f"and lock both before any work. {LICENSED}",
-        hazard=True,
-    )
 
 
 def _restless(rows: Sequence[TestRow]) -> Iterator[Condition]:

@@ -111,22 +111,6 @@ def test_a_wrong_name_is_found_with_what_was_meant() -> None:
     assert found.settled
 
 
-@pytest.mark.parametrize(("opposed", "name"), [(False, "other-load"), (True, "shared-neutral")])
-def test_large_idle_readings_are_another_appliance_or_a_shared_neutral_by_their_sign(
-    opposed: bool, name: str
-) -> None:
-    """Where the load's drop is less than the idle reading, the reading falls if they oppose."""
-    rows = []
-    for one in chain_rows(2):
-        drop = one.drop_mv or 0.0
-        idle = 900.0 if one.setup.hookup is NG else 5.0  # both leads see it alike
-        on = abs(idle - drop) if opposed else idle + drop
-        rows.append(replace(one, idle_mv=idle, on_mv=on, level_u_mv=2.0))
-    answer = resolve(TRIO, rows)
-    assert named(answer)[name] > 0.7
-    assert [p.fed_from for p in answer.points] == ["panel", "Attic", "Bath"]
-
-
 def test_a_joint_that_opens_and_closes_is_a_hazard_where_the_load_was() -> None:
     restless = replace(chain_rows()[2], flags=(Flag.RESTLESS_JOINT,))
     found = resolve(TRIO, [*chain_rows(2), replace(restless, test=50)])
