@@ -388,6 +388,7 @@ def measure(
     hookup: str = Hookup.NEUTRAL_NEUTRAL,
     direct: bool = False,
     smallest_drop_mv: float | None = None,
+    assumptions: Assumptions = USUAL,
 ) -> Measurement:
     """Measure one test.
 
@@ -401,6 +402,7 @@ def measure(
         hookup: ``neutral-neutral``, ``neutral-ground`` or ``line-drop``.
         direct: The load draws a direct current, and the readings are DC volts.
         smallest_drop_mv: Drop on the smallest run that could be there; 80 mV (1 m at 10 A).
+        assumptions: Priors and noise.
 
     Returns:
         Levels, drop, verdict and flags, in mV.
@@ -438,6 +440,7 @@ def measure(
         hertz=hertz,
         smallest_drop_mv=smallest_drop_mv,
         direct=direct,
+        assumptions=assumptions,
     )
     marks = [(t, "load-on") for t in _times("on", on)] + [
         (t, "load-off") for t in _times("off", off)

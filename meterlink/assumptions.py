@@ -6,8 +6,9 @@ that ``listed`` can print the whole as a table. ``levels``, ``tree`` and ``plan`
 argument; ``USUAL`` is what they use where nobody passes another one.
 """
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -185,7 +186,8 @@ class Levels:
     line_noise_share: float = assumed(0.0012, "1", PRACTICE, "noise of the supply in blocks")
     least_noise_mv: float = assumed(1e-3, "mV", PRACTICE, "no meter here is quieter")
     stray_sds: float = assumed(8.0, "sd", CONVENTION, "one damaged reading is left out")
-    idle_share: float = assumed(0.3, "1", PRACTICE, "readings and steps of pickup, share of it")
+    idle_share: float = assumed(0.3, "1", PRACTICE, "readings about a level of pickup")
+    idle_moves_share: float = assumed(0.3, "1", PRACTICE, "pickup that moves by more is noted")
     step_on_share: float = assumed(0.02, "1", PRACTICE, "a step with the load on is larger")
     least_step_mv: float = assumed(3.0, "mV", PRACTICE, "pickup of some 10 mV wanders by as much")
     largest_inrush: float = assumed(0.1, "1", PRACTICE, "no heater's current starts higher")
@@ -266,6 +268,24 @@ class Levels:
     )
     ratio_rel_u: float = assumed(0.01, "1", PRACTICE, "ratio of two settings' currents")
     four_wire_u_mohm: float = assumed(0.3, "mohm", "from memory", "places of four wires' clips")
+
+    def of_supply(self) -> "Levels":
+        """The same where the level is the supply itself: large, steady, and no pickup in it."""
+        step = self.line_step_share
+        return replace(
+            self,
+            idle_step_share=step,
+            load_step_share=step,
+            largest_inrush=step,
+            idle_share=step,
+            idle_moves_share=2.0 * step,
+            step_on_share=2.0 * step,
+            least_step_mv=0.0,
+            pickup_wander=self.line_noise_share,
+            load_noise_share=0.0,
+            largest_pickup_mv=math.inf,
+            floating_mv=math.inf,
+        )
 
 
 @dataclass(frozen=True, slots=True)

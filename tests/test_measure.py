@@ -1,9 +1,12 @@
 """One test from arrays."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from meterlink.api import measure
+from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Verdict
 from meterlink.errors import UsageError
 
@@ -25,6 +28,12 @@ def test_direct_volts_have_a_sign():
     found = measure(T, -VOLTS, on=9.0, off=19.5, hertz=0)
     assert found.delta_mv == pytest.approx(-294.0, abs=1.0)
     assert found.drop_mv == pytest.approx(294.0, abs=1.0)
+
+
+def test_by_how_much_pickup_wanders_is_for_the_caller_to_assume():
+    restless = replace(USUAL, levels=replace(USUAL.levels, pickup_wander=0.5))
+    steady, wandering = (measure(T, VOLTS, on=9.0, assumptions=one) for one in (USUAL, restless))
+    assert wandering.level_u_mv > 4.0 * steady.level_u_mv
 
 
 def test_no_readings_are_unclear():

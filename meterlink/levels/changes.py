@@ -4,15 +4,18 @@ The changes are an exact optimal partition into constant levels. Readings are av
 half a second, brought to a scale on which their noise is 1, and cut where the sum of squares about
 the levels, plus a penalty for each change, is least: over all cuts there are, not a greedy one
 (Jackson et al. 2005, "An algorithm for optimal partitioning of data on an interval"; the pruning is
-that of Killick, Fearnhead and Eckley 2012). A new reading costs one pass over the cuts that may
-still win, because what went before does not change.
+that of Killick, Fearnhead and Eckley 2012).
 
 The scale is linear near zero and logarithmic far from it: a heater's current sags by some per cent
 after switching, and with it the drop, so that the "noise" of a large level grows with the level.
+
+The readings of ``line-drop``, the supply's volts, wander slowly as a whole: what is usual for them
+is ``Levels.of_supply``.
 """
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,89 +28,35 @@ FEW = 5  # readings that a stage needs at least
 STEP_SDS = 8.0  # a reading that differs by so many spreads has left its level
 
 
-class Partition:
-    """The best partition of a series with noise 1 into constant levels, value by value.
+def partition(values: Floats, penalty: float) -> list[int]:
+    """Starts of the levels in the best partition of a series with noise 1 into constant levels.
+
+    Each value costs one pass over the cuts that may still win.
 
     Args:
+        values: Shape (n,), n >= 1.
         penalty: What a change must take off the sum of squares to be worth it.
 
     Example:
-        >>> one = Partition(penalty=10.0)
-        >>> one.extend([0.1, -0.1, 0.0, 9.0, 9.1])
-        >>> one.starts()
+        >>> partition(np.array([0.1, -0.1, 0.0, 9.0, 9.1]), penalty=10.0)
         [0, 3]
     """
-
-    def __init__(self, penalty: float) -> None:
-        self._penalty = penalty
-        self._values: list[float] = []
-        self._sums, self._squares = np.zeros(64), np.zeros(64)
-        self._best = np.zeros(64)
-        self._best[0] = -penalty
-        self._last: list[int] = [0]
-        self._open = np.array([0], dtype=np.intp)
-
-    def __len__(self) -> int:
-        return len(self._values)
-
-    def extend(self, values: "Floats | list[float]") -> None:
-        """Take further values; each costs one pass over the cuts that may still win."""
-        for value in values:
-            self._add(float(value))
-
-    def begins_with(self, values: Floats) -> bool:
-        """Whether the values taken so far are the first of these."""
-        n = len(self)
-        return n <= values.size and self._values == values[:n].tolist()
-
-    def starts(self, more: Floats | None = None) -> list[int]:
-        """Index of the first value of each level.
-
-        Args:
-            more: Values that follow, but may still change: they are looked at and not kept.
-        """
-        if more is not None and more.size:
-            ahead = self._copy()
-            ahead.extend(more)
-            return ahead.starts()
-        found, k = [], len(self)
-        while k > 0:
-            k = self._last[k]
-            found.append(k)
-        return found[::-1]
-
-    def _copy(self) -> "Partition":
-        other = Partition(self._penalty)
-        other._values, other._last = list(self._values), list(self._last)
-        other._sums, other._squares = self._sums.copy(), self._squares.copy()
-        other._best, other._open = self._best.copy(), self._open
-        return other
-
-    def _add(self, value: float) -> None:
-        n = len(self) + 1
-        if n >= self._sums.size:
-            self._sums, self._squares, self._best = (
-                np.concatenate([a, np.zeros(a.size)])
-                for a in (self._sums, self._squares, self._best)
-            )
-        # Less the first value, which keeps digits where levels are large.
-        apart = value - self._values[0] if self._values else 0.0
-        self._values.append(value)
-        self._sums[n] = self._sums[n - 1] + apart
-        self._squares[n] = self._squares[n - 1] + apart * apart
-        cuts = self._open
-        sums = self._sums[n] - self._sums[cuts]
-        costs = (
-            self._best[cuts] + (self._squares[n] - self._squares[cuts]) - sums * sums / (n - cuts)
-        )
-        k = int(np.argmin(costs))
-        self._best[n] = costs[k] + self._penalty
-        self._last.append(int(cuts[k]))
-        self._open = np.append(cuts[costs <= self._best[n]], n)
+    n = values.size
+    apart = values - values[0]  # keeps digits where levels are large
+    sums, squares = (np.concatenate([[0.0], np.cumsum(x)]) for x in (apart, apart * apart))
+    best, last, cuts = np.full(n + 1, -penalty), [0] * (n + 1), np.array([0])
+    for k in range(1, n + 1):
+        costs = best[cuts] + (squares[k] - squares[cuts]) - (sums[k] - sums[cuts]) ** 2 / (k - cuts)
+        least = int(np.argmin(costs))
+        best[k], last[k] = costs[least] + penalty, int(cuts[least])
+        cuts = np.append(cuts[costs <= best[k]], k)
+    starts = [last[n]]
+    while starts[-1] > 0:
+        starts.append(last[starts[-1]])
+    return starts[::-1]
 
 
-@dataclass(frozen=True, slots=True)
-class Plateau:
+class Plateau(NamedTuple):
     """A stretch of readings at one level.
 
     Attributes:
@@ -136,151 +85,105 @@ class Changes:
     """
 
     plateaus: tuple[Plateau, ...]
-    noise_mv: float
+    noise_mv: float = 0.0
     odd_s: tuple[float, ...] = ()
 
 
-class ChangeFinder:
-    """Finds the changes of a growing trace; remembers the partition of what stays the same."""
+def find_changes(usable: Samples, assumed: Levels = USUAL.levels, least: float = 1.0) -> Changes:
+    """The changes of a trace.
 
-    def __init__(self, *, line: bool, assumed: Levels = USUAL.levels) -> None:
-        """``line``: the readings are the supply's volts, which wander slowly as a whole."""
-        self._line = line
-        self._assumed = assumed
-        self._partition = Partition(assumed.change_penalty)
-
-    def find(self, usable: Samples, least: float = 1.0) -> Changes:
-        """The changes of a trace.
-
-        Args:
-            usable: Samples with a value, in time order, strays left out.
-            least: Part of the usual least step that is still a change.
-        """
-        if len(usable) == 0:
-            return Changes((), 0.0)
-        _, mv, first = in_blocks(usable, self._assumed.block_s)
-        noise = self._noise_mv(mv, float(np.median(usable.resolution_mv)))
-        scaled = self._scaled(mv, noise)
-        if not self._partition.begins_with(scaled[:-1]):
-            self._partition = Partition(self._assumed.change_penalty)
-        self._partition.extend(scaled[len(self._partition) : -1])
-        starts = np.array(self._partition.starts(scaled[-1:]), dtype=np.intp)
-        ends = np.append(first[1:], len(usable)) - 1
-        stops = np.append(starts[1:], mv.size)
-        segments = [
-            Plateau(
-                float(usable.t_s[first[i]]),
-                float(usable.t_s[ends[j - 1]]),
-                float(np.median(mv[i:j])),
-                float(np.median(mv[i : min(i + 3, j)])),
-                float(np.median(mv[max(j - 3, i) : j])),
-                int(j - i),
-            )
-            for i, j in zip(starts, stops, strict=True)
-        ]
-        plateaus, odd = _without_passages(segments)
-        return Changes(tuple(self._merged(plateaus, noise, least)), noise, odd)
-
-    def least_step_mv(self, a_mv: float, b_mv: float, noise_mv: float) -> float:
-        """Difference of two neighbouring levels below which they count as one."""
-        one, least = self._assumed, min(abs(a_mv), abs(b_mv))
-        if self._line:
-            return max(one.change_sds * noise_mv, one.line_step_share * least)
-        pickup = one.idle_step_share * min(least, one.largest_pickup_mv)
-        return max(one.change_sds * noise_mv, pickup, one.load_step_share * least)
-
-    def _noise_mv(self, mv: Floats, display_mv: float) -> float:
-        """Noise of a block near zero, on a grid of half octaves so that it seldom changes."""
-        low = float(np.quantile(np.abs(mv), 0.1))
-        one = self._assumed
-        slow = (
-            one.line_noise_share * low
-            if self._line
-            else one.pickup_wander * min(low, one.largest_pickup_mv)
-        )
-        noise = max(difference_sd(mv), display_sd(display_mv), slow, one.least_noise_mv)
-        return float(2.0 ** (np.ceil(2.0 * np.log2(noise)) / 2.0))
-
-    def _scaled(self, mv: Floats, noise_mv: float) -> Floats:
-        """Values whose noise is 1 at every level."""
-        if self._line:
-            return mv / noise_mv
-        share = self._assumed.load_noise_share
-        scaled: Floats = np.arcsinh(mv * (share / noise_mv)) / share
-        return scaled
-
-    def _merged(self, plateaus: list[Plateau], noise_mv: float, least: float) -> list[Plateau]:
-        """Join neighbours that differ by no more than wander or a heater's sag."""
-        found = list(plateaus)
-        while len(found) > 1:
-            apart = [
-                abs(b.mv - a.mv) / self.least_step_mv(a.mv, b.mv, noise_mv)
-                for a, b in pairwise(found)
-            ]
-            k = int(np.argmin(apart))
-            if apart[k] >= least:
-                break
-            found[k : k + 2] = [_joined(found[k], found[k + 1])]
-        return found
-
-
-def in_blocks(usable: Samples, block_s: float) -> tuple[Floats, Floats, npt.NDArray[np.intp]]:
-    """Average samples within equal spans of time.
-
-    Returns:
-        Mean time and mean value of each block that holds a sample, and the index of its first one.
+    Args:
+        usable: Samples with a value, in time order, strays left out.
+        assumed: What is usual.
+        least: Part of the usual least step that is still a change.
     """
-    number = np.floor((usable.t_s - usable.t_s[0]) / block_s)
-    first = np.flatnonzero(np.diff(number, prepend=-1.0))
-    n = np.diff(np.append(first, len(usable)))
-    return np.add.reduceat(usable.t_s, first) / n, np.add.reduceat(usable.mv, first) / n, first
+    if len(usable) == 0:
+        return Changes(())
+    mv, edges = _in_blocks(usable, assumed.block_s)
+    noise = _noise_mv(mv, float(np.median(usable.resolution_mv)), assumed)
+    share = assumed.load_noise_share
+    scaled = np.arcsinh(mv * (share / noise)) / share if share else mv / noise
+    starts = partition(scaled, assumed.change_penalty)
+    segments = [
+        _plateau(usable.t_s[edges[i] : edges[j]], mv[i:j]) for i, j in pairwise([*starts, mv.size])
+    ]
+    plateaus, odd = _without_passages(segments)
+    return Changes(tuple(_merged(plateaus, noise, least, assumed)), noise, odd)
+
+
+def _plateau(t_s: Floats, mv: Floats) -> Plateau:
+    level, head, tail = (float(np.median(part)) for part in (mv, mv[:3], mv[-3:]))
+    return Plateau(float(t_s[0]), float(t_s[-1]), level, head, tail, mv.size)
+
+
+def least_step_mv(a_mv: float, b_mv: float, noise_mv: float, assumed: Levels) -> float:
+    """Difference of two neighbouring levels below which they count as one."""
+    least = min(abs(a_mv), abs(b_mv))
+    pickup = assumed.idle_step_share * min(least, assumed.largest_pickup_mv)
+    return max(assumed.change_sds * noise_mv, pickup, assumed.load_step_share * least)
 
 
 def without_strays(usable: Samples, assumed: Levels = USUAL.levels) -> Samples:
     """Leave out single readings far from both their neighbours, which agree: damaged digits."""
     if len(usable) < 3:
         return usable
-    mv = usable.mv
-    noise = max(difference_sd(mv), display_sd(usable.display_mv), assumed.least_noise_mv)
-    before, after = np.abs(mv[1:-1] - mv[:-2]), np.abs(mv[1:-1] - mv[2:])
-    around = np.abs(mv[2:] - mv[:-2])
-    far = np.minimum(before, after)
+    steps = np.abs(np.diff(usable.mv))
+    far, around = np.minimum(steps[:-1], steps[1:]), np.abs(usable.mv[2:] - usable.mv[:-2])
+    noise = max(usable.noise_mv, assumed.least_noise_mv)
     stray = (far > assumed.stray_sds * noise) & (around < 0.2 * far)
-    keep = np.ones(len(usable), dtype=bool)
-    keep[1:-1] = ~stray
-    return usable if keep.all() else usable.where(keep)
+    return usable.where(~np.pad(stray, 1))
 
 
-def _joined(a: Plateau, b: Plateau) -> Plateau:
-    n = a.blocks + b.blocks
-    mv = (a.mv * a.blocks + b.mv * b.blocks) / n
-    return Plateau(a.first_s, b.last_s, mv, a.head_mv, b.tail_mv, n)
+def _in_blocks(usable: Samples, block_s: float) -> tuple[Floats, npt.NDArray[np.intp]]:
+    """Mean of the samples within equal spans of time, and where each begins and the last ends."""
+    number = np.floor((usable.t_s - usable.t_s[0]) / block_s)
+    edges = np.append(np.flatnonzero(np.diff(number, prepend=-1.0)), len(usable))
+    return np.add.reduceat(usable.mv, edges[:-1]) / np.diff(edges), edges
+
+
+def _noise_mv(mv: Floats, display_mv: float, assumed: Levels) -> float:
+    """Noise of a block near zero, on a grid of half octaves so that it seldom changes."""
+    low = min(float(np.quantile(np.abs(mv), 0.1)), assumed.largest_pickup_mv)
+    slow = max(assumed.pickup_wander * low, assumed.least_noise_mv)
+    noise = max(difference_sd(mv), display_sd(display_mv), slow)
+    return float(2.0 ** (np.ceil(2.0 * np.log2(noise)) / 2.0))
+
+
+def _merged(
+    plateaus: list[Plateau], noise_mv: float, least: float, assumed: Levels
+) -> list[Plateau]:
+    """Join neighbours that differ by no more than wander or a heater's sag."""
+    found = list(plateaus)
+    while len(found) > 1:
+        apart = [
+            abs(b.mv - a.mv) / least_step_mv(a.mv, b.mv, noise_mv, assumed)
+            for a, b in pairwise(found)
+        ]
+        k = int(np.argmin(apart))
+        if apart[k] >= least:
+            break
+        a, b = found[k : k + 2]
+        n = a.blocks + b.blocks
+        mv = (a.mv * a.blocks + b.mv * b.blocks) / n
+        found[k : k + 2] = [Plateau(a.first_s, b.last_s, mv, a.head_mv, b.tail_mv, n)]
+    return found
 
 
 def _without_passages(segments: list[Plateau]) -> tuple[list[Plateau], tuple[float, ...]]:
     """Leave out what is no level: one block alone, and the way of a meter from level to level."""
     kept: list[Plateau] = []
     odd: list[float] = []
-    for k, one in enumerate(segments):
-        before = kept[-1] if kept else None
-        after = segments[k + 1] if k + 1 < len(segments) else None
-        if one.blocks > 2 or len(segments) == 1:
+    for one, after in zip(segments, [*segments[1:], None], strict=True):
+        around = (kept[-1].mv, after.mv) if kept and after else ()
+        passes = bool(around) and min(around) < one.mv < max(around)
+        if one.blocks > 2 or (one.blocks == 2 and not passes):
             kept.append(one)
-        elif before is not None and after is not None and _is_between(before.mv, one.mv, after.mv):
-            continue
-        elif one.blocks == 2:
-            kept.append(one)
-        elif before is not None and after is not None and one.last_s > one.first_s:
+        elif around and not passes and one.last_s > one.first_s:
             odd.append(one.first_s)
     return kept or segments[-1:], tuple(odd)
 
 
-def _is_between(a: float, x: float, b: float) -> bool:
-    return min(a, b) < x < max(a, b)
-
-
-@dataclass(frozen=True, slots=True)
-class Switching:
+class Switching(NamedTuple):
     """The load went on or off between two readings.
 
     Attributes:
@@ -306,17 +209,15 @@ def find_switching(usable: Samples, before: Plateau, after: Plateau, quiet: floa
         after: The next one.
         quiet: How far in mV a reading may be from the level before and still belong to it.
     """
-    level, jump = before.tail_mv, after.head_mv - before.tail_mv
-    t_s = usable.t_s
+    level, jump, t_s = before.tail_mv, after.head_mv - before.tail_mv, usable.t_s
     near = np.flatnonzero((t_s > before.last_s - 1.0) & (t_s < after.first_s + 1.0))
-    if near.size == 0:
+    if near.size == 0 or not jump:
         return Switching(before.last_s, after.first_s)
-    share = (usable.mv[near] - level) / jump if jump else np.zeros(near.size)
-    gone = np.flatnonzero(share > 0.5)
-    k = int(gone[0]) if gone.size else near.size - 1
-    while k > 0 and abs(share[k - 1] * jump) > quiet:
-        k -= 1
-    moved = int(near[k])
+    share = (usable.mv[near] - level) / jump
+    here = share > 0.5
+    first = int(np.argmax(here)) if here.any() else near.size - 1
+    calm = np.flatnonzero(np.abs(share[:first] * jump) <= quiet)
+    moved = int(near[calm[-1] + 1 if calm.size else 0])
     return Switching(float(t_s[max(moved - 1, 0)]), float(t_s[moved]))
 
 
@@ -334,47 +235,38 @@ def first_sign(samples: Samples, switching: Switching, assumed: Levels = USUAL.l
     signs = before.t_s[before.state == State.OVERLOAD]
     if signs.size == 0:
         return switching
-    sign_s = float(signs[0])
-    quiet = samples.t_s[(samples.t_s < sign_s) & (samples.state == State.USABLE)]
-    return Switching(float(quiet[-1]) if quiet.size else sign_s, sign_s)
+    quiet = samples.usable().between(-np.inf, signs[0]).t_s
+    return Switching(float(quiet[-1] if quiet.size else signs[0]), float(signs[0]))
 
 
-def settled(stage: Samples, *, line: bool, assumed: Levels = USUAL.levels) -> Samples:
+def settled(stage: Samples, assumed: Levels = USUAL.levels) -> Samples:
     """Leave out the leading readings of a stage that are still on their way to its level."""
     if len(stage) <= FEW:
         return stage
     tail = stage.mv[-max(len(stage) // 2, FEW) :]
     center, spread = robust_center(tail)
-    share = assumed.line_step_share if line else assumed.idle_share
     noise = max(spread, difference_sd(tail), display_sd(stage.display_mv))
-    near_mv = max(5.0 * noise, 0.5 * share * abs(center)) + 1e-6
+    near_mv = max(5.0 * noise, 0.5 * assumed.idle_share * abs(center)) + 1e-6
     near = np.abs(stage.mv - center) <= near_mv
-    first = _first_settled(near)
+    # from where on readings stay near the level, one in five aside
+    windows = np.lib.stride_tricks.sliding_window_view(near, FEW)
+    calm = windows[:, 0] & (windows.mean(axis=1) >= 0.8)
+    first = int(np.argmax(calm)) if calm.any() else len(stage) - FEW
     if first > 0:
         # An exponential approach that took so long to come near takes 3 of its time constants
         # more to sink to a twentieth of that.
         took_s = stage.t_s[first] - stage.t_s[0]
         ratio = float(np.log(max(abs(stage.mv[0] - center) / near_mv, np.e)))
-        still = stage.t_s < stage.t_s[first] + 3.0 * took_s / ratio
-        if len(stage) - int(still.sum()) >= FEW:
-            first = int(still.sum())
+        still = int((stage.t_s < stage.t_s[first] + 3.0 * took_s / ratio).sum())
+        first = still if len(stage) - still >= FEW else first
     near[:first] = False
     return stage.where(near)
 
 
-def near_level(stage: Samples, *, line: bool, assumed: Levels = USUAL.levels) -> Samples:
+def near_level(stage: Samples, assumed: Levels = USUAL.levels) -> Samples:
     """Leave out readings with the load on that cannot belong to its level, sag allowed for."""
     if len(stage) < 3:
         return stage
     center = float(np.median(stage.mv[len(stage) // 2 :]))
-    noise = max(difference_sd(stage.mv), display_sd(stage.display_mv))
-    share = assumed.line_step_share if line else assumed.largest_inrush
-    return stage.where(np.abs(stage.mv - center) <= share * abs(center) + STEP_SDS * noise + 1e-6)
-
-
-def _first_settled(near: npt.NDArray[np.bool_]) -> int:
-    """Index of the first reading from which on readings stay near the level, one in five aside."""
-    for first in range(near.size - FEW + 1):
-        if near[first] and near[first : first + FEW].mean() >= 0.8:
-            return first
-    return int(near.size - FEW)
+    far_mv = assumed.largest_inrush * abs(center) + STEP_SDS * stage.noise_mv + 1e-6
+    return stage.where(np.abs(stage.mv - center) <= far_mv)

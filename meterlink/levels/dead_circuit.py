@@ -14,7 +14,7 @@ from enum import StrEnum
 import numpy as np
 
 from drivers.readings import Function, Reading
-from meterlink.assumptions import USUAL
+from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.levels.detector import Measurement
 from meterlink.levels.progress import Progress, Stage
@@ -151,6 +151,7 @@ class DeadDetector:
         smallest_mv: What the source makes on the smallest run that may be there.
         lead_mohm: Resistance of the leads that is to be taken off.
         four_wire: The ohmmeter has four wires.
+        assumptions: Priors.
     """
 
     def __init__(
@@ -161,12 +162,16 @@ class DeadDetector:
         smallest_mv: float = 40.0,
         lead_mohm: float = 0.0,
         four_wire: bool = False,
+        assumptions: Assumptions = USUAL,
     ) -> None:
         self._setup = setup
         self._wanted = Function.OHM if setup.hookup.ohms else Function.DC
         self._smallest_mv = smallest_mv
         self._lead_mohm = lead_mohm
-        self._four_wire = four_wire
+        usual = assumptions
+        self._contact_u_mohm = (
+            usual.levels.four_wire_u_mohm if four_wire else usual.meter.ohms_u_mohm
+        )
         self._currents: list[tuple[float, float]] = [(started_s, 0.0)]
         self._t_s: list[float] = []
         self._values: list[float] = []
@@ -294,9 +299,8 @@ class DeadDetector:
             at_rest = kept[-2 * STEADY_READINGS :]
         here = level(at_rest, self._resolution)
         mohm = here.value - self._lead_mohm
-        contact = USUAL.levels.four_wire_u_mohm if self._four_wire else USUAL.meter.ohms_u_mohm
         wide = here.sd if DeadFlag.UNSTEADY in flags else here.se
-        u = float(np.sqrt(self._resolution**2 / 12 + contact**2 + wide**2))
+        u = float(np.sqrt(self._resolution**2 / 12 + self._contact_u_mohm**2 + wide**2))
         verdict = Verdict.IN_PATH if mohm > 2 * u else Verdict.UNCLEAR
         return _nothing(flags, here.n, verdict, path_mohm=mohm, path_u_mohm=u)
 

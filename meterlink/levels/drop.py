@@ -26,10 +26,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from meterlink.assumptions import USUAL, Levels
+from meterlink.assumptions import USUAL, Assumptions, Levels
 from meterlink.circuit.setup import Hookup, Verdict
 from meterlink.levels.statistics import (
     LEAST_U_MV,
+    DropMode,
     Floats,
     below,
     below_all,
@@ -38,27 +39,15 @@ from meterlink.levels.statistics import (
     normal,
     rayleigh,
 )
-from meterlink.levels.two_settings import LowSetting, drop_of_settings
+from meterlink.levels.two_settings import LowSetting, weighed_by_low
 
 # Where no jump shows, the drop may be anything up to the limit with a chance of 5 % there; a normal
 # likelihood about 0 falls to 0.05 of its height at this many standard deviations: sqrt(-2 ln 0.05).
 LIMIT_IN_U = 2.448
-
-
 ONE_SIGMA = 0.6827  # share of a normal distribution within one standard deviation
 LEAST_WEIGHT = 0.005
 COVERED_WEIGHT = 0.04
-
 _GRID = 400
-
-
-@dataclass(frozen=True, slots=True)
-class DropMode:
-    """One normal of a mixture: its weight (all sum to 1), its drop and standard uncertainty."""
-
-    weight: float
-    drop_mv: float
-    u_mv: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,15 +107,16 @@ def evaluate(
         (<Verdict.IN_PATH: 'in-path'>, True)
     """
     u = max(u_mv, LEAST_U_MV)
-    if hookup is Hookup.LINE_DROP or signed:
-        delta = on_mv - idle_mv if directed else abs(on_mv - idle_mv)
-        delta = _sag(idle_mv, on_mv) if hookup is Hookup.LINE_DROP else delta
+    line = hookup is Hookup.LINE_DROP
+    if line or signed:
+        delta = _sag(idle_mv, on_mv) if line else on_mv - idle_mv
+        delta = delta if line or directed else abs(delta)
         if others:  # the load's half waves sag others' current by half waves, too
             u = math.hypot(u, assumed.others_direct_mv, assumed.others_direct * delta)
-        return _linear(delta, u, smallest_drop_mv, assumed, spread=hookup is not Hookup.LINE_DROP)
+        return _linear(delta, u, smallest_drop_mv, assumed, spread=not line)
     b = abs(on_mv)
     idle = Idle.of(hookup, abs(idle_mv), u, assumed)
-    modes = idle.modes(b) if low is None else _with_low(idle, idle.modes(b), b, low)
+    modes = idle.modes(b) if low is None else weighed_by_low(idle, idle.modes(b), b, low)
     found = _combined(idle, modes, b, smallest_drop_mv)
     # The home run is common to all: a current there and no jump is a coincidence, or no contact.
     withheld = hookup is Hookup.NEUTRAL_GROUND and idle.pickup < 0.5
@@ -141,7 +131,7 @@ def drop_modes(
     *,
     level_u_mv: float | None = None,
     signed: bool = False,
-    assumed: Levels = USUAL.levels,
+    assumptions: Assumptions = USUAL,
 ) -> tuple[DropMode, ...]:
     """The drop behind the levels of a row of the log, as a mixture of normals.
 
@@ -153,19 +143,20 @@ def drop_modes(
         on_mv: Level with the load on.
         level_u_mv: The row's; where it has none it is estimated.
         signed: The levels have a sign: DC volts.
-        assumed: Priors.
+        assumptions: Priors.
     """
-    u = _usual_u_mv(hookup, idle_mv, on_mv, assumed) if level_u_mv is None else level_u_mv
-    return evaluate(hookup, idle_mv, on_mv, u, signed=signed, assumed=assumed).modes
+    u = _usual_u_mv(hookup, idle_mv, on_mv, assumptions) if level_u_mv is None else level_u_mv
+    return evaluate(hookup, idle_mv, on_mv, u, signed=signed, assumed=assumptions.levels).modes
 
 
-def _usual_u_mv(hookup: Hookup, idle_mv: float, on_mv: float, assumed: Levels) -> float:
+def _usual_u_mv(hookup: Hookup, idle_mv: float, on_mv: float, assumptions: Assumptions) -> float:
     """Standard uncertainty that ``on - idle`` has in an ordinary test, in mV."""
-    supply = assumed.supply_wander * max(abs(idle_mv), abs(on_mv))
+    assumed = assumptions.levels
     if hookup is Hookup.LINE_DROP:
         return assumed.supply_wander * abs(idle_mv)
+    supply = assumed.supply_wander * max(abs(idle_mv), abs(on_mv))
     pickup = assumed.pickup_wander * min(abs(idle_mv), assumed.largest_pickup_mv)
-    return math.hypot(math.sqrt(1.5) * pickup, 2.0 * supply, USUAL.meter.floor_u_mv)
+    return math.hypot(math.sqrt(1.5) * pickup, 2.0 * supply, assumptions.meter.floor_u_mv)
 
 
 def _sag(idle_mv: float, on_mv: float) -> float:
@@ -178,22 +169,10 @@ def _sag(idle_mv: float, on_mv: float) -> float:
 def _linear(delta: float, u: float, smallest: float, assumed: Levels, *, spread: bool) -> Drop:
     """Levels that add: the drop is their difference."""
     limit = u * (band_in_u(u, assumed) + 1.645)  # 1.645: 95 % point of the normal distribution
-    some = (1.0 - assumed.no_drop) / max(assumed.widest_drop_mv, abs(delta))
-    none = assumed.no_drop * normal(delta, u)
-    p_drop = some / (some + none)
+    p_drop = _p_drop(1.0, normal(delta, u), abs(delta), assumed)
     shown_u = max(u, limit / LIMIT_IN_U) if spread and p_drop < assumed.certain else u
-    said = verdict_of(p_drop, limit, smallest, assumed)
+    said = _verdict(p_drop, limit, smallest, assumed)
     return Drop(delta, shown_u, limit, p_drop, said, (DropMode(1.0, delta, shown_u),))
-
-
-@dataclass(frozen=True, slots=True)
-class _Weighed:
-    """A mode with the likelihood that it has, integrated over the drop."""
-
-    area: float
-    drop_mv: float
-    u_mv: float
-    near: bool  # goes down to no drop where the levels are equal
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,46 +204,49 @@ class Idle:
     def of(cls, hookup: Hookup, a: float, u: float, assumed: Levels) -> "Idle":
         """Weigh a reading of size ``a``."""
         low, high = assumed.background_mv
-        wide = assumed.wide_pickup
-        pickup = (1.0 - assumed.background) * (
-            (1.0 - wide) * rayleigh(a, assumed.pickup_mv)
-            + wide * rayleigh(a, assumed.wide_pickup_mv)
+        scales = (
+            (1.0 - assumed.wide_pickup, assumed.pickup_mv),
+            (assumed.wide_pickup, assumed.wide_pickup_mv),
         )
+        pickup = (1.0 - assumed.background) * sum(w * rayleigh(a, scale) for w, scale in scales)
         current = assumed.background / (a * math.log(high / low)) if a > low else 0.0
         both = pickup + current
         share = current / both if both > 0.0 else float(a > low)
         opposed = assumed.opposed if hookup is Hookup.NEUTRAL_GROUND else 0.5
         sharp, lagging = share * (1.0 - assumed.lagging), share * assumed.lagging
-        phases = ((one * (1.0 - opposed), one * opposed) for one in (sharp, lagging))
-        (adds, opposes), (lags, leads) = phases
+        (adds, opposes), (lags, leads) = (
+            (one * (1.0 - opposed), one * opposed) for one in (sharp, lagging)
+        )
         on, on_u = a * (1.0 - assumed.sag), math.hypot(u, assumed.sag_sd * a)
         return cls(1.0 - share, adds, opposes, lags, leads, a, u, on, on_u, assumed)
 
-    def modes(self, b: float) -> list[_Weighed]:
+    def modes(self, b: float) -> list[DropMode]:
         """All modes of the drop behind the on level ``b``, whatever their weight."""
         found = [_pickup_mode(self, b)] if self.pickup > 0.0 else []
         a = self.current
         square = min(0.5 * self.assumed.quadrature_mv**2, 0.25 * a * a, 0.25 * b * b)
         real_a, real_b = math.sqrt(a * a - square), math.sqrt(b * b - square)
-        u = math.hypot(self.current_u, (real_b - real_a) - (b - a))
-        for weight, drop, near in (
-            (self.adds, real_b - real_a, True),
-            (self.opposes, real_a - real_b, True),
+        rise = real_b - real_a
+        u = math.hypot(self.current_u, rise - (b - a))
+        ways = (
+            (self.adds, rise, True),
+            (self.opposes, -rise, True),
             (self.opposes, real_a + real_b, False),
-        ):
-            area = weight * below(drop / u)
-            if area > 0.0:
-                found.append(_Weighed(area, max(drop, 0.0), u, near))
-        lags = _off_phase(self, self.lags, 1.0, b)
-        return [*found, *lags, *_off_phase(self, self.leads, -1.0, b)]
+        )
+        sharp = [
+            DropMode(weight * below(drop / u), max(drop, 0.0), u, near)
+            for weight, drop, near in ways
+        ]
+        found += [mode for mode in sharp if mode.weight > 0.0]
+        return found + _off_phase(self, self.lags, 1.0, b) + _off_phase(self, self.leads, -1.0, b)
 
 
-def _off_phase(idle: Idle, weight: float, sign: float, b: float) -> list[_Weighed]:
+def _off_phase(idle: Idle, weight: float, sign: float, b: float) -> list[DropMode]:
     """Modes of a current some angle off: the two solutions of ``b = abs(d + A)``."""
     a, u = idle.current, idle.current_u
     angles = np.radians(idle.assumed.lag_degrees)
     across, along = a * np.sin(angles), sign * a * np.cos(angles)
-    if weight <= 0.0 or b + 3.0 * u < float(across.min()):
+    if weight <= 0.0:
         return []
     root = np.sqrt(np.maximum(b * b - across * across, u * u + 2.0 * u * b))
     slope = np.minimum(b / root, 3.0)
@@ -277,11 +259,11 @@ def _off_phase(idle: Idle, weight: float, sign: float, b: float) -> list[_Weighe
             mean = float(areas @ drops) / total
             spread = float(areas @ ((drops - mean) ** 2 + (u * slope) ** 2)) / total
             near = branch * sign > 0.0 or mean < 3.0 * u
-            found.append(_Weighed(weight * total, mean, math.sqrt(spread), near))
+            found.append(DropMode(weight * total, mean, math.sqrt(spread), near))
     return found
 
 
-def _pickup_mode(idle: Idle, b: float) -> _Weighed:
+def _pickup_mode(idle: Idle, b: float) -> DropMode:
     """The drop under pickup of uniform phase, as one normal that covers it."""
     weight, a, u = idle.pickup, idle.a, idle.u
     low, high = max(0.0, abs(b - a) - 5.0 * u), b + a + 5.0 * u
@@ -290,92 +272,71 @@ def _pickup_mode(idle: Idle, b: float) -> _Weighed:
     density = magnitude_likelihood(b, d, a, u)
     total = float(density.sum())
     if total <= 0.0:
-        return _Weighed(weight, float(d.mean()), max(float(np.ptp(d)) / 4.0, u), near=False)
+        return DropMode(weight, float(d.mean()), max(float(np.ptp(d)) / 4.0, u))
     share = density / total
     mean = float(share @ d)
     sd = math.sqrt(max(float(share @ (d * d)) - mean * mean, 0.0))
     # The error that an unknown phase leaves has the arcsine distribution, of which one standard
     # deviation covers but half: the central 68 % count where they are wider.
     left, right = np.interp((0.5 - ONE_SIGMA / 2, 0.5 + ONE_SIGMA / 2), np.cumsum(share), d)
-    return _Weighed(weight * total * step, mean, max(sd, 0.5 * float(right - left), u), near=True)
+    return DropMode(weight * total * step, mean, max(sd, 0.5 * float(right - left), u), near=True)
 
 
-def _with_low(idle: Idle, modes: list[_Weighed], b: float, low: LowSetting) -> list[_Weighed]:
-    """Modes weighed by what the lower setting says of the phase."""
-    solved = drop_of_settings(idle, b, low)
-    if solved is None:
-        return modes
-    drop, drop_u = solved
-    found = []
-    for mode in modes:
-        both = math.hypot(mode.u_mv, drop_u)
-        share = (drop_u / both) ** 2
-        mean = drop + share * (mode.drop_mv - drop)
-        spread = max(mode.u_mv * drop_u / both, idle.u)
-        area = mode.area * normal(mode.drop_mv - drop, both) * math.sqrt(2.0 * math.pi) * both
-        found.append(_Weighed(area, mean, spread, mode.near))
-    if sum(mode.area for mode in found) <= LEAST_WEIGHT * sum(mode.area for mode in modes):
-        return [_Weighed(1.0, drop, drop_u, near=False)]  # nothing foresaw this phase
-    return found
-
-
-def _combined(idle: Idle, modes: list[_Weighed], b: float, smallest: float) -> Drop:
+def _combined(idle: Idle, modes: list[DropMode], b: float, smallest: float) -> Drop:
     """Mean and spread of all modes and of no drop at all.
 
     Args:
         idle: What the idle reading may be.
-        modes: With their areas.
+        modes: With their likelihoods.
         b: On level.
         smallest: What the smallest run would make.
     """
-    a, u, assumed = idle.a, idle.u, idle.assumed
+    a, u, assumed, pickup = idle.a, idle.u, idle.assumed, idle.pickup
     limit = limit_of(idle)
-    no_drop = idle.pickup * normal(b - a, u) + (1.0 - idle.pickup) * normal(
-        b - idle.current, idle.current_u
-    )
-    total = sum(mode.area for mode in modes)
-    some = (1.0 - assumed.no_drop) * total / max(assumed.widest_drop_mv, b + a)
-    none = assumed.no_drop * no_drop
-    p_drop = some / (some + none) if some + none > 0.0 else 1.0
-    if total <= 0.0:
-        modes, total = [_Weighed(1.0, abs(b - a), u, near=True)], 1.0
-    mean = p_drop * sum(m.area * m.drop_mv for m in modes) / total
-    square = p_drop * sum(m.area * (m.drop_mv**2 + m.u_mv**2) for m in modes) / total
+    none = pickup * normal(b - a, u) + (1.0 - pickup) * normal(b - idle.current, idle.current_u)
+    total = sum(mode.weight for mode in modes)
+    p_drop = _p_drop(total, none, b + a, assumed)
+    modes = modes if total > 0.0 else [DropMode(1.0, abs(b - a), u, near=True)]
+    shown = _normalized(modes)
+    mean = p_drop * sum(m.weight * m.drop_mv for m in shown)
+    square = p_drop * sum(m.weight * (m.drop_mv**2 + m.u_mv**2) for m in shown)
     shown_u = max(math.sqrt(max(square - mean * mean, 0.0)), u)
-    shown = [DropMode(m.area / total, m.drop_mv, m.u_mv) for m in modes]
     if p_drop < assumed.certain:
         shown_u = max(shown_u, limit / LIMIT_IN_U)
-        near = sum(m.area for m in modes if m.near) / total
-        far = [one for one, m in zip(shown, modes, strict=True) if not m.near]
-        shown = [DropMode(near, mean, max(limit / LIMIT_IN_U, u)), *far] if near > 0.0 else shown
+        near = sum(m.weight for m in shown if m.near)
+        if near > 0.0:
+            no_jump = DropMode(near, mean, max(limit / LIMIT_IN_U, u))
+            shown = [no_jump, *(m for m in shown if not m.near)]
     else:  # no mode that may well be the right one is further off than two uncertainties
         far_mv = [abs(m.drop_mv - mean) for m in shown if m.weight >= COVERED_WEIGHT]
         shown_u = max([shown_u, *(0.5 * off_mv for off_mv in far_mv)])
-    said = verdict_of(p_drop, limit, smallest, assumed)
-    kept = [mode for mode in shown if mode.weight >= LEAST_WEIGHT] or shown[:1]
-    total = sum(mode.weight for mode in kept) or 1.0
-    ordered = sorted(kept, key=lambda mode: -mode.weight)
-    heaviest_first = tuple(replace(mode, weight=mode.weight / total) for mode in ordered)
-    return Drop(mean, shown_u, limit, p_drop, said, heaviest_first)
+    said = _verdict(p_drop, limit, smallest, assumed)
+    kept = _normalized([m for m in shown if m.weight >= LEAST_WEIGHT] or shown[:1])
+    return Drop(mean, shown_u, limit, p_drop, said, tuple(sorted(kept, key=lambda m: -m.weight)))
 
 
-def verdict_of(p_drop: float, limit: float, smallest: float, assumed: Levels) -> Verdict:
-    """The verdict on a drop whose probability is known.
+def _normalized(modes: list[DropMode]) -> list[DropMode]:
+    """The same with weights that sum to 1."""
+    total = sum(mode.weight for mode in modes) or 1.0
+    return [replace(mode, weight=mode.weight / total) for mode in modes]
 
-    Args:
-        p_drop: That there is one.
-        limit: Smallest drop that would have shown.
-        smallest: What the load makes on the smallest run that could be there.
-        assumed: Priors.
-    """
+
+def _p_drop(some: float, none: float, size_mv: float, assumed: Levels) -> float:
+    """Probability of a drop, given the likelihood of all drops there are and of none."""
+    some *= (1.0 - assumed.no_drop) / max(assumed.widest_drop_mv, size_mv)
+    none *= assumed.no_drop
+    return some / (some + none) if some + none > 0.0 else 1.0
+
+
+def _verdict(p_drop: float, limit: float, smallest: float, assumed: Levels) -> Verdict:
+    """The verdict where a drop has a probability, and one above the limit would have shown."""
     if p_drop >= assumed.certain:
         return Verdict.IN_PATH
-    if p_drop <= 1.0 - assumed.certain and limit <= smallest:
-        return Verdict.NOT_IN_PATH
-    return Verdict.UNCLEAR
+    none = p_drop <= 1.0 - assumed.certain and limit <= smallest
+    return Verdict.NOT_IN_PATH if none else Verdict.UNCLEAR
 
 
-def limit_of(idle: "Idle") -> float:
+def limit_of(idle: Idle) -> float:
     """Smallest drop from which on drops show with 95 % probability.
 
     A drop shows when the on level leaves the band about the idle level in which "no drop" stays
@@ -384,20 +345,15 @@ def limit_of(idle: "Idle") -> float:
     of ``exp(+-0.5)``.
     """
     a, pickup = idle.a, idle.pickup
-    mixed_u = pickup * idle.u + (1.0 - pickup) * idle.current_u
-    band = mixed_u * band_in_u(mixed_u, idle.assumed)
-    top = 2.0 * a + band + 2.0 * mixed_u
-    d: Floats = np.union1d(np.linspace(0.0, top, 200)[1:], np.geomspace(0.3 * mixed_u, top, 200))
-    missed = np.zeros(d.size)
-    if pickup > 0.01:
-        missed += pickup * magnitude_within(a, band, d, idle.u)
-    angles = np.radians(idle.assumed.lag_degrees)
-    for cosine, adds, opposes in (
-        (1.0, idle.adds, idle.opposes),
-        *((math.cos(one), idle.lags / angles.size, idle.leads / angles.size) for one in angles),
-    ):
-        missed += adds * _hidden(d, a, cosine, band, mixed_u)
-        missed += opposes * _blind(d, a, cosine, band, mixed_u)
+    u = pickup * idle.u + (1.0 - pickup) * idle.current_u
+    band = u * band_in_u(u, idle.assumed)
+    top = 2.0 * a + band + 2.0 * u
+    d: Floats = np.union1d(np.linspace(0.0, top, 200)[1:], np.geomspace(0.3 * u, top, 200))
+    missed = pickup * magnitude_within(a, band, d, idle.u) if pickup > 0.01 else np.zeros(d.size)
+    cosines = np.cos(np.radians(idle.assumed.lag_degrees))
+    lagging = [(cosine, idle.lags / cosines.size, idle.leads / cosines.size) for cosine in cosines]
+    for cosine, adds, opposes in ((1.0, idle.adds, idle.opposes), *lagging):
+        missed += adds * _hidden(d, a, cosine, band, u) + opposes * _blind(d, a, cosine, band, u)
     too_small = np.flatnonzero(missed > 0.05)
     return float(d[min(int(too_small[-1]) + 1, d.size - 1)]) if too_small.size else float(d[0])
 

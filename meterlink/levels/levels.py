@@ -54,7 +54,7 @@ class LevelsFound:
         on: Level with the load on; its ``se`` is the standard uncertainty of the warm level.
         base_mv: Level without load at the time of the load.
         u_mv: Standard uncertainty of ``on - base`` apart from the phase of the idle reading.
-        low_mv, low_u_mv: Level at the load's lower setting, where a test has two.
+        low: Level at the load's lower setting, where a test has two; its ``se`` is like ``u_mv``.
         restless: The level with the load on jumps about.
         cycles: Number of on/off cycles.
         differ: They disagree by more than their uncertainty.
@@ -66,8 +66,7 @@ class LevelsFound:
     on: Level
     base_mv: float
     u_mv: float
-    low_mv: float | None = None
-    low_u_mv: float | None = None
+    low: Level | None = None
     restless: bool = False
     cycles: int = 1
     differ: bool = False
@@ -115,7 +114,7 @@ def _cycle(stages: Stages, assumed: Levels) -> LevelsFound:
         u_base = 0.5 * math.hypot(idle.se, after.se)
         stage_sd = max(stage_sd, abs(after.value - idle.value) / math.sqrt(2.0))
     wander = stage_sd * math.sqrt(1.0 + free)  # on, and the mean of idle and after
-    restless = _is_restless(stages, idle, on, base, assumed)
+    restless = stages.on_at_s is not None and _is_restless(stages, idle, on, base, assumed)
     moved = range_mv(stages.during) if restless or stages.moved else 0.0
     low = _on_level(stages.low, stages, assumed) if len(stages.low) else None
     return LevelsFound(
@@ -124,8 +123,7 @@ def _cycle(stages: Stages, assumed: Levels) -> LevelsFound:
         on=on,
         base_mv=base,
         u_mv=max(math.hypot(u_base, on.se, wander, 0.5 * moved), LEAST_U_MV),
-        low_mv=None if low is None else low.value,
-        low_u_mv=None if low is None else math.hypot(u_base, low.se, wander),
+        low=low and replace(low, se=math.hypot(u_base, low.se, wander)),
         restless=restless,
         after_differs=after_differs(idle, after, assumed, line=False),
     )
@@ -139,8 +137,6 @@ def _base_wander_mv(base_mv: float, assumed: Levels) -> float:
 
 def _is_restless(stages: Stages, idle: Level, on: Level, base_mv: float, assumed: Levels) -> bool:
     """Whether the level with the load on jumps about, as of a joint that opens and closes."""
-    if stages.on_at_s is None:
-        return False
     quiet = math.hypot(idle.sd, 2.0 * assumed.supply_wander * on.value)
     least = max(assumed.restless_sds * quiet, assumed.restless_jump * abs(on.value - base_mv))
     return stages.moved >= 2 or difference_sd(stages.during.mv) > least
@@ -157,20 +153,18 @@ def _joined(cycles: list[LevelsFound]) -> LevelsFound:
     weights = us**-2.0 / np.sum(us**-2.0)
     jumps = np.array([one.on.value - one.base_mv for one in cycles])
     on = float(weights @ [one.on.value for one in cycles])
-    stated = float(np.linalg.norm(weights * us))
     spread = math.sqrt(weights @ (jumps - weights @ jumps) ** 2 / (len(cycles) - 1))
     apart = np.abs(jumps[:, np.newaxis] - jumps) / np.hypot(us[:, np.newaxis], us)
     differ = bool(apart.max() > CYCLES_APART)
-    afters = [one.after for one in cycles if one.after is not None]
-    lows = [(one.low_mv, one.low_u_mv or 0.0) for one in cycles if one.low_mv is not None]
+    afters = [one.after for one in cycles if one.after]
+    lows = [one.low for one in cycles if one.low]
     return LevelsFound(
         idle=mean_level([one.idle for one in cycles]),
         after=mean_level(afters) if afters else None,
         on=replace(mean_level([one.on for one in cycles]), value=on),
         base_mv=on - float(weights @ jumps),
-        u_mv=max(stated, 0.5 * float(np.ptp(jumps)) if differ else spread),
-        low_mv=float(np.mean([mv for mv, _ in lows])) if lows else None,
-        low_u_mv=rms([u for _, u in lows]) if lows else None,
+        u_mv=max(float(np.linalg.norm(weights * us)), 0.5 * np.ptp(jumps) if differ else spread),
+        low=replace(mean_level(lows), se=rms([one.se for one in lows])) if lows else None,
         restless=any(one.restless for one in cycles),
         cycles=len(cycles),
         differ=differ,
@@ -180,13 +174,9 @@ def _joined(cycles: list[LevelsFound]) -> LevelsFound:
 
 def mean_level(levels: Sequence[Level]) -> Level:
     """Plain mean of levels; the spread is that within them."""
-    return Level(
-        float(np.mean([one.value for one in levels])),
-        rms([one.sd for one in levels]),
-        float(np.mean([one.lag1 for one in levels])),
-        rms([one.se for one in levels]) / math.sqrt(len(levels)),
-        sum(one.n for one in levels),
-    )
+    value, sd, lag1, se = np.array([(x.value, x.sd, x.lag1, x.se) for x in levels]).T
+    n, se_mv = sum(one.n for one in levels), rms(se) / math.sqrt(len(levels))
+    return Level(float(np.mean(value)), rms(sd), float(np.mean(lag1)), se_mv, n)
 
 
 def after_differs(idle: Level, after: Level | None, assumed: Levels, *, line: bool) -> bool:
@@ -209,11 +199,7 @@ def _on_level(on: Samples, stages: Stages, assumed: Levels) -> Level:
 
 
 def on_level(
-    since_s: Floats,
-    mv: Floats,
-    count: Floats,
-    resolution_mv: float,
-    assumed: Levels = USUAL.levels,
+    since_s: Floats, mv: Floats, count: Floats, resolution_mv: float, assumed: Levels = USUAL.levels
 ) -> Level:
     """Warm level of readings with the load on; ``se`` is its standard uncertainty.
 
@@ -243,22 +229,16 @@ def _warm_fit(since_s: Floats, mv: Floats, white: float, floor: float, assumed: 
     """Warm level and sag under every wander and every tau."""
     rough = float(np.median(mv[mv.size // 2 :]))
     t, v, sizes = blocks(since_s, mv)
-    return fit(
-        v,
-        np.ones((t.size, 1)),
-        noise_models(t, white / np.sqrt(sizes), rough, assumed),
-        (TAU_LOG_PRIORS, [curve[:, np.newaxis] for curve in sag_curves(t, assumed)]),
-        np.array([assumed.inrush_share * rough]),
-        np.array([assumed.inrush_share_sd * abs(rough) + floor]),
-    )
+    noise = noise_models(t, white / np.sqrt(sizes), rough, assumed)
+    curves = (TAU_LOG_PRIORS, [curve[:, np.newaxis] for curve in sag_curves(t, assumed)])
+    sag, sag_sd = assumed.inrush_share * rough, assumed.inrush_share_sd * abs(rough) + floor
+    return fit(v, np.ones((t.size, 1)), noise, curves, np.array([sag]), np.array([sag_sd]))
 
 
 def sag_curves(since_s: Floats, assumed: Levels = USUAL.levels) -> list[Floats]:
     """What the inrush could look like: ``exp(-t / tau)`` for each tau of ``TAU_SDS``."""
-    since = np.clip(since_s, 0.0, None)
-    return [
-        np.exp(-since / (assumed.inrush_tau_s * assumed.inrush_tau_factor**sds)) for sds in TAU_SDS
-    ]
+    since, factor = np.clip(since_s, 0.0, None), assumed.inrush_tau_factor
+    return [np.exp(-since / (assumed.inrush_tau_s * factor**sds)) for sds in TAU_SDS]
 
 
 def noise_models(
@@ -275,18 +255,11 @@ def noise_models(
         level_mv: What the wander is a share of.
         assumed: Priors.
     """
-    usual_sd = assumed.supply_wander * abs(level_mv)
-    none = np.zeros(t_s.size)
-    unit = [
-        covariance(
-            t_s,
-            none,
-            usual_sd * math.sqrt(slow_s / assumed.supply_wander_s),
-            slow_s,
-            assumed.rms_lag_s,
-        )
-        for slow_s in assumed.correlations_s
-    ]
+    usual_sd, none = assumed.supply_wander * abs(level_mv), np.zeros(t_s.size)
+    unit = []
+    for slow_s in assumed.correlations_s:
+        sd = usual_sd * math.sqrt(slow_s / assumed.supply_wander_s)
+        unit.append(covariance(t_s, none, sd, slow_s, assumed.rms_lag_s))
     times = np.repeat(assumed.wander_times, len(unit))
     log_priors: Floats = -0.5 * (np.log2(times) / assumed.wander_octaves) ** 2
     slow = np.tile(np.stack(unit), (len(assumed.wander_times), 1, 1))

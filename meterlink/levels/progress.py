@@ -7,12 +7,13 @@ Sequential Analysis, section 4.1; from memory): at whatever reading one stops, t
 answer is at most ``1 - certain``.
 """
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from drivers.readings import Reading
-from meterlink.assumptions import USUAL, Levels
+from meterlink.assumptions import Levels
 from meterlink.circuit.setup import Verdict
 from meterlink.levels import test_flags
 from meterlink.levels.changes import FEW, settled
@@ -32,7 +33,6 @@ PLAIN_MV = 100.0
 AFTER_READINGS = 4
 AFTER_S = 10.0  # of waiting for a level after the load
 NO_JUMP_AFTER_S = 2.0
-LARGE_IDLE_MV = USUAL.meter.large_idle_mv
 
 
 class Stage(StrEnum):
@@ -96,37 +96,40 @@ class Progress:
 
 
 def progress_of(
-    found: "Assessment",
-    reading: Reading | None,
-    *,
-    line: bool,
-    wanted: str = "AC volts",
-    assumed: Levels = USUAL.levels,
+    found: "Assessment", reading: Reading | None, wanted: str, large_mv: float, assumed: Levels
 ) -> Progress:
     """How a test stands.
 
     Args:
         found: What it would say if it ended now.
         reading: The latest.
-        line: The levels are the supply itself.
         wanted: What the meter has to measure.
+        large_mv: An idle level above is a current, not pickup.
         assumed: Priors.
     """
     if not found.marks.on and not found.seen.runs:
-        return _without_load(found, reading, line=line, wanted=wanted, assumed=assumed)
-    return _with_load(found, reading, line=line, assumed=assumed)
+        base = _without_load(found, reading, wanted, assumed)
+    else:
+        base = _with_load(found, reading, assumed)
+    size = abs(base.idle_mv or 0.0)
+    size = 0.0 if (base.idle_sd_mv or 0.0) > 0.1 * size or math.isinf(assumed.floating_mv) else size
+    return replace(
+        base,
+        idle_of_volts=size > assumed.floating_mv,
+        idle_is_current=large_mv < size <= assumed.floating_mv,
+    )
 
 
 def _without_load(
-    found: "Assessment", reading: Reading | None, *, line: bool, wanted: str, assumed: Levels
+    found: "Assessment", reading: Reading | None, wanted: str, assumed: Levels
 ) -> Progress:
     """Before the load: no tap, and nothing seen."""
     samples, seen = found.samples, found.seen
     since_s = seen.plateaus[-1].first_s if seen.already_on else found.marks.start_s
-    idle = settled(found.usable.between(since_s, float("inf")), line=line, assumed=assumed)
+    idle = settled(found.usable.between(since_s, float("inf")), assumed)
     from_s = max(float(samples.t_s[-1]) - RECENT_S, since_s) if len(samples) else 0.0
     recent = samples.between(from_s, float("inf"))
-    why = restless(recent, line=line, wanted=wanted, assumed=assumed)
+    why = restless(recent, wanted, assumed)
     base = Progress(
         Stage.SETTLING,
         reading,
@@ -137,26 +140,21 @@ def _without_load(
     if len(idle) < FEW:
         return base
     here = level(idle.mv, idle.display_mv)
-    volts, current = _large(here.value, here.sd, line=line, assumed=assumed)
     return replace(
         base,
         stage=Stage.IDLE,
         idle_mv=here.value,
         idle_sd_mv=here.sd,
         enough=why is None and float(idle.t_s[-1] - idle.t_s[0]) >= IDLE_S,
-        idle_of_volts=volts,
-        idle_is_current=current,
     )
 
 
-def _with_load(
-    found: "Assessment", reading: Reading | None, *, line: bool, assumed: Levels
-) -> Progress:
+def _with_load(found: "Assessment", reading: Reading | None, assumed: Levels) -> Progress:
     """From the load's tap on, or from when it was seen."""
     marks, seen = found.marks, found.seen
     seen_on = bool(seen.runs)
     tapped_off = marks.ends_off
-    since_on_s = marks.now_s - marks.on[-1][0] if marks.on else 0.0
+    since_on_s = marks.now_s - marks.on[-1] if marks.on else 0.0
     since_off_s = marks.now_s - marks.off[-1] if tapped_off else 0.0
     over = since_on_s > assumed.late_s + assumed.meter_lag_s
     stage = _stage(found, assumed, tapped_off=tapped_off, over=over, since_off_s=since_off_s)
@@ -178,7 +176,6 @@ def _with_load(
         enough = _after_is_enough(found, levels, waited_s)
     else:
         enough = stage is Stage.ON and _on_is_enough(found, levels, over=over)
-    volts, current = _large(levels.idle.value, levels.idle.sd, line=line, assumed=assumed)
     return replace(
         base,
         idle_mv=levels.idle.value,
@@ -187,8 +184,6 @@ def _with_load(
         drop_mv=drop.drop_mv,
         drop_u_mv=drop.drop_u_mv,
         enough=enough,
-        idle_of_volts=volts,
-        idle_is_current=current,
     )
 
 
@@ -211,7 +206,7 @@ def _waits_for_next(found: "Assessment") -> bool:
     marks = found.marks
     if off_s is None or not marks.on or len(marks.pairs()) <= len(found.seen.runs):
         return False
-    return marks.on[-1][0] > off_s and not marks.ends_off
+    return marks.on[-1] > off_s and not marks.ends_off
 
 
 def _on_is_enough(found: "Assessment", levels: LevelsFound, *, over: bool) -> bool:
@@ -238,15 +233,7 @@ def _after_is_enough(found: "Assessment", levels: LevelsFound, waited_s: float) 
     return known or waited_s > AFTER_S
 
 
-def _large(idle_mv: float, sd_mv: float, *, line: bool, assumed: Levels) -> tuple[bool, bool]:
-    """Whether an idle level is steady volts, and whether it is a current."""
-    size = 0.0 if line or sd_mv > 0.1 * abs(idle_mv) else abs(idle_mv)
-    return size > assumed.floating_mv, LARGE_IDLE_MV < size <= assumed.floating_mv
-
-
-def restless(
-    stage: Samples, *, line: bool, wanted: str = "AC volts", assumed: Levels = USUAL.levels
-) -> str | None:
+def restless(stage: Samples, wanted: str, assumed: Levels) -> str | None:
     """Why the idle level is not quiet, as a sentence; ``None`` where it is."""
     usable = stage.usable()
     if test_flags.refusals(stage):
@@ -255,7 +242,7 @@ def restless(
         return "The meter shows overload: its range is too low."
     if len(usable) < 4:
         return "Waiting for the meter."
-    flags = test_flags.idle_flags(usable, usable, line=line, assumed=assumed)
+    flags = test_flags.idle_flags(usable, usable, assumed)
     if Flag.FLOATING in flags:
         return (
             "The reading is of volts, or restless: the load is on already, a lead has no contact, "
@@ -266,6 +253,6 @@ def restless(
     if Flag.IDLE_MOVES in flags:
         return "The level still moves."
     center, spread = robust_center(usable.mv)
-    if not line and spread > max(0.5 * abs(center), 5.0):
+    if spread > max(0.5 * abs(center), 5.0):
         return "The reading is restless: check that the leads sit firmly."
     return None

@@ -24,7 +24,7 @@ from meterlink.levels.changes import (
     near_level,
     settled,
 )
-from meterlink.levels.statistics import Floats, difference_sd, display_sd
+from meterlink.levels.statistics import difference_sd, display_sd
 from meterlink.levels.trace import Marks, Samples
 from meterlink.levels.two_settings import by_setting
 
@@ -75,65 +75,115 @@ class Explanation:
         return bool(self.runs) and self.runs[-1].last == len(self.plateaus) - 1
 
 
-@dataclass(frozen=True, slots=True)
-class _Steps:
-    """The changes between plateaus, as the search needs them: shape (n - 1,) each."""
-
-    size: Floats
-    other: Floats  # cost of a change that is not the load's
-    comes: Floats  # cost of its time, as the load's coming
-    goes: Floats  # ... and going
-    sudden: list[bool]
-
-
 def explain(
-    changes: Changes, marks: Marks, *, line: bool, signed: bool, assumed: Levels = USUAL.levels
+    changes: Changes, marks: Marks, against: tuple[float, float], assumed: Levels = USUAL.levels
 ) -> Explanation:
     """Find which changes are the load's.
 
     Args:
         changes: All changes of the test.
         marks: Its taps.
-        line: The readings are the supply's volts, which the load takes down.
-        signed: The readings have a sign; the load may take them either way.
+        against: What speaks against a load that takes the readings up, and down, in nats.
         assumed: Priors.
     """
-    plateaus = changes.plateaus
-    if len(plateaus) < 2:
-        return Explanation(plateaus, others=changes.odd_s, noise_mv=changes.noise_mv)
-    steps = _steps(plateaus, marks, assumed)
+    steps = _Steps(changes.plateaus, marks, assumed)
+    best, states = steps.taps_left(steps.none_on), steps.none_on
     largest = np.unique(np.abs(steps.size))[::-1][:SIZES]
-    best, states = _taps_left(marks, [False] * len(plateaus), steps, assumed), None
-    against = (0.0, 0.0) if signed else (assumed.rises, 0.0) if line else (0.0, assumed.falls)
     for size, (sign, odd) in product(largest, zip((1.0, -1.0), against, strict=True)):
-        cost, found = _best_states(steps, sign * float(size), marks, assumed)
-        cost += odd + _taps_left(marks, found, steps, assumed)
+        cost, found = steps.best_states(sign * float(size))
+        cost += odd + steps.taps_left(found)
         if cost < best and any(found):
             best, states = cost, found
-    if marks.has_settings and states is not None:  # from setting to setting is no surprise
-        for k, (a, b) in enumerate(pairwise(states)):
-            if a and b and steps.comes[k] < assumed.odd_tap:
-                steps.sudden[k] = False
-    return _explanation(changes, states or [False] * len(plateaus), steps, assumed)
+    return steps.explained(states, changes)
 
 
-def _steps(plateaus: tuple[Plateau, ...], marks: Marks, assumed: Levels) -> _Steps:
-    pairs = list(pairwise(plateaus))
-    size = np.array([b.head_mv - a.tail_mv for a, b in pairs])
-    whole = np.array([b.mv - a.mv for a, b in pairs])
-    sudden = [bool(abs(s) >= 0.5 * abs(w) and s * w > 0) for s, w in zip(size, whole, strict=True)]
-    times = [(a.last_s, b.first_s) for a, b in pairs]
-    return _Steps(
-        size=size,
-        other=np.where(sudden, assumed.other_change, assumed.slow_change),
-        comes=np.array([_lag_cost(*t, marks.on_s, assumed, bool(marks.off)) for t in times]),
-        goes=np.array([_lag_cost(*t, marks.off, assumed, bool(marks.on)) for t in times]),
-        sudden=sudden,
-    )
+class _Steps:
+    """The changes between plateaus, arrays of shape (n - 1,), as the search needs them."""
+
+    def __init__(self, plateaus: tuple[Plateau, ...], marks: Marks, assumed: Levels) -> None:
+        self._marks, self._assumed = marks, assumed
+        pairs = list(pairwise(plateaus))
+        whole = np.array([b.mv - a.mv for a, b in pairs])
+        self.none_on = [False] * len(plateaus)
+        self.size = np.array([b.head_mv - a.tail_mv for a, b in pairs])
+        self._sudden = (np.abs(self.size) >= 0.5 * np.abs(whole)) & (self.size * whole > 0)
+        # what a change costs that is not the load's, and its time as the load's coming and going
+        self._other = np.where(self._sudden, assumed.other_change, assumed.slow_change)
+        taps = ((marks.on, bool(marks.off)), (marks.off, bool(marks.on)))
+        self._comes, self._goes = (
+            np.array([_lag_cost(a.last_s, b.first_s, *one, assumed) for a, b in pairs])
+            for one in taps
+        )
+
+    def best_states(self, size: float) -> tuple[float, list[bool]]:
+        """States of all plateaus at least cost, if the load's step is ``size``.
+
+        The states are off, on, and on since before the test, in which case nobody tapped.
+        """
+        one, ratio = self._assumed, self.size / size
+        with np.errstate(divide="ignore", invalid="ignore"):
+            logs = np.log(np.abs(ratio))
+            off_by = 0.5 * (logs / one.size_log_sd) ** 2
+        up, down = (np.where(sign * ratio > 0, off_by, np.inf) for sign in (1.0, -1.0))
+        same = self._other + one.larger_change * np.maximum(logs, 0.0)
+        joint = np.where(np.abs(ratio) < one.joint_share, one.joint_moves, np.inf)
+        moves = np.minimum(same, joint)
+        if any(self._marks.settings):  # a smaller step first, and one more while it is on
+            up = np.where((ratio > 0) & (ratio < 1.0), 0.0, up)
+            moves = np.where(self._comes < one.odd_tap, np.minimum(moves, self._comes), moves)
+        cost = np.array([0.0, np.inf, one.already_on])
+        came: list[tuple[int, int, int]] = []
+        for k in range(ratio.size):
+            off = (cost[0] + same[k], cost[1] + down[k] + self._goes[k], cost[2] + down[k])
+            on = (cost[0] + up[k] + self._comes[k], cost[1] + moves[k], np.inf)
+            came.append((int(np.argmin(off)), int(np.argmin(on)), 2))
+            cost = np.array([min(off), min(on), cost[2] + moves[k]])
+        cost[1:] += self._end_cost()
+        states = [int(np.argmin(cost))]
+        for back in reversed(came):
+            states.append(back[states[-1]])
+        return float(cost.min()), [bool(state) for state in reversed(states)]
+
+    def _end_cost(self) -> float:
+        """Cost of a load that is on at the end."""
+        one, marks = self._assumed, self._marks
+        if marks.ends_off and marks.now_s - marks.off[-1] > one.tap_before_s:
+            return one.still_on
+        return 0.0 if marks.on and not marks.ends_off else one.ended_on
+
+    def taps_left(self, states: list[bool]) -> float:
+        """Cost of taps without a switch, and of all that is not the load's if nothing is."""
+        turns, no_tap = np.diff(np.array(states, dtype=np.int8)), self._assumed.no_tap
+        ups = int(((turns > 0) & (self._comes < no_tap)).sum())
+        downs = int(((turns < 0) & (self._goes < no_tap)).sum())
+        wanted = len(self._marks.pairs())
+        left = max(wanted - ups, 0) + max(min(len(self._marks.off), wanted) - downs, 0)
+        return self._assumed.no_switch * left + (0.0 if any(states) else float(self._other.sum()))
+
+    def explained(self, states: list[bool], changes: Changes) -> Explanation:
+        """What the states say of the changes."""
+        one, plateaus, on = self._assumed, changes.plateaus, np.array(states, dtype=bool)
+        stays, sudden = on[1:] == on[:-1], self._sudden
+        if any(self._marks.settings):  # from setting to setting is no surprise
+            sudden = sudden & ~(stays & on[1:] & (self._comes < one.odd_tap))
+        turns = np.flatnonzero(np.diff([0, *states, 0])).tolist()
+        runs = []
+        for first, stop in zip(turns[::2], turns[1::2], strict=True):
+            if first > 0:  # the cost of its coming, and of its going if it went
+                ends = (self._comes[first - 1], *self._goes[stop - 1 : stop])
+                moved = int(sudden[first : stop - 1].sum())
+                runs.append(Run(first, stop - 1, bool(min(ends) < one.no_tap), moved))
+        others = [
+            0.5 * (plateaus[k].last_s + plateaus[k + 1].first_s)
+            for k in np.flatnonzero(stays & sudden)
+        ]
+        already_on = bool(on[:1].any())
+        odd = (*others, *changes.odd_s)
+        return Explanation(plateaus, tuple(runs), already_on, odd, changes.noise_mv)
 
 
 def _lag_cost(
-    before_s: float, after_s: float, taps: list[float], assumed: Levels, has_others: bool
+    before_s: float, after_s: float, taps: list[float], has_others: bool, assumed: Levels
 ) -> float:
     """Cost of a switch between two times, given the taps for it."""
     if not taps:
@@ -148,85 +198,6 @@ def _one_lag(from_s: float, to_s: float, assumed: Levels) -> float:
     if from_s > assumed.late_s:
         return assumed.odd_tap * from_s / assumed.tap_before_s
     return -assumed.odd_tap * to_s / assumed.tap_after_s if to_s < -assumed.early_s else 0.0
-
-
-def _best_states(
-    steps: _Steps, size: float, marks: Marks, assumed: Levels
-) -> tuple[float, list[bool]]:
-    """States of all plateaus at least cost, if the load's step is ``size``.
-
-    The states are off, on, and on since before the test, in which case nobody tapped.
-    """
-    ratio = steps.size / size
-    with np.errstate(divide="ignore", invalid="ignore"):
-        logs = np.log(np.abs(ratio))
-        off_by = 0.5 * (logs / assumed.size_log_sd) ** 2
-    up = np.where(ratio > 0, off_by, np.inf)
-    down = np.where(ratio < 0, off_by, np.inf)
-    same = steps.other + assumed.larger_change * np.maximum(logs, 0.0)
-    moves = np.where(
-        np.abs(ratio) < assumed.joint_share, np.minimum(same, assumed.joint_moves), same
-    )
-    if marks.has_settings:  # a smaller step first, and one more while it is on
-        up = np.where((ratio > 0) & (ratio < 1.0), 0.0, up)
-        moves = np.where(steps.comes < assumed.odd_tap, np.minimum(moves, steps.comes), moves)
-    cost = np.array([0.0, np.inf, assumed.already_on])
-    came: list[tuple[int, int, int]] = []
-    for k in range(steps.size.size):
-        off = (cost[0] + same[k], cost[1] + down[k] + steps.goes[k], cost[2] + down[k])
-        on = (cost[0] + up[k] + steps.comes[k], cost[1] + moves[k], np.inf)
-        came.append((int(np.argmin(off)), int(np.argmin(on)), 2))
-        cost = np.array([min(off), min(on), cost[2] + moves[k]])
-    cost[1:] += _end_cost(marks, assumed)
-    state = int(np.argmin(cost))
-    total, states = float(cost[state]), [state]
-    for back in reversed(came):
-        state = back[state]
-        states.append(state)
-    return total, [bool(state) for state in reversed(states)]
-
-
-def _end_cost(marks: Marks, assumed: Levels) -> float:
-    """Cost of a load that is on at the end."""
-    if marks.ends_off:
-        long = marks.now_s - marks.off[-1] > assumed.tap_before_s
-        return assumed.still_on if long else assumed.ended_on
-    return 0.0 if marks.on else assumed.ended_on
-
-
-def _taps_left(marks: Marks, states: list[bool], steps: _Steps, assumed: Levels) -> float:
-    """Cost of taps without a switch, and of everything that is not the load's if nothing is."""
-    turns = np.diff(np.array(states, dtype=np.int8))
-    ups = int(((turns > 0) & (steps.comes < assumed.no_tap)).sum())
-    downs = int(((turns < 0) & (steps.goes < assumed.no_tap)).sum())
-    wanted = len(marks.pairs())
-    left = max(wanted - ups, 0) + max(min(len(marks.off), wanted) - downs, 0)
-    return assumed.no_switch * left + (0.0 if any(states) else float(steps.other.sum()))
-
-
-def _explanation(
-    changes: Changes, states: list[bool], steps: _Steps, assumed: Levels
-) -> Explanation:
-    plateaus, turns = changes.plateaus, list(pairwise(states))
-    runs: list[Run] = []
-    first: int | None = None
-    for k, on in enumerate([*states, False]):
-        if on and first is None:
-            first = k
-        elif not on and first is not None:
-            if first > 0:
-                ends = [steps.comes[first - 1]] + ([steps.goes[k - 1]] if k < len(states) else [])
-                moved = sum(steps.sudden[first : k - 1])
-                runs.append(Run(first, k - 1, min(ends) < assumed.no_tap, moved))
-            first = None
-    others = [
-        0.5 * (plateaus[k].last_s + plateaus[k + 1].first_s)
-        for k, (a, b) in enumerate(turns)
-        if a == b and steps.sudden[k]
-    ]
-    return Explanation(
-        plateaus, tuple(runs), states[0], (*others, *changes.odd_s), changes.noise_mv
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,13 +227,7 @@ class Stages:
 
 
 def stages_of_runs(
-    samples: Samples,
-    usable: Samples,
-    seen: Explanation,
-    marks: Marks,
-    *,
-    line: bool,
-    assumed: Levels = USUAL.levels,
+    samples: Samples, usable: Samples, seen: Explanation, marks: Marks, assumed: Levels
 ) -> list[Stages]:
     """Sort the readings about each run into stages.
 
@@ -271,7 +236,6 @@ def stages_of_runs(
         usable: Those with a value, strays left out.
         seen: What its changes mean; each run has a plateau before it.
         marks: For the settings.
-        line: The levels are the supply.
         assumed: How a meter follows.
     """
     found: list[Stages] = []
@@ -282,84 +246,70 @@ def stages_of_runs(
         jump = abs(first.head_mv - before.tail_mv)
         rise = find_switching(usable, before, first, QUIET_MOST * jump)
         rise = first_sign(samples, rise, assumed)
-        rest = seen.plateaus[run.last + 1] if run.last + 1 < len(seen.plateaus) else None
-        fall = None if rest is None else _fall(usable, last, rest, jump, line=line, assumed=assumed)
-        end_s = marks.now_s if fall is None else fall.quiet_s
-        off_s = usable.t_s[-1] + 1.0 if fall is None else fall.quiet_s + 1e-6 - EDGE_S
         idle_stop_s = max(rise.moved_s - EDGE_S, min(idle_from_s + EDGE_S, rise.moved_s))
         idle = usable.between(idle_from_s, idle_stop_s)
+        after, fall, after_from_s = usable.none(), None, idle_from_s
+        end_s, off_s = marks.now_s, usable.t_s[-1] + 1.0
+        if run.last + 1 < len(seen.plateaus):
+            rest = seen.plateaus[run.last + 1]
+            fall = _fall(usable, last, rest, jump, assumed)
+            end_s, off_s = fall.quiet_s, fall.quiet_s + 1e-6 - EDGE_S
+            # how long a meter takes to sink to the level after, within the time there is
+            noise = max(difference_sd(idle.mv), display_sd(usable.display_mv), 1e-6)
+            lag_s = assumed.fall_lag_s * float(np.log(max(jump / noise, np.e)))
+            room_s = max(0.5 * (rest.last_s - fall.moved_s), 0.5)
+            after_from_s = fall.moved_s + min(max(lag_s, 1.0), assumed.longest_fall_s, room_s)
+            after = usable.between(after_from_s, rest.last_s + 1e-6)
         on_from_s = rise.at_s + min(assumed.meter_lag_s, 0.45 * max(end_s - rise.at_s, 0.0))
         during = usable.between(on_from_s, max(off_s, on_from_s + EDGE_S))
         during, low = by_setting(during, usable, seen, run, marks, idle_from_s, assumed)
-        after = usable.none()
-        if fall is not None and rest is not None:
-            noise = max(difference_sd(idle.mv), display_sd(usable.display_mv), 1e-6)
-            idle_from_s = fall.moved_s + _fall_s(jump / noise, rest.last_s - fall.moved_s, assumed)
-            after = usable.between(idle_from_s, rest.last_s + 1e-6)
-        found.append(
-            Stages(
-                before=idle,
-                during=during,
-                idle=settled(idle, line=line, assumed=assumed),
-                on=near_level(during, line=line, assumed=assumed),
-                after=settled(after, line=line, assumed=assumed),
-                low=near_level(low, line=line, assumed=assumed),
-                on_at_s=rise.at_s,
-                off_at_s=None if fall is None else fall.at_s,
-                moved=run.restless,
-                warm=bool(found) or seen.already_on,
-            )
+        idle_from_s = after_from_s
+        one = Stages(
+            before=idle,
+            during=during,
+            idle=settled(idle, assumed),
+            on=near_level(during, assumed),
+            after=settled(after, assumed),
+            low=near_level(low, assumed),
+            on_at_s=rise.at_s,
+            off_at_s=fall and fall.at_s,
+            moved=run.restless,
+            warm=bool(found) or seen.already_on,
         )
+        found.append(one)
     return found
 
 
-def _fall_s(jump_in_noise: float, room_s: float, assumed: Levels) -> float:
-    """How long a meter takes to sink to the level after the load, within the time there is."""
-    lag_s = assumed.fall_lag_s * float(np.log(max(jump_in_noise, np.e)))
-    return min(max(lag_s, 1.0), assumed.longest_fall_s, max(0.5 * room_s, 0.5))
-
-
-def stages_of_taps(usable: Samples, marks: Marks, *, line: bool, assumed: Levels) -> list[Stages]:
+def stages_of_taps(usable: Samples, marks: Marks, assumed: Levels) -> list[Stages]:
     """Stages where no jump stands out: the taps are taken at their word.
 
     Only readings outside the time in which a jump could usually have come are used.
     """
     found: list[Stages] = []
-    from_s = marks.start_s
+    from_s, wait_s = marks.start_s, assumed.late_s + assumed.meter_lag_s
     pairs = marks.pairs()[-MOST_CYCLES:]
-    for k, (on_s, off_s) in enumerate(pairs):
-        stop_s = pairs[k + 1][0] if k + 1 < len(pairs) else marks.now_s + 1e-6
-        wait_s = assumed.late_s + assumed.meter_lag_s
+    starts = [on_s for on_s, _ in pairs] + [marks.now_s + 1e-6]
+    for (on_s, off_s), stop_s in zip(pairs, starts[1:], strict=True):
         before = usable.between(from_s, max(on_s - assumed.early_s, from_s))
         last_s = off_s if off_s >= marks.now_s else off_s - assumed.early_s
         during = usable.between(min(on_s + wait_s, 0.5 * (on_s + off_s)), last_s + 1e-6)
         if len(during) < FEW:
             during = usable.between(on_s, off_s + 1e-6)
         from_s = min(off_s + wait_s, 0.5 * (off_s + stop_s))
+        idle, on = settled(before, assumed), near_level(during, assumed)
         after = usable.between(from_s, stop_s)
-        found.append(
-            Stages(
-                before=before,
-                during=during,
-                idle=settled(before, line=line, assumed=assumed),
-                on=near_level(during, line=line, assumed=assumed),
-                after=after if len(after) >= 3 else usable.none(),
-                low=usable.none(),
-            )
-        )
+        found.append(Stages(before, during, idle, on, after, usable.none()))
     return found
 
 
-def _fall(
-    usable: Samples, high: Plateau, low: Plateau, jump: float, *, line: bool, assumed: Levels
-) -> Switching:
+def _fall(usable: Samples, high: Plateau, low: Plateau, jump: float, assumed: Levels) -> Switching:
     """When the load went off."""
     tail = usable.between(high.last_s - 3.0, high.last_s - EDGE_S)
     quiet = max(
         STEP_SDS * difference_sd(tail.mv),
         2.0 * tail.display_mv,
         ON_QUIET_SHARE * jump,
-        0.5 * assumed.line_step_share * abs(high.tail_mv) if line else 0.0,
+        0.5 * assumed.line_step_share * abs(high.tail_mv),
     )
     quiet = min(quiet, QUIET_MOST * abs(low.head_mv - high.tail_mv))
     return find_switching(usable, high, low, quiet)

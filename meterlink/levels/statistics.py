@@ -271,9 +271,25 @@ def blocks(t_s: Floats, values: Floats, most: int = BLOCKS) -> tuple[Floats, Flo
     return np.add.reduceat(t_s, edges) / sizes, np.add.reduceat(values, edges) / sizes, sizes
 
 
-def rms(values: Sequence[float]) -> float:
+def rms(values: Sequence[float] | Floats) -> float:
     """Root mean square."""
     return float(np.sqrt(np.mean(np.square(values))))
+
+
+@dataclass(frozen=True, slots=True)
+class DropMode:
+    """One normal of a mixture.
+
+    Attributes:
+        weight: All sum to 1; before that, its likelihood integrated over the drop.
+        drop_mv, u_mv: Its drop and standard uncertainty.
+        near: It goes down to no drop where the levels are equal.
+    """
+
+    weight: float
+    drop_mv: float
+    u_mv: float
+    near: bool = False
 
 
 def magnitude_cdf(m: Floats, d: Floats, a: float) -> Floats:

@@ -9,7 +9,7 @@ from meterlink.assumptions import USUAL, Levels
 from meterlink.levels.changes import FEW
 from meterlink.levels.levels import LevelsFound
 from meterlink.levels.stages import Explanation, Stages
-from meterlink.levels.statistics import Floats, difference_sd, display_sd, level
+from meterlink.levels.statistics import Floats, level
 from meterlink.levels.trace import Marks, Samples, State
 
 RHYTHM = 1.5  # stretches of a rhythm are within this factor of their median
@@ -131,41 +131,36 @@ def best_split(values: Floats, first: int, last: int) -> int:
     return first + int(np.argmax(gains[first - 1 : last]))
 
 
-def idle_flags(
-    before: Samples, idle: Samples, *, line: bool, assumed: Levels = USUAL.levels
-) -> list[Flag]:
+def idle_flags(before: Samples, idle: Samples, assumed: Levels = USUAL.levels) -> list[Flag]:
     """Remarks on a stage without load.
 
     Args:
         before: Its usable readings.
         idle: Those of them that have settled.
-        line: The level is the supply.
         assumed: Priors.
     """
     if len(idle) < 4:
         return []
     flags: list[Flag] = []
     here = level(idle.mv, idle.display_mv)
-    if not line and floats(here.value, here.sd, assumed):
+    if floats(here.value, here.sd, assumed):
         flags.append(Flag.FLOATING)
-    share = 2.0 * assumed.line_step_share if line else assumed.idle_share
-    if step_mv(before, share * abs(here.value)) > 0.0:
+    least = assumed.idle_moves_share * abs(here.value)
+    if step_mv(before, least) > 0.0:
         flags.append(Flag.OTHER_APPLIANCE)
-    elif moves(idle, share * abs(here.value)):
+    elif moves(idle, least):
         flags.append(Flag.IDLE_MOVES)
     if is_frozen(idle):
         flags.append(Flag.FROZEN)
     return flags
 
 
-def on_flags(during: Samples, *, line: bool, assumed: Levels = USUAL.levels) -> list[Flag]:
+def on_flags(during: Samples, assumed: Levels = USUAL.levels) -> list[Flag]:
     """Remarks on the stage with the load on, the first seconds of sag left out."""
     if len(during) == 0:
         return []
     size = abs(float(np.median(during.mv)))
     least = assumed.step_on_share * size + assumed.least_step_mv
-    if line:
-        least = 2.0 * assumed.line_step_share * size
     flags = [Flag.OTHER_APPLIANCE] if step_mv(during, least) > 0.0 else []
     return [*flags, Flag.FROZEN] if is_frozen(during) else flags
 
@@ -182,7 +177,7 @@ def step_mv(stage: Samples, least_mv: float) -> float:
     k = best_split(values, BESIDE, values.size - BESIDE - 1)
     apart = np.concatenate([values[:k] - values[:k].mean(), values[k:] - values[k:].mean()])
     about = float(np.sqrt(apart @ apart / (values.size - 2)))
-    noise = max(difference_sd(values), about, display_sd(stage.display_mv), 1e-6)
+    noise = max(stage.noise_mv, about, 1e-6)
     before, after = values[k - BESIDE : k], values[k + 1 : k + 1 + BESIDE]
     step = float(values[k:].mean() - values[:k].mean())
     size = min(abs(step), abs(float(np.median(after) - np.median(before))))
@@ -196,8 +191,7 @@ def moves(stage: Samples, least_mv: float) -> bool:
     if third < 3:
         return False
     apart = abs(float(np.median(stage.mv[-third:]) - np.median(stage.mv[:third])))
-    noise = max(difference_sd(stage.mv), display_sd(stage.display_mv))
-    return apart > max(least_mv, STEP_SES * noise / float(np.sqrt(third)))
+    return apart > max(least_mv, STEP_SES * stage.noise_mv / float(np.sqrt(third)))
 
 
 def is_frozen(stage: Samples) -> bool:
@@ -260,6 +254,28 @@ def stayed_on(seen: Explanation, marks: Marks, assumed: Levels) -> bool:
     )
 
 
+def has_run(marks: Marks, usable: Samples, assumed: Levels) -> bool:
+    """Whether the load must have been on while readings came.
+
+    Both taps say that it was: on before the second, whatever they lag. One tap says so after the
+    longest lag. Readings must have come all the while.
+    """
+    pairs = marks.pairs()
+    if not pairs:
+        return False
+    on_s, off_s = max(pairs, key=lambda pair: pair[1] - pair[0])
+    margin_s, long_enough, last_s = assumed.after_off_s, False, marks.now_s
+    if marks.off and off_s < marks.now_s:
+        last_s = off_s + margin_s
+        long_enough = off_s - on_s >= assumed.shortest_marked_s and marks.now_s >= last_s
+    lagged_s = on_s + assumed.tap_before_s + assumed.shortest_load_s
+    if not long_enough and marks.now_s < lagged_s:
+        return False
+    inside = usable.between(on_s - margin_s, last_s + 1e-6).t_s
+    gaps = np.diff([on_s - margin_s, *inside, last_s])
+    return inside.size >= FEW and bool(gaps.max() <= assumed.longest_gap_s)
+
+
 def cut_out(seen: Explanation, stages: Sequence[Stages], marks: Marks) -> bool:
     """Whether the load went off and on by itself rather than in cycles that somebody meant.
 
@@ -294,8 +310,6 @@ def flags_of(
     stages: Sequence[Stages],
     levels: LevelsFound | None,
     marks: Marks,
-    *,
-    line: bool,
     assumed: Levels,
 ) -> tuple[Flag, ...]:
     """Everything noticed in a test, in the order of the log."""
@@ -315,8 +329,8 @@ def flags_of(
     for one in stages:
         if len(one.idle) < FEW or len(one.on) < FEW:
             flags.append(Flag.FEW_READINGS)
-        flags += idle_flags(one.before, one.idle, line=line, assumed=assumed)
-        flags += on_flags(one.during, line=line, assumed=assumed)
+        flags += idle_flags(one.before, one.idle, assumed)
+        flags += on_flags(one.during, assumed)
         flags += _timing_flags(one, marks, assumed)
     if levels is not None:
         if seen.runs and levels.idle.sd < 0.02 * abs(levels.idle.value):
@@ -334,7 +348,7 @@ def flags_of(
 def _timing_flags(stages: Stages, marks: Marks, assumed: Levels) -> list[Flag]:
     """Flags of a load that came or went well outside the usual time about its tap."""
     found = []
-    for at_s, taps in ((stages.on_at_s, marks.on_s), (stages.off_at_s, marks.off)):
+    for at_s, taps in ((stages.on_at_s, marks.on), (stages.off_at_s, marks.off)):
         if at_s is None or not taps:
             continue
         lag_s = at_s - min(taps, key=lambda tap: abs(at_s - tap))

@@ -7,14 +7,14 @@ pairs: the whole test stays in view, and what is recent stays sharp.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
 
 from drivers.readings import Function, Reading
-from meterlink.levels.statistics import Floats
+from meterlink.levels.statistics import Floats, difference_sd, display_sd
 
 BIN_S = 0.02
 WIDEST_VOLTS = 1e4  # no meter that this is for shows more
@@ -50,25 +50,19 @@ class Samples:
     mv: Floats
     count: Floats
     resolution_mv: Floats
-    state: npt.NDArray[np.int8]
+    state: Floats
+
+    def where(self, mask: npt.NDArray[np.bool_]) -> "Samples":
+        """Samples chosen by a mask of shape (n,)."""
+        return Samples(*(getattr(self, one.name)[mask] for one in fields(self)))
 
     def between(self, start_s: float, stop_s: float) -> "Samples":
         """Samples with ``start_s <= t < stop_s``."""
         return self.where((self.t_s >= start_s) & (self.t_s < stop_s))
 
-    def where(self, mask: npt.NDArray[np.bool_]) -> "Samples":
-        """Samples chosen by a mask of shape (n,)."""
-        return Samples(
-            self.t_s[mask],
-            self.mv[mask],
-            self.count[mask],
-            self.resolution_mv[mask],
-            self.state[mask],
-        )
-
     def none(self) -> "Samples":
         """No samples."""
-        return self.where(np.zeros(len(self), dtype=bool))
+        return self.between(math.inf, math.inf)
 
     def usable(self) -> "Samples":
         """Samples that have a value to use."""
@@ -80,7 +74,12 @@ class Samples:
     @property
     def display_mv(self) -> float:
         """Coarsest resolution among the samples."""
-        return float(self.resolution_mv.max()) if len(self) else 0.0
+        return float(self.resolution_mv.max(initial=0.0))
+
+    @property
+    def noise_mv(self) -> float:
+        """Spread of single readings, blind to slow wander; at least what the display leaves."""
+        return max(difference_sd(self.mv), display_sd(self.display_mv))
 
     @property
     def readings(self) -> int:
@@ -95,7 +94,7 @@ def samples_of(t_s: Floats, mv: Floats) -> Samples:
         t_s: Shape (n,), in time order.
         mv: Shape (n,), finite.
     """
-    return Samples(t_s, mv, np.ones(t_s.size), np.zeros(t_s.size), np.zeros(t_s.size, np.int8))
+    return Samples(t_s, mv, np.ones(t_s.size), *np.zeros((2, t_s.size)))
 
 
 def state_of(reading: Reading, *, direct: bool) -> State:
@@ -112,11 +111,13 @@ def state_of(reading: Reading, *, direct: bool) -> State:
         return State.WRONG_FUNCTION
     if reading.hold:
         return State.HOLD
-    if reading.overload:
+    volts = math.nan if reading.volts is None else reading.volts
+    if reading.overload or WIDEST_VOLTS <= abs(volts) < math.inf:
         return State.OVERLOAD
-    if reading.volts is None or not math.isfinite(reading.volts):
-        return State.NO_VALUE
-    return State.USABLE if abs(reading.volts) < WIDEST_VOLTS else State.OVERLOAD
+    return State.USABLE if math.isfinite(volts) else State.NO_VALUE
+
+
+_Row = tuple[float, float, float, float, State]  # time, value, readings, resolution, state
 
 
 class Trace:
@@ -125,16 +126,12 @@ class Trace:
     def __init__(self, *, direct: bool) -> None:
         """``direct``: DC volts are meant."""
         self._direct = direct
-        self._t_s: list[float] = []
-        self._mv: list[float] = []
-        self._count: list[int] = []
-        self._resolution_mv: list[float] = []
-        self._state: list[State] = []
+        self._rows: list[_Row] = []
         self._now_s = -math.inf
         self.last: Reading | None = None
 
     def __len__(self) -> int:
-        return len(self._t_s)
+        return len(self._rows)
 
     def add(self, reading: Reading) -> None:
         """Take one reading. Cost is constant on average.
@@ -145,64 +142,51 @@ class Trace:
         if not math.isfinite(reading.t_s):
             return
         self.last = reading
-        self._now_s = t_s = max(reading.t_s, self._now_s)
+        self._now_s = max(reading.t_s, self._now_s)
         state = state_of(reading, direct=self._direct)
-        mv = 1e3 * reading.volts if state is State.USABLE and reading.volts is not None else np.nan
-        k = self._open_bin(t_s, state)
-        if k is not None:
-            n = self._count[k]
-            self._count[k] = n + 1
-            self._t_s[k] += (t_s - self._t_s[k]) / (n + 1)
-            self._mv[k] += (mv - self._mv[k]) / (n + 1)
-            return
-        self._t_s.append(t_s)
-        self._mv.append(mv)
-        self._count.append(1)
-        resolution = abs(reading.resolution_v or 0.0)
-        self._resolution_mv.append(1e3 * resolution if math.isfinite(resolution) else 0.0)
-        self._state.append(state)
+        mv = 1e3 * (reading.volts or 0.0) if state is State.USABLE else math.nan
+        digit_mv = 1e3 * abs(reading.resolution_v or 0.0)
+        row = (self._now_s, mv, 1.0, digit_mv if math.isfinite(digit_mv) else 0.0, state)
+        k = self._open_bin(state)
+        if k is None:
+            self._rows.append(row)
+        else:
+            self._rows[k] = _mean(self._rows[k], row)
         if len(self) > MOST_SAMPLES:
             self._halve()
 
     def samples(self) -> Samples:
         """All samples, in time order."""
-        return Samples(
-            np.array(self._t_s, dtype=np.float64),
-            np.array(self._mv, dtype=np.float64),
-            np.array(self._count, dtype=np.float64),
-            np.array(self._resolution_mv, dtype=np.float64),
-            np.array(self._state, dtype=np.int8),
-        )
+        return Samples(*np.array(self._rows, dtype=np.float64).reshape(-1, 5).T.copy())
 
-    def _open_bin(self, t_s: float, state: State) -> int | None:
+    def _open_bin(self, state: State) -> int | None:
         """Which of the last samples a reading joins; ``None`` at ordinary rates."""
-        if len(self) < RATE_SPAN or t_s - self._t_s[-RATE_SPAN] >= RATE_SPAN / FULL_RATE:
+        rows, now_s = self._rows, self._now_s
+        if len(rows) < RATE_SPAN or now_s - rows[-RATE_SPAN][0] >= RATE_SPAN / FULL_RATE:
             return None
-        for k in range(len(self) - 1, len(self) - 1 - len(State), -1):
-            if self._state[k] is state and t_s - self._t_s[k] < BIN_S:
-                return k
-        return None
+        last = range(len(rows) - 1, len(rows) - 1 - len(State), -1)
+        return next((k for k in last if rows[k][4] is state and now_s - rows[k][0] < BIN_S), None)
 
     def _halve(self) -> None:
         """Average pairs of neighbours of one state in the older half."""
-        half, k, kept = len(self) // 2, 0, 0
-        while k < len(self):
-            pair = k + 1 < half and self._state[k] is self._state[k + 1]
-            self._move(kept, k, pair=pair)
-            kept, k = kept + 1, k + 1 + pair
-        for column in (self._t_s, self._mv, self._count, self._resolution_mv, self._state):
-            del column[kept:]
+        half = len(self) // 2
+        kept: list[_Row] = []
+        waits = False  # the last one kept, for a neighbour
+        for row in self._rows[:half]:
+            waits = waits and kept[-1][4] is row[4]
+            if waits:
+                kept[-1] = _mean(kept[-1], row)
+            else:
+                kept.append(row)
+            waits = not waits
+        self._rows[:half] = kept
 
-    def _move(self, to: int, k: int, *, pair: bool) -> None:
-        """Put sample ``k``, or the mean of it and the next, at place ``to``."""
-        n = self._count[k]
-        share = self._count[k + 1] / (n + self._count[k + 1]) if pair else 0.0
-        j = k + 1 if pair else k
-        self._t_s[to] = self._t_s[k] + share * (self._t_s[j] - self._t_s[k])
-        self._mv[to] = self._mv[k] + share * (self._mv[j] - self._mv[k])
-        self._resolution_mv[to] = max(self._resolution_mv[k], self._resolution_mv[j])
-        self._count[to] = n + self._count[j] if pair else n
-        self._state[to] = self._state[k]
+
+def _mean(a: _Row, b: _Row) -> _Row:
+    """Two samples of one state as one."""
+    n = a[2] + b[2]
+    share = b[2] / n
+    return a[0] + share * (b[0] - a[0]), a[1] + share * (b[1] - a[1]), n, max(a[3], b[3]), a[4]
 
 
 @dataclass(slots=True)
@@ -211,40 +195,30 @@ class Marks:
 
     Attributes:
         start_s, now_s: Begin of the test, and its end so far.
-        on: Time and setting (``low``, ``high`` or empty) of each load-on tap.
-        off: Time of each load-off tap.
+        on, off: Time of each load-on and of each load-off tap.
+        settings: Of the load, at each load-on tap: ``low``, ``high`` or empty.
     """
 
     start_s: float
     now_s: float
-    on: list[tuple[float, str]] = field(default_factory=list)
+    on: list[float] = field(default_factory=list)
     off: list[float] = field(default_factory=list)
+    settings: list[str] = field(default_factory=list)
 
     def add(self, kind: str, t_s: float, setting: str, double_tap_s: float) -> None:
         """Take a tap; one that only doubles the tap before it is none."""
-        if kind == "load-on" and len(self.on) < MOST_MARKS:
-            last_s, last = self.on[-1] if self.on else (-np.inf, "")
-            if t_s - last_s > double_tap_s or setting != last:
-                self.on.append((t_s, setting))
-        elif kind == "load-off" and len(self.off) < MOST_MARKS:
-            last_s = self.off[-1] if self.off else -np.inf
-            if t_s - last_s > double_tap_s:
-                self.off.append(t_s)
-
-    @property
-    def on_s(self) -> list[float]:
-        """Times of the load-on taps."""
-        return [t_s for t_s, _ in self.on]
+        taps = {"load-on": self.on, "load-off": self.off}.get(kind)
+        if taps is None or len(taps) >= MOST_MARKS:
+            return
+        another = taps is self.on and setting != (self.settings or [""])[-1]
+        if not taps or another or t_s - taps[-1] > double_tap_s:
+            taps.append(t_s)
+            self.settings += [setting] if taps is self.on else []
 
     @property
     def ends_off(self) -> bool:
         """Whether the last tap said off."""
-        return bool(self.off) and (not self.on or self.off[-1] > self.on[-1][0])
-
-    @property
-    def has_settings(self) -> bool:
-        """Whether a tap named the load's setting."""
-        return any(setting for _, setting in self.on)
+        return bool(self.off) and self.off[-1] > max(self.on, default=-math.inf)
 
     def pairs(self) -> list[tuple[float, float]]:
         """Load-on taps with the load-off tap that follows, or the end so far.
@@ -252,8 +226,7 @@ class Marks:
         Taps for on that follow each other without one for off between are one stretch.
         """
         found: list[tuple[float, float]] = []
-        for on_s in self.on_s:
-            if found and on_s < found[-1][1]:
-                continue
-            found.append((on_s, next((s for s in self.off if s > on_s), self.now_s)))
+        for on_s in self.on:
+            if not found or on_s >= found[-1][1]:
+                found.append((on_s, next((s for s in self.off if s > on_s), self.now_s)))
         return found

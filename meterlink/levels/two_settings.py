@@ -1,17 +1,20 @@
 """A load with two settings: two levels, whose currents have a known ratio, tell the phase."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from meterlink.assumptions import Levels
+from meterlink.levels.statistics import DropMode, normal
 from meterlink.levels.trace import Marks, Samples
 
 if TYPE_CHECKING:
     from meterlink.levels.drop import Idle
     from meterlink.levels.stages import Explanation, Run
+
+LEAST_SHARE = 0.005  # of the likelihood, which the lower setting leaves where it was foreseen
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +60,7 @@ def _two_settings(
     return k * math.sqrt(square), max(k * square_u / (2.0 * math.sqrt(square)), u)
 
 
-def drop_of_settings(idle: "Idle", b: float, low: LowSetting) -> tuple[float, float] | None:
+def _drop_of_settings(idle: "Idle", b: float, low: LowSetting) -> tuple[float, float] | None:
     """The drop at the higher setting and its uncertainty; ``None`` where the two say too little.
 
     Args:
@@ -87,6 +90,26 @@ def drop_of_settings(idle: "Idle", b: float, low: LowSetting) -> tuple[float, fl
     return drop, max(math.sqrt(square / total), idle.u)
 
 
+def weighed_by_low(
+    idle: "Idle", modes: list[DropMode], b: float, low: LowSetting
+) -> list[DropMode]:
+    """Modes weighed by what the lower setting says of the phase."""
+    solved = _drop_of_settings(idle, b, low)
+    if solved is None:
+        return modes
+    drop, drop_u = solved
+    found = []
+    for mode in modes:
+        both = math.hypot(mode.u_mv, drop_u)
+        mean = drop + (drop_u / both) ** 2 * (mode.drop_mv - drop)
+        spread = max(mode.u_mv * drop_u / both, idle.u)
+        area = mode.weight * normal(mode.drop_mv - drop, both) * math.sqrt(2.0 * math.pi) * both
+        found.append(replace(mode, weight=area, drop_mv=mean, u_mv=spread))
+    if sum(mode.weight for mode in found) <= LEAST_SHARE * sum(mode.weight for mode in modes):
+        return [DropMode(1.0, drop, drop_u)]  # nothing foresaw this phase
+    return found
+
+
 def by_setting(
     during: Samples,
     usable: Samples,
@@ -97,8 +120,8 @@ def by_setting(
     assumed: Levels,
 ) -> tuple[Samples, Samples]:
     """Readings at the higher and at the lower setting of the load; the latter mostly empty."""
-    low_s = [t for t, setting in marks.on if setting == "low"]
-    high_s = [t for t, setting in marks.on if setting == "high"]
+    taps = list(zip(marks.on, marks.settings, strict=True))
+    low_s, high_s = ([t for t, one in taps if one == which] for which in ("low", "high"))
     if not low_s or not high_s:
         return during, usable.none()
     tap_s = high_s[-1]

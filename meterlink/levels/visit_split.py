@@ -95,13 +95,16 @@ class TestSplitter:
 
     __test__ = False  # keeps pytest from collecting the class by its name
 
-    def __init__(self, circuit: Circuit, *, four_wire: bool = False) -> None:
+    def __init__(
+        self, circuit: Circuit, *, four_wire: bool = False, assumptions: Assumptions = USUAL
+    ) -> None:
         """``circuit``: supply, load and conductor; ``four_wire``: of an ohmmeter."""
         self._four_wire = four_wire
+        self._assumptions = assumptions
         self._lead_mohm = 0.0
         self._null: DeadDetector | None = None
         self._circuit = circuit
-        self._smallest_mv = smallest_drop_mv(circuit)
+        self._smallest_mv = smallest_drop_mv(circuit, assumptions)
         self._started_s = 0.0
         self._notes: list[str] = []
         self.setup: Setup | None = None
@@ -160,6 +163,7 @@ class TestSplitter:
             smallest_mv=self._smallest_mv,
             lead_mohm=self._lead_mohm,
             four_wire=self._four_wire,
+            assumptions=self._assumptions,
         )
         if setup.hookup.ohms:
             self.detector = dead
@@ -171,6 +175,7 @@ class TestSplitter:
             smallest_drop_mv=self._smallest_mv,
             direct=self._circuit.load_kind is not LoadKind.HEATER,
             ratio=ratio_of(self._circuit),
+            assumptions=self._assumptions,
         )
         self.detector = DirectTest(dead, by_trace) if setup.dead else by_trace
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from drivers.readings import Function, Mark, Reading
 from meterlink.assumptions import USUAL
-from meterlink.levels.changes import ChangeFinder, settled, without_strays
+from meterlink.levels.changes import find_changes, settled, without_strays
 from meterlink.levels.statistics import robust_center
 from meterlink.levels.trace import samples_of
 from meterlink.live.terminal import Block, columns, is_utf8, tell
@@ -96,12 +96,14 @@ class JumpFinder:
     def _jump(self, t_s: float) -> Jump | None:
         """A jump to the level that the series is at now; what came before it is forgotten."""
         usable = without_strays(samples_of(*np.array(self._points).T))
-        line = abs(float(np.median(usable.mv))) > USUAL.levels.floating_mv  # volts: the supply
-        plateaus = ChangeFinder(line=line).find(usable).plateaus
+        usual = USUAL.levels
+        if abs(float(np.median(usable.mv))) > usual.floating_mv:  # volts: the supply
+            usual = usual.of_supply()
+        plateaus = find_changes(usable, usual).plateaus
         if len(plateaus) < 2 or plateaus[-1].blocks < _LEAST_BLOCKS:
             return None
         before, now = plateaus[-2:]
-        here = settled(usable.between(now.first_s, math.inf), line=line)
+        here = settled(usable.between(now.first_s, math.inf), usual)
         was_mv, jitter_mv = robust_center(usable.between(before.first_s, now.first_s).mv)
         earlier_mv, level_mv = (float(np.median(half)) for half in np.array_split(here.mv, 2))
         size_mv = level_mv - was_mv

@@ -396,8 +396,8 @@ def _modes(circuit: Circuit, row: TestRow, assumptions: Assumptions) -> tuple[Mo
         return ()
     if not all(math.isfinite(x) and abs(x) <= LARGEST_MV for x in (idle, on, level_u)):
         return ()
-    meter = assumptions.meter
-    found = drop_modes(row.setup.hookup, idle, on, level_u_mv=level_u, assumed=assumptions.levels)
+    meter, hookup = assumptions.meter, row.setup.hookup
+    found = drop_modes(hookup, idle, on, level_u_mv=level_u, assumptions=assumptions)
     return tuple(
         (
             mode.drop_mv,

@@ -14,7 +14,7 @@ import ruptures
 
 from drivers.readings import Function, Reading
 from meterlink.circuit.setup import Hookup, Setup
-from meterlink.levels.changes import Partition
+from meterlink.levels.changes import partition
 from meterlink.levels.detector import TestDetector
 
 LENGTHS = (100, 400, 1_000)
@@ -29,9 +29,7 @@ def series(rng: np.random.Generator, n: int) -> np.ndarray:
 
 def ours(values: np.ndarray) -> list[int]:
     """Starts of the levels."""
-    partition = Partition(PENALTY)
-    partition.extend(values)
-    return partition.starts()
+    return partition(values, PENALTY)
 
 
 def theirs(values: np.ndarray) -> list[int]:

@@ -1,6 +1,7 @@
 """Recorded tests of the dead circuit become rows: good readings, and what goes wrong."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.readings import Function, Mark, Reading
+from meterlink.assumptions import USUAL
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Verdict, made_setup
 from meterlink.levels.dead_circuit import DeadDetector, DeadFlag
@@ -62,6 +64,11 @@ def test_four_wires_are_surer_and_nulled_leads_are_taken_off():
     found = path([0.443] * 12, four_wire=True, lead_mohm=300.0)
     assert found.path_mohm == pytest.approx(143.0)
     assert found.path_u_mohm < 0.6
+
+
+def test_what_contact_leaves_unknown_is_for_the_caller_to_assume():
+    firm = replace(USUAL, meter=replace(USUAL.meter, ohms_u_mohm=0.5))
+    assert path([0.1] * 10).path_u_mohm > 2.5 > path([0.1] * 10, assumptions=firm).path_u_mohm
 
 
 def test_an_open_circuit_gives_no_number_and_says_so():

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.levels.changes import (
-    ChangeFinder,
-    Partition,
     Switching,
+    find_changes,
     first_sign,
     near_level,
+    partition,
     settled,
     without_strays,
 )
@@ -39,9 +39,7 @@ def cost(values, starts, penalty):
 
 
 def starts_of(values, penalty):
-    partition = Partition(penalty)
-    partition.extend(np.asarray(values, dtype=float))
-    return partition.starts()
+    return partition(np.asarray(values, dtype=float), penalty)
 
 
 @settings(max_examples=150, deadline=None)
@@ -76,16 +74,6 @@ def test_the_nile_steps_down_after_28_years():
 
 
 @settings(max_examples=60, deadline=None)
-@given(SERIES, st.integers(1, 8))
-def test_value_by_value_is_the_same_as_all_at_once(values, cut):
-    bit_by_bit = Partition(10.0)
-    bit_by_bit.extend(np.asarray(values[:cut], dtype=float))
-    ahead = bit_by_bit.starts(np.asarray(values[cut:], dtype=float))
-    bit_by_bit.extend(np.asarray(values[cut:], dtype=float))
-    assert ahead == bit_by_bit.starts() == starts_of(values, 10.0)
-
-
-@settings(max_examples=60, deadline=None)
 @given(SERIES, st.sampled_from([-1e6, 120e3, 1e7]))
 def test_an_offset_moves_no_change(values, offset):
     plain = starts_of(values, 10.0)
@@ -93,41 +81,22 @@ def test_an_offset_moves_no_change(values, offset):
     assert cost(values, moved, 10.0) == pytest.approx(cost(values, plain, 10.0), abs=1e-3)
 
 
-def test_few_cuts_stay_open_where_levels_change():
-    partition = Partition(25.0)
-    partition.extend(np.tile(np.repeat([0.0, 50.0], 10), 50))
-    assert partition._open.size < 40
-
-
 def test_plateaus_are_found_with_their_times_and_a_heaters_sag_is_no_change():
     rng = np.random.default_rng(1)
     t = np.arange(0.0, 34.0, 0.25)
     on = (t >= 11.0) & (t < 25.0)
     mv = 6.0 + on * 900.0 * (1 + 0.05 * np.exp(-(t - 11.0) / 2.5)) + rng.normal(0, 0.4, t.size)
-    plateaus = ChangeFinder(line=False).find(samples(t, mv)).plateaus
+    plateaus = find_changes(samples(t, mv)).plateaus
     assert [round(one.mv) // 100 for one in plateaus] == [0, 9, 0]
     assert plateaus[1].first_s == pytest.approx(11.0, abs=0.6)
     assert plateaus[1].last_s == pytest.approx(25.0, abs=0.6)
-
-
-def test_a_growing_trace_has_the_changes_of_the_whole():
-    rng = np.random.default_rng(3)
-    t = np.arange(0.0, 40.0, 0.3)
-    mv = np.where((t > 12) & (t < 22), 150.0, 7.0) + rng.normal(0, 0.5, t.size)
-    growing = ChangeFinder(line=False)
-    for n in range(1, t.size + 1):
-        last = growing.find(samples(t[:n], mv[:n]))
-    assert last == ChangeFinder(line=False).find(samples(t, mv))
 
 
 @pytest.mark.parametrize("sd", [0.05, 0.5, 2.0])
 def test_noise_alone_has_no_change(sd):
     rng = np.random.default_rng(5)
     t = np.arange(0.0, 45.0, 0.25)
-    found = [
-        ChangeFinder(line=False).find(samples(t, np.abs(8.0 + rng.normal(0, sd, t.size))))
-        for _ in range(60)
-    ]
+    found = [find_changes(samples(t, np.abs(8.0 + rng.normal(0, sd, t.size)))) for _ in range(60)]
     assert max(len(one.plateaus) for one in found) == 1
 
 
@@ -144,7 +113,7 @@ def test_a_level_that_is_approached_counts_from_where_it_is_reached():
     t = np.arange(0.0, 10.0, 0.25)
     rng = np.random.default_rng(2)
     mv = 6.0 + 200.0 * np.exp(-t / 0.5) + rng.normal(0, 0.05, t.size)
-    kept = settled(samples(t, mv), line=False)
+    kept = settled(samples(t, mv))
     assert 1.5 < kept.t_s[0] < 5.0
     assert np.abs(kept.mv - 6.0).max() < 2.0
 
@@ -153,8 +122,8 @@ def test_with_the_load_on_a_sag_belongs_to_the_level_and_a_fall_does_not():
     t = np.arange(0.0, 10.0, 0.25)
     mv = 500.0 * (1.0 + 0.04 * np.exp(-t / 3.0))
     mv[-2:] = [300.0, 6.0]
-    assert near_level(samples(t, mv), line=False).t_s[-1] == t[-3]
-    assert len(near_level(samples(t, mv), line=False)) == t.size - 2
+    assert near_level(samples(t, mv)).t_s[-1] == t[-3]
+    assert len(near_level(samples(t, mv))) == t.size - 2
 
 
 def test_overload_of_a_range_change_is_the_first_sign_of_a_jump():

@@ -208,6 +208,15 @@ def test_modes_of_a_row_are_those_of_its_test():
     }
 
 
+def test_a_row_without_uncertainty_has_the_one_that_the_caller_assumes():
+    loose = replace(USUAL, meter=replace(USUAL.meter, floor_u_mv=8.0))
+    (usual,), (wide,) = (
+        drop_modes(NEUTRALS, 0.5, 900.0, assumptions=one)[:1] for one in (USUAL, loose)
+    )
+    assert usual.u_mv < 4.0
+    assert wide.u_mv >= 8.0
+
+
 def test_the_normal_distribution_is_near_enough():
     x = np.linspace(-7.0, 7.0, 1401)
     assert np.abs(below_all(x) - stats.norm.cdf(x)).max() < 2e-4

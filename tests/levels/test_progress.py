@@ -1,10 +1,13 @@
 """How a running test stands."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from invented_readings import Style, trial
 
 from drivers.readings import Function, Reading
+from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
 from meterlink.levels.detector import TestDetector
 from meterlink.levels.progress import Stage
@@ -66,8 +69,9 @@ def test_what_was_enough_stays_the_verdict():
         assert (first.verdict is Verdict.IN_PATH) == (drop_mv > 0.0)
 
 
-def idle(values_mv, **more):
-    detector = TestDetector(Setup(Hookup.NEUTRAL_GROUND, "Bed", None, "Door"), 0.0, hertz=60.0)
+def idle(values_mv, assumptions=USUAL, **more):
+    setup = Setup(Hookup.NEUTRAL_GROUND, "Bed", None, "Door")
+    detector = TestDetector(setup, 0.0, hertz=60.0, assumptions=assumptions)
     more.setdefault("function", Function.AC)
     for i, mv in enumerate(values_mv):
         volts = None if mv is None else mv / 1e3
@@ -89,6 +93,13 @@ def test_a_quiet_idle_level_is_enough_after_some_seconds():
     assert progress.enough
     assert progress.idle_mv == pytest.approx(6.0, abs=0.2)
     assert progress.restless is None
+
+
+def test_from_where_on_an_idle_level_counts_as_current_is_for_the_caller_to_assume():
+    values = 60.0 + np.random.default_rng(4).normal(0, 0.2, 30)
+    assert idle(values).idle_is_current
+    leads = replace(USUAL, meter=replace(USUAL.meter, large_idle_mv=90.0))
+    assert not idle(values, leads).idle_is_current
 
 
 @pytest.mark.parametrize(
