@@ -24,7 +24,7 @@ from meterlink.levels.changes import (
     near_level,
     settled,
 )
-from meterlink.levels.statistics import difference_sd, display_sd
+from meterlink.levels.statistics import Floats, difference_sd, display_sd
 from meterlink.levels.trace import Marks, Samples
 from meterlink.levels.two_settings import by_setting
 
@@ -109,11 +109,12 @@ class _Steps:
         self._sudden = (np.abs(self.size) >= 0.5 * np.abs(whole)) & (self.size * whole > 0)
         # what a change costs that is not the load's, and its time as the load's coming and going
         self._other = np.where(self._sudden, assumed.other_change, assumed.slow_change)
-        taps = ((marks.on, bool(marks.off)), (marks.off, bool(marks.on)))
-        self._comes, self._goes = (
-            np.array([_lag_cost(a.last_s, b.first_s, *one, assumed) for a, b in pairs])
-            for one in taps
+        before_s, after_s = (
+            np.array([a.last_s for a, _ in pairs]),
+            np.array([b.first_s for _, b in pairs]),
         )
+        self._comes = _lag_costs(before_s, after_s, marks.on, bool(marks.off), assumed)
+        self._goes = _lag_costs(before_s, after_s, marks.off, bool(marks.on), assumed)
 
     def best_states(self, size: float) -> tuple[float, list[bool]]:
         """States of all plateaus at least cost, if the load's step is ``size``.
@@ -182,22 +183,19 @@ class _Steps:
         return Explanation(plateaus, tuple(runs), already_on, odd, changes.noise_mv)
 
 
-def _lag_cost(
-    before_s: float, after_s: float, taps: list[float], has_others: bool, assumed: Levels
-) -> float:
-    """Cost of a switch between two times, given the taps for it."""
+def _lag_costs(
+    before_s: Floats, after_s: Floats, taps: list[float], has_others: bool, assumed: Levels
+) -> Floats:
+    """Cost of switches, each known to be between two times, of shape (n,), given the taps."""
     if not taps:
-        return assumed.ended_on if has_others else 0.0
-    return min(_one_lag(before_s - tap, after_s - tap, assumed) for tap in taps)
-
-
-def _one_lag(from_s: float, to_s: float, assumed: Levels) -> float:
-    """Cost of a lag, known to be between two times, of the switch behind its tap."""
-    if from_s > assumed.tap_before_s or to_s < -assumed.tap_after_s:
-        return assumed.no_tap
-    if from_s > assumed.late_s:
-        return assumed.odd_tap * from_s / assumed.tap_before_s
-    return -assumed.odd_tap * to_s / assumed.tap_after_s if to_s < -assumed.early_s else 0.0
+        return np.full(before_s.size, assumed.ended_on if has_others else 0.0)
+    from_s, to_s = (times[:, np.newaxis] - np.array(taps) for times in (before_s, after_s))
+    late = np.where(from_s > assumed.late_s, from_s / assumed.tap_before_s, 0.0)
+    early = np.where(to_s < -assumed.early_s, -to_s / assumed.tap_after_s, 0.0)
+    never = (from_s > assumed.tap_before_s) | (to_s < -assumed.tap_after_s)
+    costs = np.where(never, assumed.no_tap, assumed.odd_tap * np.maximum(late, early))
+    least: Floats = costs.min(axis=1)
+    return least
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,19 +262,11 @@ def stages_of_runs(
         during = usable.between(on_from_s, max(off_s, on_from_s + EDGE_S))
         during, low = by_setting(during, usable, seen, run, marks, idle_from_s, assumed)
         idle_from_s = after_from_s
-        one = Stages(
-            before=idle,
-            during=during,
-            idle=settled(idle, assumed),
-            on=near_level(during, assumed),
-            after=settled(after, assumed),
-            low=near_level(low, assumed),
-            on_at_s=rise.at_s,
-            off_at_s=fall and fall.at_s,
-            moved=run.restless,
-            warm=bool(found) or seen.already_on,
-        )
-        found.append(one)
+        kept = (settled(idle, assumed), near_level(during, assumed), settled(after, assumed))
+        seen_s = (rise.at_s, fall.at_s if fall else None)
+        warm = bool(found) or seen.already_on
+        low = near_level(low, assumed)
+        found.append(Stages(idle, during, *kept, low, *seen_s, run.restless, warm))
     return found
 
 
