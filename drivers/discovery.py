@@ -11,8 +11,7 @@ from dataclasses import dataclass, replace
 
 from drivers.address import Address, Link, open_link
 from drivers.errors import DriverError, OpeningError, UnavailableError
-from drivers.framing import Guess, guess
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Guess, Reading, guess
 
 #: Speeds of meters, most common first (common practice).
 SPEEDS = (9600, 2400, 19200, 1200, 4800, 38400, 57600, 115200)

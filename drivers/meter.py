@@ -90,7 +90,7 @@ class Listening:
 def make_talk(address: Address, emit: Emit, clock: Callable[[], float]) -> Talk:
     """The way of talking that an address asks for."""
     if address.driver == "scpi" and not address.ask:
-        from drivers.scpi_talk import ScpiTalk
+        from drivers.scpi import ScpiTalk
 
         return ScpiTalk(address, emit, clock)
     return Listening(address, emit, clock)

@@ -22,7 +22,7 @@ from types import FrameType
 from drivers.address import Address, Link, open_link
 from drivers.closing import Closing
 from drivers.errors import DriverError, OpeningError, OperatingError
-from drivers.scpi_talk import Dialogue
+from drivers.scpi import Dialogue
 
 DEFAULT_VOLTS = 12.0  # below what a person can feel; above it electronics on the circuit may suffer
 MOST_VOLTS = 24.0  # IEC 61557-4: open-circuit voltage of 4 to 24 V (from memory)

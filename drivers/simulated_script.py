@@ -9,8 +9,7 @@ import time
 from collections.abc import Callable, Iterable
 from typing import TextIO
 
-from drivers.framing import as_read_at
-from drivers.readings import Function
+from drivers.readings import Function, as_read_at
 from drivers.simulated import SimulatedMeter
 
 _WAIT_S = 0.05

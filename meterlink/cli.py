@@ -26,7 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "protect": ("answers:protect_command", "Where ground-fault devices protect everything."),
     "fault": ("answers:fault_command", "Dead or flickering: which box to open first."),
     "isolate": (
-        "isolate:isolate_command",
+        "next:isolate_command",
         "The check with the power off: steps, and what it finds.",
     ),
     "report": ("answers:report_command", "One page to hand over, and what goes on the door."),

@@ -17,8 +17,7 @@ from pathlib import Path
 
 from drivers.address import Address, Finder, parse_address, steady_s
 from drivers.capture import CaptureReader, replay
-from drivers.framing import as_read_at
-from drivers.readings import Function, Mark, Reading
+from drivers.readings import Function, Mark, Reading, as_read_at
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Verdict

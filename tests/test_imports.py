@@ -45,7 +45,7 @@ TALKING = (
     "drivers.discovery",
     "drivers.meter",
     "drivers.scpi_source",
-    "drivers.scpi_talk",
+    "drivers.scpi",
     "drivers.serial_link",
     "drivers.simulated",
     "drivers.visa_link",
@@ -64,9 +64,7 @@ COMPUTING_DRIVERS = (
     "segments",
     "scpi",
     "readings",
-    "numbers",
     "confirmation",
-    "framing",
 )
 OUTSIDE_WORLD = {"os", "io", "pathlib", "socket", "subprocess", "sys", "tempfile", "time"}
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from drivers.address import Address, Link, open_link, steady_s
 from drivers.errors import DriverError
-from drivers.scpi_talk import Dialogue, parse_error
+from drivers.scpi import Dialogue, parse_error
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.files import json_lines, why, write_durably
 from meterlink.show.format import clean

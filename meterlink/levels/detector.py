@@ -15,14 +15,20 @@ from drivers.readings import Reading
 from meterlink.assumptions import USUAL, Assumptions, Levels
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels import test_flags
-from meterlink.levels.changes import find_changes, least_step_mv, without_strays
 from meterlink.levels.drop import Drop, band_in_u, evaluate
 from meterlink.levels.levels import LevelsFound, measure_stages
 from meterlink.levels.line_drop import supply_levels
 from meterlink.levels.progress import Progress, progress_of
 from meterlink.levels.stages import Explanation, Stages, explain, stages_of_runs, stages_of_taps
 from meterlink.levels.test_flags import Flag
-from meterlink.levels.trace import Marks, Samples, Trace
+from meterlink.levels.trace import (
+    Marks,
+    Samples,
+    Trace,
+    find_changes,
+    least_step_mv,
+    without_strays,
+)
 from meterlink.levels.two_settings import LowSetting
 
 FINER = 0.35  # of the usual least step: what counts where several taps tell of a sag

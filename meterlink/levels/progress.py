@@ -16,11 +16,10 @@ from drivers.readings import Reading
 from meterlink.assumptions import Levels
 from meterlink.circuit.setup import Verdict
 from meterlink.levels import test_flags
-from meterlink.levels.changes import FEW, settled
 from meterlink.levels.levels import LevelsFound
 from meterlink.levels.statistics import level, robust_center
 from meterlink.levels.test_flags import Flag
-from meterlink.levels.trace import Samples
+from meterlink.levels.trace import FEW, Samples, settled
 
 if TYPE_CHECKING:
     from meterlink.levels.detector import Assessment

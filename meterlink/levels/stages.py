@@ -13,19 +13,20 @@ from itertools import pairwise, product
 import numpy as np
 
 from meterlink.assumptions import USUAL, Levels
-from meterlink.levels.changes import (
+from meterlink.levels.statistics import Floats, difference_sd, display_sd
+from meterlink.levels.trace import (
     FEW,
     STEP_SDS,
     Changes,
+    Marks,
     Plateau,
+    Samples,
     Switching,
     find_switching,
     first_sign,
     near_level,
     settled,
 )
-from meterlink.levels.statistics import Floats, difference_sd, display_sd
-from meterlink.levels.trace import Marks, Samples
 from meterlink.levels.two_settings import by_setting
 
 MOST_CYCLES = 12  # that are measured; more would hardly better the answer

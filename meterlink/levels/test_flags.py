@@ -6,11 +6,10 @@ from enum import StrEnum
 import numpy as np
 
 from meterlink.assumptions import USUAL, Levels
-from meterlink.levels.changes import FEW
 from meterlink.levels.levels import LevelsFound
 from meterlink.levels.stages import Explanation, Stages
 from meterlink.levels.statistics import Floats, level
-from meterlink.levels.trace import Marks, Samples, State
+from meterlink.levels.trace import FEW, Marks, Samples, State
 
 RHYTHM = 1.5  # stretches of a rhythm are within this factor of their median
 GAP_FACTOR = 10.0  # times the usual distance of readings

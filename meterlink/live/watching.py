@@ -19,9 +19,8 @@ import numpy as np
 
 from drivers.readings import Function, Mark, Reading
 from meterlink.assumptions import USUAL
-from meterlink.levels.changes import find_changes, settled, without_strays
 from meterlink.levels.statistics import robust_center
-from meterlink.levels.trace import samples_of
+from meterlink.levels.trace import find_changes, samples_of, settled, without_strays
 from meterlink.live.terminal import Block, columns, is_utf8, tell
 from meterlink.visit.notices import Notice, wrong_function
 from meterlink.visit.view import volts_text
@@ -61,7 +60,7 @@ class Quiet:
 class JumpFinder:
     """Follows the level of a series and tells when it changes.
 
-    Changes are those of ``meterlink.levels.changes``, looked for whenever a block of readings is
+    Changes are those of ``meterlink.levels.trace``, looked for whenever a block of readings is
     complete, in what came since the last one and in bounded memory.
     """
 

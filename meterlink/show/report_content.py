@@ -7,9 +7,8 @@ from datetime import datetime
 from markupsafe import Markup
 
 from meterlink import __version__
-from meterlink.answers.power_off import Expectation, expectations, place_to_open
 from meterlink.answers.protection import Protection, protect
-from meterlink.answers.wirings import Known
+from meterlink.answers.wirings import Expectation, Known, expectations, place_to_open
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Verdict
@@ -18,7 +17,7 @@ from meterlink.show.answers_text import protection_sentences
 from meterlink.show.format import clean, leads_text, load_text, percent, with_uncertainty
 from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map
-from meterlink.show.power_off import MORE_CARE, STEPS
+from meterlink.show.power_off import MORE_CARE, STEPS, Drop, Limit, drops, full_load, limits
 from meterlink.show.sentences import (
     UNSEEN,
     Advice,
@@ -30,7 +29,6 @@ from meterlink.show.sentences import (
     ungrounded,
 )
 from meterlink.show.traces import Digest, Visit, digests, level_text, visits
-from meterlink.show.voltage_drop import Drop, Limit, drops, full_load, limits
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.observations import USUAL_AMPS
 from meterlink.tree.wiring import Point, Splice, WiringMap

@@ -27,15 +27,6 @@ from meterlink.levels.visit_split import TestSplitter
 from meterlink.testlog.columns import TestRow
 from meterlink.visit.notices import Faults, Notice, NoticeKind, TestValidity
 from meterlink.visit.planning import Outlook
-from meterlink.visit.running import (
-    begin_again,
-    begin_dead,
-    follow,
-    meter_lost,
-    source_changed,
-    source_failed,
-    switched,
-)
 from meterlink.visit.showing import view_of
 from meterlink.visit.state import (
     LogTest,
@@ -47,7 +38,16 @@ from meterlink.visit.state import (
     TypedTest,
     Withdraw,
 )
-from meterlink.visit.steps import Steps
+from meterlink.visit.steps import (
+    Steps,
+    begin_again,
+    begin_dead,
+    follow,
+    meter_lost,
+    source_changed,
+    source_failed,
+    switched,
+)
 from meterlink.visit.typed_levels import log_typed, take_typed
 from meterlink.visit.view import Key, Sound, VisitView
 

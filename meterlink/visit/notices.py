@@ -11,8 +11,7 @@ from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
-from drivers.framing import guess
-from drivers.readings import Function, Mark, Reading
+from drivers.readings import Function, Mark, Reading, guess
 
 
 class NoticeKind(StrEnum):

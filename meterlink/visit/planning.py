@@ -3,9 +3,8 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from meterlink.answers.power_off import expectations, place_to_open
 from meterlink.answers.protection import Protection, protect
-from meterlink.answers.wirings import Known, Wirings
+from meterlink.answers.wirings import Known, Wirings, expectations, place_to_open
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.errors import UsageError

@@ -7,9 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from meterlink.answers.power_off import dead_probabilities
 from meterlink.answers.protection import protect
-from meterlink.answers.wirings import Known, known_of
+from meterlink.answers.wirings import Known, dead_probabilities, known_of
 from meterlink.circuit.circuit import Circuit
 from meterlink.show.answers_text import BEFORE_WORK
 from meterlink.show.report_content import CAUTIONS

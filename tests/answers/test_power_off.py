@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.answers.power_off import dead_probabilities, expectations, place_to_open
+from meterlink.answers.wirings import dead_probabilities, expectations, place_to_open
 from meterlink.testlog.findings import Cut, State
 from meterlink.testlog.reader import read_rows
 

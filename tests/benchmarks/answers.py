@@ -20,9 +20,8 @@ import numpy as np
 from simulated_tests import Bench, true_clades
 
 from meterlink.answers.fault import find_fault
-from meterlink.answers.power_off import expectations, place_to_open
 from meterlink.answers.protection import protect
-from meterlink.answers.wirings import Wirings, known_of
+from meterlink.answers.wirings import Wirings, expectations, known_of, place_to_open
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.testlog.findings import State
 

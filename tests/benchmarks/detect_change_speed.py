@@ -14,8 +14,8 @@ import ruptures
 
 from drivers.readings import Function, Reading
 from meterlink.circuit.setup import Hookup, Setup
-from meterlink.levels.changes import partition
 from meterlink.levels.detector import TestDetector
+from meterlink.levels.trace import partition
 
 LENGTHS = (100, 400, 1_000)
 PENALTY = 25.0

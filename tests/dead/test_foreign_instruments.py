@@ -9,8 +9,8 @@ from drivers.address import open_link, parse_address
 from drivers.capture import decode
 from drivers.errors import DriverError
 from drivers.readings import Event, Function, Mark, make_decoder
+from drivers.scpi import ScpiTalk
 from drivers.scpi_source import Limits, ScpiSource, SourceError
-from drivers.scpi_talk import ScpiTalk
 
 pytest.importorskip("pyvisa_sim")
 BENCH = Path(__file__).parents[2] / "fixtures" / "instruments" / "bench.yaml"

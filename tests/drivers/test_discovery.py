@@ -9,7 +9,7 @@ from serial.tools.list_ports_common import ListPortInfo
 from drivers.address import Address
 from drivers.discovery import Port, examine, serial_ports, visa_resources
 from drivers.errors import OpeningError, OperatingError, UnavailableError
-from drivers.framing import as_read_at
+from drivers.readings import as_read_at
 from drivers.simulated_bytes import lines_text, segment_frame
 
 

@@ -4,8 +4,7 @@ import random
 
 import pytest
 
-from drivers.framing import as_read_at, guess
-from drivers.readings import Function, make_decoder
+from drivers.readings import Function, as_read_at, guess, make_decoder
 from drivers.simulated_bytes import lines_text, nr3_text, segment_frame
 
 STREAM = b"".join(lines_text(0.004 + 0.0001 * k) for k in range(20))

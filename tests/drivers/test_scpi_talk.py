@@ -15,7 +15,7 @@ from drivers.address import parse_address
 from drivers.capture import decode
 from drivers.errors import DriverError, OpeningError, OperatingError, SilentError
 from drivers.readings import Event, Function, Mark, Reading, Received, Sent, make_decoder
-from drivers.scpi_talk import ScpiTalk, parse_error
+from drivers.scpi import ScpiTalk, parse_error
 from drivers.simulated_bytes import IDENTITY, SimulatedInstrument
 
 REFERENCE = Path(__file__).parents[2] / "fixtures" / "reference"

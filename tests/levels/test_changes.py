@@ -10,7 +10,9 @@ import ruptures
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.levels.changes import (
+from meterlink.levels.trace import (
+    Samples,
+    State,
     Switching,
     find_changes,
     first_sign,
@@ -19,7 +21,6 @@ from meterlink.levels.changes import (
     settled,
     without_strays,
 )
-from meterlink.levels.trace import Samples, State
 
 NILE = Path(__file__).parents[2] / "fixtures" / "reference" / "step_nile.csv"
 SERIES = st.lists(st.integers(-30, 30), min_size=1, max_size=9)

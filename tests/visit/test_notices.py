@@ -2,8 +2,7 @@
 
 import pytest
 
-from drivers.framing import as_read_at
-from drivers.readings import Function, Reading
+from drivers.readings import Function, Reading, as_read_at
 from drivers.simulated_bytes import lines_text, segment_frame
 from meterlink.visit.notices import SILENT_S, Notice, NoticeKind, Watch, not_understood, printable
 
