@@ -151,7 +151,7 @@ class Meter:
         self._emit(Mark(self._clock(), "link-open", str(address)))
         try:
             return self._talk.begin(link)
-        except DriverError:
+        except BaseException:
             self._close()
             raise
 
@@ -166,11 +166,11 @@ class Meter:
 
     def _run(self) -> None:
         while not self._stopped.is_set():
-            if self._link is None:
-                self._reopen()
-                continue
             try:
-                self._talk.step(self._link)
+                if self._link is None:
+                    self._reopen()
+                else:
+                    self._talk.step(self._link)
             except OperatingError as error:
                 self._lose(str(error))
             except Exception as error:  # noqa: BLE001 (a defect here must not end in silence)

@@ -169,6 +169,10 @@ class Dialogue:
 
     After each command that is tried the error queue is read empty, so that a refused command is
     known and named.
+
+    Attributes:
+        knows_errors: It has answered so far when its error queue was asked for; without one nobody
+            knows what it refused.
     """
 
     def __init__(
@@ -184,7 +188,7 @@ class Dialogue:
         self._line_end = b"\n"
         self._lines = LineBuffer(MAX_REPLY_BYTES)
         self._replies: deque[bytes] = deque()
-        self._knows_errors = True
+        self.knows_errors = True
 
     def identify(self, port: str) -> str:
         """What it says it is.
@@ -198,7 +202,7 @@ class Dialogue:
             self._line_end = line_end
             identity = self.ask("*IDN?", _IDENTIFY_S)
             if identity:
-                return identity[:72]
+                return "".join(c for c in identity if c.isprintable())[:72]
             self._lines.forget()
             self._replies.clear()
         raise SilentError(
@@ -231,11 +235,11 @@ class Dialogue:
     def errors(self) -> list[ScpiError]:
         """Read the error queue until it is empty (SCPI-99 vol. 2, 21.8)."""
         found: list[ScpiError] = []
-        while self._knows_errors and len(found) < _MOST_ERRORS:
+        while self.knows_errors and len(found) < _MOST_ERRORS:
             reply = self.ask("SYST:ERR?")
             error = parse_error(reply) if reply is not None else None
             if error is None:
-                self._knows_errors = False  # an instrument from before SCPI; its errors stay unread
+                self.knows_errors = False  # an instrument from before SCPI; its errors stay unread
             elif error.code == 0:
                 break
             else:

@@ -254,8 +254,8 @@ class ScpiSource(Closing):
                 )
 
     def _find_reversal(self) -> str:
-        """How it turns its current round; empty where it cannot."""
-        if not self._talk.attempt("OUTP:REL:POL NORM"):
+        """How it turns its current round; empty where it cannot, or nobody knows that it does."""
+        if not self._talk.attempt("OUTP:REL:POL NORM") and self._talk.knows_errors:
             return "relay"
         amps = self._limits.amps
         turned = not self._talk.attempt(f"CURR {-amps:.3f}") and self._number("CURR?") < 0

@@ -121,6 +121,19 @@ def test_a_supply_that_cannot_turn_its_current_says_so() -> None:
         assert not cable.supply.output
 
 
+def test_a_supply_that_never_says_what_it_refused_is_not_taken_to_turn_its_current() -> None:
+    class Mute(SimulatedSupply):
+        def answer(self, command: str) -> bytes:
+            return b"" if command.startswith("SYST:ERR") else super().answer(command)
+
+    cable = Cable(Mute(reversal=""))
+    with source(cable) as supply:
+        assert not supply.reverses
+        assert supply.on().amps == pytest.approx(cable.supply.flow())
+        with pytest.raises(SourceError, match="Swap its leads"):
+            supply.on(-1)
+
+
 @pytest.mark.parametrize(
     ("ohms", "words"),
     [(float("inf"), "No current flows"), (10.0, "limits: 12 V drive only 1.2 A of 5 A")],

@@ -110,6 +110,25 @@ def test_a_defect_in_the_thread_is_told_and_not_the_end(run: Callable[..., list[
     assert events[-1] == Received(1.0, b"2")
 
 
+def test_a_defect_while_the_port_is_looked_for_is_told_and_not_the_end(
+    run: Callable[..., list[Event]],
+) -> None:
+    class Defective(Finder):
+        tries = 0
+
+        def current(self) -> Address:
+            self.tries += 1
+            if self.tries == 1:
+                raise OSError("the list of ports cannot be read")
+            return parse_address("lines:COM1")
+
+    ports = Ports(PlayedLink(OperatingError("gone")), PlayedLink(b"2"))
+    events = run(ports, finder=Defective(parse_address("lines:COM1")))
+    lost = [event.text for event in events if isinstance(event, Mark) and event.kind == "link-lost"]
+    assert "the list of ports cannot be read" in lost[-1]
+    assert events[-1] == Received(1.0, b"2")
+
+
 def test_the_port_is_looked_for_under_its_new_name(run: Callable[..., list[Event]]) -> None:
     class Moved(Finder):
         def current(self) -> Address:

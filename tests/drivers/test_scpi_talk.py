@@ -244,6 +244,11 @@ def test_an_errors_text_cannot_reach_the_terminal_as_commands() -> None:
     assert str(error).isprintable()
 
 
+def test_an_identity_cannot_reach_the_terminal_as_commands() -> None:
+    bench = Bench(identity="ACME,\x1b[2JV\x07,0,1")
+    assert bench.talk.begin(bench.link).identity == "ACME,[2JV,0,1"
+
+
 def test_the_simulated_instrument_knows_long_and_short_forms_and_nothing_between() -> None:
     """Short forms: the rule of SCPI-99 vol. 1, 6.2.1, with the listed examples."""
     examples = json.loads((REFERENCE / "scpi_facts.json").read_text("utf-8"))
