@@ -119,9 +119,13 @@ def spelled_plainly(error: UnicodeError) -> tuple[str, int]:
     return "".join(escaped), error.end
 
 
-def _prepare_output() -> None:
-    """Nothing that is printed fails for its characters, or for a stream that the caller closed."""
+def _prepare_streams() -> None:
+    """Nothing fails for characters that are printed or typed, or for a stream that is closed."""
     codecs.register_error("meterlink.plain", spelled_plainly)
+    if sys.stdin is None:
+        sys.stdin = open(os.devnull, encoding="utf-8")  # noqa: SIM115, PTH123 (stays open to the end; no path)
+    elif isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:
@@ -144,7 +148,7 @@ def main() -> NoReturn:
     from drivers.errors import DriverError
     from meterlink.errors import MeterlinkError
 
-    _prepare_output()
+    _prepare_streams()
     _compute_in_one_thread()
     try:
         group(prog_name="meterlink", standalone_mode=True)

@@ -1,5 +1,6 @@
 """The command line itself: every end is one message and a number, whatever goes wrong."""
 
+import io
 import sys
 from collections.abc import Callable
 
@@ -65,15 +66,27 @@ def test_a_defect_ends_as_one_message_and_shows_itself_where_it_is_asked_to(
 
 def test_streams_that_the_caller_closed_are_no_reason_to_fail(monkeypatch) -> None:
     monkeypatch.setattr(cli, "group", lambda **how: print("to nobody"))
-    monkeypatch.setattr(sys, "stdout", None)
-    monkeypatch.setattr(sys, "stderr", None)
+    for name in ("stdin", "stdout", "stderr"):
+        monkeypatch.setattr(sys, name, None)
     with pytest.raises(SystemExit) as end:
         cli.main()
-    opened = sys.stdout, sys.stderr
+    assert sys.stdin.read() == ""
+    opened = sys.stdin, sys.stdout, sys.stderr
     monkeypatch.undo()
     for stream in opened:
         stream.close()
     assert end.value.code == 0
+
+
+def test_bytes_on_standard_input_that_are_no_text_are_read_as_replaced(monkeypatch) -> None:
+    read: list[str] = []
+    monkeypatch.setattr(cli, "group", lambda **how: read.extend(sys.stdin))
+    typed = io.TextIOWrapper(io.BytesIO(b"ready\n\xff\nstop\n"), encoding="utf-8")
+    monkeypatch.setattr(sys, "stdin", typed)
+    with pytest.raises(SystemExit) as end:
+        cli.main()
+    assert end.value.code == 0
+    assert read == ["ready\n", "\ufffd\n", "stop\n"]
 
 
 def test_help_lists_every_command_in_the_order_of_the_job(meterlink: Callable[..., Run]) -> None:
