@@ -6,17 +6,16 @@ are text, empty where a log lacks them.
 
 import csv
 import io
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
-from meterlink.files import write_durably
+from meterlink.files import open_regular, why, write_durably
 from meterlink.lab.csv_records import LogRecords, figure, moment
 from meterlink.testlog.columns import COLUMNS, TABLE, Kind, restored
 from meterlink.testlog.findings import left_out_text, withdrawn_from
@@ -128,11 +127,11 @@ def _with_points(row: Cells) -> Cells:
     }
 
 
-def _opened(path: Path) -> io.BufferedReader:
+def _opened(path: Path) -> BinaryIO:
     try:
-        return path.open("rb")
+        return open_regular(path)
     except OSError as error:
-        raise LogError(f"{path} cannot be read: {os.strerror(error.errno or 0)}.") from error
+        raise LogError(f"{path} cannot be read: {why(error)}.") from error
 
 
 def _write_csv(

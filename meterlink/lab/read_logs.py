@@ -7,7 +7,6 @@ be used is counted and the first ones are named, by file and line.
 
 import difflib
 import math
-import os
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field, replace
@@ -17,6 +16,7 @@ from typing import IO
 
 from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
+from meterlink.files import open_regular, why
 from meterlink.lab.csv_records import LogRecords, Progress, ProgressTeller, figure, number, seconds
 from meterlink.lab.table import Condition, Question, Row, Table, Tally
 from meterlink.show.format import clean
@@ -93,11 +93,11 @@ def read_trials(
     for path, given in logs.items():
         trials.table.logs.append(str(given))
         try:
-            with path.open("rb") as stream:
+            with open_regular(path) as stream:
                 _LogReader(path, trials, seen).read(stream, tell)
         except OSError as error:
             raise LogError(
-                f"{path} cannot be read: {os.strerror(error.errno or 0)}. Give the path of a job "
+                f"{path} cannot be read: {why(error)}. Give the path of a job "
                 f"folder or of its {LOG_FILE}."
             ) from error
     _check_asked(question, trials, seen)

@@ -15,7 +15,7 @@ import tomli_w
 from drivers.address import Address, parse_address
 from drivers.errors import AddressError
 from meterlink.errors import MeterlinkError, UsageError
-from meterlink.files import write_durably
+from meterlink.files import open_regular, write_durably
 
 _MOST_BYTES = 1 << 20
 _MOST_NAME = 40
@@ -44,11 +44,11 @@ def remembered() -> dict[str, str]:
     """
     path = meters_file()
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             meters = tomllib.loads(stream.read(_MOST_BYTES).decode()).get("meters", {})
     except FileNotFoundError:
         return {}
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise SettingsFileError(f"{path} cannot be read: {error}. Correct or delete it.") from error
     if not isinstance(meters, dict):
         raise SettingsFileError(f"{path}: [meters] is no table. Correct or delete the file.")

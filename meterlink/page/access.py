@@ -21,6 +21,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from meterlink.files import open_regular
+
 ACCESS_FILE = "page.json"
 JOIN_PATH = "/join"
 OPEN_PATHS = (JOIN_PATH, "/page.css", "/icon.svg")  # nothing of a visit is in these
@@ -75,9 +77,10 @@ def kept_access(folder: Path) -> Access:
     """Key and port of a job; new ones where there are none, or none that can be used."""
     try:
         path = folder / ACCESS_FILE
-        if path.stat().st_mode & 0o077 and os.name == "posix":
-            return Access()  # others may have read it
-        found = json.loads(path.read_bytes()[:1000])
+        with open_regular(path) as stream:
+            if os.fstat(stream.fileno()).st_mode & 0o077 and os.name == "posix":
+                return Access()  # others may have read it
+            found = json.loads(stream.read(1000))
         key, port = found["key"], found["port"]
     except (OSError, ValueError, RecursionError, KeyError, TypeError):
         return Access()

@@ -1,5 +1,6 @@
 """Logs of any version and in any state into a table of trials."""
 
+import os
 import tracemalloc
 from datetime import UTC, datetime
 
@@ -11,6 +12,7 @@ from lab.logs import drops, write_log
 
 from meterlink.errors import LabError, LogError, MeterlinkError, UsageError
 from meterlink.lab import table
+from meterlink.lab.export import export_logs
 from meterlink.lab.read_logs import check_values, group_text, read_trials
 from meterlink.lab.table import Condition, Question
 from meterlink.testlog.columns import COLUMNS
@@ -34,6 +36,15 @@ def test_rows_of_one_setup_are_one_series_in_the_order_of_the_log(tmp_path):
     assert first.test.tolist() == [1, 2, 3, 5]
     assert np.diff(first.time_s).tolist() == [60, 60, 120]
     assert first.u.tolist() == [1, 1, 1, 1]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_a_pipe_in_the_place_of_a_log_is_refused_and_nobody_waits_for_it(tmp_path):
+    os.mkfifo(tmp_path / "log.csv")
+    with pytest.raises(LogError, match="a pipe or device"):
+        read(tmp_path / "log.csv")
+    with pytest.raises(LogError, match="a pipe or device"):
+        export_logs([tmp_path / "log.csv"], tmp_path / "all.csv", print)
 
 
 def test_several_logs_follow_each_other_and_one_named_twice_is_read_once(tmp_path):

@@ -1,5 +1,6 @@
 """Meters kept under names of the user's choosing."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -43,11 +44,21 @@ def test_a_name_that_could_be_an_address_is_refused(name: str) -> None:
         remember(name, BENCH)
 
 
-@pytest.mark.parametrize("content", [b"meters = 5\n", b"not toml [", b"\xff\xfe", b"[meters\n"])
+@pytest.mark.parametrize(
+    "content", [b"meters = 5\n", b"not toml [", b"\xff\xfe", b"[meters\n", b"a=" + b"[" * 9000]
+)
 def test_a_damaged_settings_file_is_named(content: bytes) -> None:
     meters_file().parent.mkdir()
     meters_file().write_bytes(content)
     with pytest.raises(SettingsFileError, match="Correct or delete"):
+        find_address("bench")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_a_pipe_in_the_place_of_the_settings_file_is_refused() -> None:
+    meters_file().parent.mkdir()
+    os.mkfifo(meters_file())
+    with pytest.raises(SettingsFileError, match="a pipe or device"):
         find_address("bench")
 
 

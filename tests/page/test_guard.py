@@ -1,6 +1,7 @@
 """Who is let in, asked of the guard itself: no server, no network, any request."""
 
 import asyncio
+import os
 import socket
 from pathlib import Path
 from types import SimpleNamespace
@@ -179,6 +180,12 @@ def test_a_port_that_is_none_makes_a_new_key(tmp_path: Path, port: object) -> No
     path.write_text(path.read_text().replace("8321", repr(port).replace("'", '"')))
     assert kept_access(tmp_path).port == 0
     assert kept_access(tmp_path).key != "a" * 22
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_a_pipe_in_the_place_of_the_kept_key_holds_nothing_up(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "page.json", 0o600)
+    assert kept_access(tmp_path).port == 0
 
 
 # where a phone finds it
