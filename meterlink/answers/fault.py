@@ -13,11 +13,10 @@ from itertools import combinations
 import numpy as np
 
 from meterlink.answers.wirings import Wirings, has_bits
-from meterlink.assumptions import USUAL
+from meterlink.assumptions import USUAL, Assumptions, Faults
 from meterlink.tree.trees import Floats, Masks
 from meterlink.tree.wiring import PANEL, PoorJoint
 
-FAULTS = USUAL.faults
 USUAL_WIRINGS, USUAL_SEED = 1500, 1  # drawn where nothing was tested
 WORTH_TELLING_BITS = 0.05
 
@@ -114,7 +113,7 @@ def find_fault(
         flickers: They flicker rather than stay dead.
     """
     if not tested:
-        wirings = usual_wirings(wirings.names)
+        wirings = usual_wirings(wirings.names, wirings.assumptions)
     breaks, boxes = _breaks(wirings, _poor_runs(wirings, poor, flickers=flickers))
     agree = _agreement(breaks.dead, wirings, dead, live)
     total = np.bincount(breaks.wiring, breaks.rate, len(wirings.probability))
@@ -147,19 +146,19 @@ def find_fault(
     )
 
 
-def usual_wirings(names: tuple[str, ...]) -> Wirings:
+def usual_wirings(names: tuple[str, ...], assumptions: Assumptions = USUAL) -> Wirings:
     """What is usual where nothing was tested: mostly chains, half of them as listed."""
-    rng = np.random.default_rng(USUAL_SEED)
+    rng, faults = np.random.default_rng(USUAL_SEED), assumptions.faults
     n = len(names)
     clades = np.zeros((USUAL_WIRINGS, n), dtype=np.int64)
     for row in clades:
-        listed = rng.random() < FAULTS.listed_in_order
+        listed = rng.random() < faults.listed_in_order
         order = list(range(n)) if listed else rng.permutation(n).tolist()
         parent: dict[int, int] = {}
         for k, i in enumerate(order):
             draw = rng.random()
-            if k and draw >= FAULTS.next_on_panel:
-                on_last = draw < FAULTS.next_on_panel + FAULTS.next_on_last
+            if k and draw >= faults.next_on_panel:
+                on_last = draw < faults.next_on_panel + faults.next_on_last
                 parent[i] = order[k - 1] if on_last else order[int(rng.integers(k))]
             row[i] |= 1 << i
             feeder = i
@@ -174,6 +173,7 @@ def usual_wirings(names: tuple[str, ...]) -> Wirings:
         closed=np.zeros(USUAL_WIRINGS, dtype=bool),
         best=0,
         untested=frozenset(names),
+        assumptions=assumptions,
     )
 
 
@@ -240,36 +240,37 @@ class _Boxes:
 def _breaks(wirings: Wirings, poor: Mapping[int, float]) -> tuple[_Breaks, list[str]]:
     """Every break on every wiring, and the names of the boxes."""
     boxes = _Boxes(wirings)
-    parts = list(_device_breaks(wirings.clades, len(wirings.names)))
+    faults = wirings.assumptions.faults
+    parts = list(_device_breaks(wirings.clades, faults))
     for runs, in_ring in zip(wirings.masks.T, wirings.ring_runs.T, strict=True):
         there = np.flatnonzero((runs != 0) & ~in_ring)
         found = runs[there].tolist()
-        rate = np.array([poor.get(run, 1.0) for run in found]) * 2 * FAULTS.joint
+        rate = np.array([poor.get(run, 1.0) for run in found]) * 2 * faults.joint
         ends = [boxes.ends(k, run) for k, run in zip(there.tolist(), found, strict=True)]
         parts.append((there, runs[there], rate, np.array(ends, dtype=np.int64).reshape(-1, 2)))
     wiring, dead, rates, places = (np.concatenate(column) for column in zip(*parts, strict=True))
     return _Breaks(wiring, dead, rates, places), boxes.names
 
 
-def _device_breaks(clades: Masks, n: int) -> Iterator[tuple[Masks, Masks, Floats, Masks]]:
+def _device_breaks(clades: Masks, faults: Faults) -> Iterator[tuple[Masks, Masks, Floats, Masks]]:
     """Breaks within one box: on the way through, its own contacts, tripped; and the breaker."""
-    rows = np.arange(len(clades))
+    rows, n = np.arange(len(clades)), clades.shape[1]
     for i in range(n):
         place = np.full((len(rows), 2), i)
         bit = np.int64(1) << np.int64(i)
         onward = clades[:, i] & ~bit
-        yield rows, onward, np.where(onward != 0, FAULTS.through_device, 0.0), place
-        yield rows, np.full(len(rows), bit), np.full(len(rows), FAULTS.one_device), place
-        yield rows, clades[:, i], np.full(len(rows), FAULTS.tripped), place
+        yield rows, onward, np.where(onward != 0, faults.through_device, 0.0), place
+        yield rows, np.full(len(rows), bit), np.full(len(rows), faults.one_device), place
+        yield rows, clades[:, i], np.full(len(rows), faults.tripped), place
     everything = np.full(len(rows), (np.int64(1) << np.int64(n)) - 1)  # the breaker
-    yield rows, everything, np.full(len(rows), FAULTS.breaker), np.full((len(rows), 2), n)
+    yield rows, everything, np.full(len(rows), faults.breaker), np.full((len(rows), 2), n)
 
 
 def _agreement(
     made_dead: Masks, wirings: Wirings, dead: Collection[str], live: Collection[str]
 ) -> Floats:
     """Probability of what was found, for each break."""
-    said = wirings.bits(tuple(dead))
+    faults, said = wirings.assumptions.faults, wirings.bits(tuple(dead))
     works = wirings.bits(tuple(live)) & ~said
     rest = wirings.all_bits & ~said & ~works
 
@@ -281,10 +282,10 @@ def _agreement(
     wrongly = missed + among(works)
     rightly = among(said) + works.bit_count() - among(works)
     result: Floats = (
-        FAULTS.wrong_dead**wrongly
-        * (1 - FAULTS.wrong_dead) ** rightly
-        * FAULTS.not_looked ** among(rest)
-        * (1 - FAULTS.not_looked) ** (rest.bit_count() - among(rest))
+        faults.wrong_dead**wrongly
+        * (1 - faults.wrong_dead) ** rightly
+        * faults.not_looked ** among(rest)
+        * (1 - faults.not_looked) ** (rest.bit_count() - among(rest))
     )
     return result
 

@@ -1,5 +1,6 @@
 """What each possible test would show under each of the hypotheses that are still in play."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -7,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meterlink.assumptions import USUAL
+from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.setup import Setup
 from meterlink.tree import infer as inference
 from meterlink.tree.infer import Posterior
@@ -18,11 +19,7 @@ from meterlink.tree.trees import Flags, Floats
 NODES = np.array([-1.7320508, 0.0, 1.7320508])  # Gauss-Hermite, exact to the fifth moment
 NODE_WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])
 JUMP_IN_U = 3.0  # a drop of so many uncertainties is seen as a jump
-NO_CHANGE = USUAL.outliers.no_change
-STILL_U_MV = USUAL.meter.no_jump_u_mv
-JUMP = USUAL.outliers.jump + USUAL.outliers.misnamed
 TINY = 1e-30
-JUMP_RANGE = float(np.log(USUAL.outliers.jump_most_mv / USUAL.outliers.jump_least_mv))
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,12 +102,15 @@ def forecast(
     return Forecast(mean, np.sqrt(variance), np.hypot(noise, wander), tests.signed)
 
 
-def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Floats]:
+def outcome_likelihoods(
+    weight: Floats, expected: Forecast, assumptions: Assumptions = USUAL
+) -> tuple[Floats, Floats]:
     """Possible outcomes of one test and how likely each tree makes them.
 
     Args:
         weight: Of the trees, shape ``(S,)``.
         expected: What the test would show on each.
+        assumptions: How often a test does not show what it should, and what it shows then.
 
     Returns:
         Probability of each outcome, ``(C, O)``, and the likelihood of it on each tree,
@@ -118,19 +118,33 @@ def outcome_likelihoods(weight: Floats, expected: Forecast) -> tuple[Floats, Flo
         whatever the wiring.
     """
     mean, sd = expected.mean, expected.sd
+    no_change = assumptions.outliers.no_change
     nodes = mean[:, None, :] + sd[:, None, :] * NODES[None, :, None]
     nodes = np.where(expected.signed, nodes, np.abs(nodes))
-    honest = (1 - NO_CHANGE) * weight[:, None] * NODE_WEIGHTS
+    honest = (1 - no_change) * weight[:, None] * NODE_WEIGHTS
     trees = len(weight)
     outcomes = nodes.reshape(trees * 3, -1)
     outcomes = np.concatenate([outcomes, np.zeros((1, outcomes.shape[1]))]).T  # (C, O)
-    probability = np.append(honest.reshape(-1), NO_CHANGE)
+    probability = np.append(honest.reshape(-1), no_change)
     z = (outcomes[:, :, None] - mean.T[:, None, :]) / sd.T[:, None, :]
-    likelihood = (1 - NO_CHANGE) * np.exp(-0.5 * z**2) / sd.T[:, None, :]
-    still = NO_CHANGE * np.exp(-0.5 * (outcomes / STILL_U_MV) ** 2) / STILL_U_MV
-    jump = JUMP / (np.maximum(np.abs(outcomes), 1.0) * JUMP_RANGE)
-    likelihood += (still + jump)[:, :, None]
+    likelihood = (1 - no_change) * np.exp(-0.5 * z**2) / sd.T[:, None, :]
+    likelihood += _of_an_outlier(outcomes, assumptions)[:, :, None]
     return np.broadcast_to(probability, outcomes.shape), likelihood
+
+
+def _of_an_outlier(
+    mv: NDArray[np.floating[Any]], assumptions: Assumptions
+) -> NDArray[np.floating[Any]]:
+    """Likelihood of readings that do not say what they seem to: no change, or a jump of any size.
+
+    Like all likelihoods here it leaves out ``1 / sqrt(2 pi)``.
+    """
+    rates, still_u = assumptions.outliers, assumptions.meter.no_jump_u_mv
+    width = math.log(rates.jump_most_mv / rates.jump_least_mv)
+    still = rates.no_change * np.exp(-0.5 * (mv / still_u) ** 2) / still_u
+    any_size = (rates.jump + rates.misnamed) / width
+    shown: NDArray[np.floating[Any]] = still + any_size / np.maximum(np.abs(mv), 1.0)
+    return shown
 
 
 def information_bits(
@@ -157,21 +171,26 @@ def information_bits(
     return bits
 
 
-def quick_bits(weight: Floats, expected: Forecast, label: NDArray[np.intp]) -> Floats:
+def quick_bits(
+    weight: Floats,
+    expected: Forecast,
+    label: NDArray[np.intp],
+    assumptions: Assumptions = USUAL,
+) -> Floats:
     """``information_bits`` nearly: one outcome of each tree, in single precision.
 
     Good enough to say which tests are worth a closer look (measured: of the best twenty none was
     beyond the fortieth).
     """
+    no_change = assumptions.outliers.no_change
     mean, sd = (part.T.astype(np.float32) for part in (expected.mean, expected.sd))
     likelihood = (mean[:, :, None] - mean[:, None, :]) / sd[:, None, :]
     np.square(likelihood, out=likelihood)
     likelihood *= np.float32(-0.5)
     np.exp(likelihood, out=likelihood)
-    likelihood *= np.float32(1 - NO_CHANGE) / sd[:, None, :]
-    still = NO_CHANGE * np.exp(-0.5 * (mean / STILL_U_MV) ** 2) / STILL_U_MV
-    likelihood += (still + JUMP / (np.maximum(np.abs(mean), 1.0) * JUMP_RANGE))[:, :, None]
-    honest = np.broadcast_to((1 - NO_CHANGE) * weight, mean.shape)
+    likelihood *= np.float32(1 - no_change) / sd[:, None, :]
+    likelihood += _of_an_outlier(mean, assumptions)[:, :, None]
+    honest = np.broadcast_to((1 - no_change) * weight, mean.shape)
     return information_bits(honest, likelihood, weight, label)
 
 

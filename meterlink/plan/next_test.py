@@ -241,7 +241,8 @@ class _Planner:
             some = setups[start : start + GLANCED]
             expected = self._forecast(some, self.screen, [1] * len(some))
             tells = 1 - self._void(some)
-            gains.append(tells * quick_bits(self.screen.weight, expected, label))
+            bits = quick_bits(self.screen.weight, expected, label, self.posterior.assumptions)
+            gains.append(tells * bits)
             runs.append(tells * expected.bits_about_runs(self.screen.weight))
         return np.concatenate(gains), np.concatenate(runs)
 
@@ -265,12 +266,13 @@ class _Planner:
         """What each setup promises, with so many cycles each."""
         label = self._labels(particles)
         repeats = cycles or [1] * len(setups)
-        sure = self.posterior.assumptions.decisions.settled
+        assumed = self.posterior.assumptions
+        sure = assumed.decisions.settled
         gains, runs, settling = [], [], []
         for start in range(0, len(setups), CHUNK):
             some = setups[start : start + CHUNK]
             expected = self._forecast(some, particles, repeats[start : start + CHUNK])
-            outcomes = outcome_likelihoods(particles.weight, expected)
+            outcomes = outcome_likelihoods(particles.weight, expected, assumed)
             tells = 1 - self._void(some)
             gains.append(tells * information_bits(*outcomes, particles.weight, label))
             settling.append(tells * settling_probability(*outcomes, particles.weight, label, sure))
@@ -281,7 +283,8 @@ class _Planner:
         """The question that the test answers best, in words."""
         particles = self.final
         expected = self._forecast([setup], particles, [cycles])
-        outcomes = outcome_likelihoods(particles.weight, expected)
+        assumed = self.posterior.assumptions
+        outcomes = outcome_likelihoods(particles.weight, expected, assumed)
 
         def bits(label: NDArray[np.intp]) -> float:
             return float(information_bits(*outcomes, particles.weight, label)[0])

@@ -159,7 +159,10 @@ def source_row(
 
 
 def usual_run_mohm(circuit: Circuit) -> float:
-    """Resistance of a run of usual length between neighbours, with its joints."""
+    """Resistance of a run of usual length between neighbours, with its joints.
+
+    The usual assumptions: readings are typed at a command, which takes no others.
+    """
     per_m = circuit.ohm_per_m()
     if per_m is None:
         return USUAL.runs.median_mohm

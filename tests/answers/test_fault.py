@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -5,6 +7,7 @@ from hypothesis import strategies as st
 
 from meterlink.answers.fault import fault_places, find_fault, usual_wirings
 from meterlink.answers.wirings import Wirings
+from meterlink.assumptions import USUAL
 from meterlink.tree.wiring import PoorJoint
 
 from .circuits import CHAIN, FORK, every_wiring, ring_of, wirings_of
@@ -92,3 +95,13 @@ def test_one_break_of_a_ring_makes_nothing_dead() -> None:
     found = find_fault(ring_of("Door", "Desk", "Bed"), ["Desk", "Bed"], live=["Door"])
     assert found.on_ring == ("Desk", "Bed")
     assert found.explained < 0.01
+
+
+def test_how_often_a_box_is_at_fault_is_for_the_caller_to_assume() -> None:
+    wirings = wirings_of([CHAIN])
+    devices = replace(USUAL, faults=replace(USUAL.faults, one_device=50.0))
+    (usual, *_), (device, *_) = (
+        find_fault(replace(wirings, assumptions=one), ["Hall"]).boxes for one in (USUAL, devices)
+    )
+    assert device.name == "Hall"
+    assert device.probability > 0.95 > usual.probability

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from meterlink.assumptions import USUAL
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
 from meterlink.errors import UsageError
@@ -257,6 +258,22 @@ def test_a_test_settles_as_often_as_it_shows_what_rules_the_rest_out() -> None:
     alike = Forecast(np.full((2, 1), 300.0), np.zeros((2, 1)), np.full((2, 1), 5.0))
     chance = settling_probability(*outcome_likelihoods(weight, alike), weight, label, 0.95)
     assert chance == pytest.approx([0.0])
+
+
+def test_how_often_a_test_shows_nothing_is_for_the_caller_to_assume() -> None:
+    weight, label = np.array([0.9, 0.1]), np.array([0, 1])
+    far = Forecast(np.array([[300.0], [900.0]]), np.zeros((2, 1)), np.full((2, 1), 5.0))
+    clumsy = replace(USUAL, outliers=replace(USUAL.outliers, no_change=0.2))
+    outcomes = outcome_likelihoods(weight, far, clumsy)
+    assert settling_probability(*outcomes, weight, label, 0.95) == pytest.approx([0.8])
+
+
+def test_what_a_caller_assumes_of_outliers_reaches_the_worth_of_a_test() -> None:
+    clumsy = replace(USUAL, outliers=replace(USUAL.outliers, no_change=0.3))
+    usual, poor = (
+        next_test(infer(CIRCUIT, [], assumptions=one), assumptions=one) for one in (USUAL, clumsy)
+    )
+    assert poor.gain_bits < 0.9 * usual.gain_bits
 
 
 def test_near_the_end_one_test_that_checks_two_places_comes_before_a_cheaper_one() -> None:
