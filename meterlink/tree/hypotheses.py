@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from meterlink import assumptions
 from meterlink.assumptions import USUAL
-from meterlink.tree.observations import Tests
+from meterlink.tree.observations import Tests, on_way
 from meterlink.tree.trees import Flags, Floats, Masks, homes
 
 NO_RUN = np.iinfo(np.int64).max
@@ -221,6 +221,7 @@ class Columns:
         path_mean, path_sd: Normal prior of the log of its resistance in mohm; where a ground is
             bonded, of the log of ground over neutral.
         void: Tests that say nothing, ``(N, m)``.
+        counted: Tests that are looked at; each part of a log has its own hypotheses.
     """
 
     seen: Floats
@@ -239,38 +240,83 @@ class Columns:
     path_mean: Floats
     path_sd: Floats
     void: Flags
+    counted: Flags
 
     def part(self, rows: NDArray[np.intp]) -> "Columns":
         """The same for some of the hypotheses."""
         return Columns(*(getattr(self, one.name)[rows] for one in fields(self)))
 
+    def mean_of(self, values: Floats) -> Floats:
+        """Mean over the tests that count, ``(N,)``; 0 where none does."""
+        total, count = (values * self.counted).sum(axis=1), self.counted.sum(axis=1)
+        mean: Floats = total / np.maximum(count, 1)
+        return mean
 
-def _hashed(patterns: Floats, rng: np.random.Generator) -> NDArray[np.int64]:
+
+def hashed(patterns: Floats | Flags, seed: int) -> NDArray[np.int64]:
     """A number for each pattern over tests; wraps."""
+    rng = np.random.default_rng(seed)
     weights = rng.integers(1, 1 << 62, size=patterns.shape[-1], dtype=np.int64)
-    result: NDArray[np.int64] = (patterns.astype(np.int64) * weights).sum(axis=-1)
+    result: NDArray[np.int64] = patterns.astype(np.int64) @ weights
     return result
 
 
-def run_keys(h: Hypotheses, tests: Tests) -> NDArray[np.int64]:
-    """A number for each run, the same for runs that no test tells apart; 0 where none sees it."""
-    rng = np.random.default_rng(1)
-    unique, inverse = np.unique(h.masks, return_inverse=True)
-    lead, current = tests.lead(unique), tests.current(unique)
-    key = _hashed(lead * current, rng)[inverse.reshape(h.masks.shape)]
-    if h.paths.any():
-        between = h.between().astype(np.int64)
-        more = 7919 + 3 * _hashed(lead, rng) + 5 * _hashed(current, rng)
-        key = key + between * more[inverse.reshape(h.masks.shape)]
-    result: NDArray[np.int64] = np.where(h.masks == 0, 0, key)
-    return result
+@dataclass(frozen=True, slots=True)
+class Patterns:
+    """How each different run of some hypotheses counts in each test.
+
+    Attributes:
+        index: For each run of each hypothesis which of the ``U`` different ones it is, ``(N, E)``.
+        lead, current, to_load: How each counts on the leads, in the current, and whether it is on
+            the way to the load, ``(U, m)``.
+    """
+
+    index: NDArray[np.intp]
+    lead: Floats
+    current: Floats
+    to_load: Floats
+
+    @classmethod
+    def of(cls, h: Hypotheses, tests: Tests) -> "Patterns":
+        """Those of all runs."""
+        unique, index = np.unique(h.masks, return_inverse=True)
+        seen = tests.lead(unique), tests.current(unique), on_way(unique, tests.load)
+        return cls(index.reshape(h.masks.shape), *seen)
+
+    def hashed(self, patterns: Floats, counted: Flags | None, seed: int) -> NDArray[np.int64]:
+        """A number for each run of each hypothesis, by its pattern over the tests; wraps."""
+        if counted is None:
+            return hashed(patterns, seed)[self.index]
+        return hashed(patterns[self.index] * counted[:, None, :], seed)
+
+    def take(self, rows: NDArray[np.intp]) -> "Patterns":
+        """Those of some of the hypotheses."""
+        return replace(self, index=self.index[rows])
+
+    def keys(self, h: Hypotheses, counted: Flags | None) -> NDArray[np.int64]:
+        """A number for each run, the same for those that no test tells apart; 0 for unseen ones."""
+        key = self.hashed(self.lead * self.current, counted, 1)
+        if h.paths.any():
+            lead, current = (self.hashed(p, counted, 2) for p in (self.lead, self.current))
+            key = key + h.between().astype(np.int64) * (7919 + 3 * lead + 5 * current)
+        result: NDArray[np.int64] = np.where(h.masks == 0, 0, key)
+        return result
 
 
-def columns_of(h: Hypotheses, tests: Tests, prior: RunPrior) -> Columns:
-    """Merge the runs of each hypothesis that no test tells apart."""
-    masks = h.masks
-    count, m = len(masks), len(tests)
-    key = run_keys(h, tests)
+def columns_of(
+    h: Hypotheses,
+    tests: Tests,
+    prior: RunPrior,
+    patterns: Patterns | None = None,
+    counted: Flags | None = None,
+) -> Columns:
+    """Merge the runs of each hypothesis that no test tells apart.
+
+    ``counted`` says which tests count for which hypothesis, ``(N, m)``; all where not given.
+    """
+    count, m = len(h), len(tests)
+    patterns = patterns or Patterns.of(h, tests)
+    key = patterns.keys(h, counted)
     order = np.argsort(key, axis=1, kind="stable")
     ordered = np.take_along_axis(key, order, axis=1)
     starts = np.ones_like(ordered, dtype=bool)
@@ -286,21 +332,20 @@ def columns_of(h: Hypotheses, tests: Tests, prior: RunPrior) -> Columns:
     size = member.sum(axis=2).astype(np.intp)
     total = (member @ run_mean[:, :, None])[:, :, 0]
     variance = prior.relative_variance * (member @ run_mean[:, :, None] ** 2)[:, :, 0]
-    to_load = (masks[:, :, None] & tests.load) != 0
-    way = (member @ to_load) / np.maximum(size, 1)[:, :, None]
-    unseen = to_load & (group == -1)[:, :, None]
+    to_load = patterns.to_load[patterns.index]
+    way = (member / np.maximum(size, 1)[:, :, None]) @ to_load
+    unseen = np.where(group < 0, run_mean, 0.0)
     used = size > 0
-    representative = np.zeros((count, width), dtype=np.int64)
-    between = np.zeros((count, width))
     t, e = np.nonzero(group >= 0)
-    representative[t, group[t, e]] = masks[t, e]
-    paths = h.paths
-    lead, current = tests.lead(representative), tests.current(representative)
-    seen = np.swapaxes(lead * current, 1, 2)
+    one = np.zeros((count, width), dtype=np.intp)  # a run of each column
+    one[t, group[t, e]] = patterns.index[t, e]
+    counts = used[:, None, :] if counted is None else used[:, None, :] & counted[:, :, None]
+    seen = np.swapaxes((patterns.lead * patterns.current)[one], 1, 2) * counts
+    between, paths = np.zeros((count, width)), h.paths
     if paths.any():
         between[t, group[t, e]] = h.between()[t, e]
-        k = between[:, None, :]
-        lead, current = np.swapaxes(lead, 1, 2) * k, np.swapaxes(current, 1, 2) * k
+        k = between[:, None, :] * counts
+        lead, current = (np.swapaxes(p[one], 1, 2) * k for p in (patterns.lead, patterns.current))
     else:
         lead = current = np.zeros((count, m, 0))
     safe = np.where(used, total, 1.0)
@@ -318,27 +363,27 @@ def columns_of(h: Hypotheses, tests: Tests, prior: RunPrior) -> Columns:
         group=group,
         size=size,
         way=np.swapaxes(way, 1, 2),
-        way_unseen=(unseen * run_mean[:, :, None]).sum(axis=1),
+        way_unseen=(unseen[:, None, :] @ to_load)[:, 0],
         bonded=h.bonded,
         paths=paths,
         path_mean=np.where(h.bonded, 0.0, np.log(median)),
         path_sd=np.where(h.bonded, prior.ground_ratio_sd, prior.log_sd),
         void=h.void(tests),
+        counted=np.ones((count, m), dtype=bool) if counted is None else counted,
     )
 
 
-def evidence_key(h: Hypotheses, tests: Tests) -> NDArray[np.int64]:
+def evidence_key(
+    h: Hypotheses, tests: Tests, patterns: "Patterns | None" = None, counted: Flags | None = None
+) -> NDArray[np.int64]:
     """A number for each hypothesis; those with the same number have the same evidence.
 
     It hashes the multiset of (tests that see the run, tests whose load is beyond it, home run or
     not) over the runs on the way to any load, and what is besides the tree.
     """
-    rng = np.random.default_rng(2)
-    weights = rng.integers(1, 1 << 62, size=len(tests), dtype=np.int64)
-    unique, inverse = np.unique(h.masks, return_inverse=True)
-    on_way = ((unique[:, None] & tests.load) != 0) & (tests.sag_per_mohm > 0)
-    pattern = np.where(on_way, weights, 0).sum(axis=-1)[inverse.reshape(h.masks.shape)]
-    pattern = pattern + run_keys(h, tests)
+    patterns = patterns or Patterns.of(h, tests)
+    pattern = patterns.hashed(patterns.to_load * (tests.sag_per_mohm > 0), counted, 3)
+    pattern = pattern + patterns.keys(h, counted)
     with np.errstate(over="ignore"):
         mixed = (pattern ^ (pattern >> 31)) * np.int64(0x1D8E4E27C47D124F)
         mixed = (mixed ^ (mixed >> 29)) * np.int64(0x6B5FCA6AF2BF4AD1) + h.home * np.int64(
@@ -351,4 +396,6 @@ def evidence_key(h: Hypotheses, tests: Tests) -> NDArray[np.int64]:
         apart: Masks = np.where(named, h.near, (h.far == 0).astype(np.int64))
         kinds: Masks = h.kind.astype(np.int64)
         found: Masks = key + kinds * 0x2545F4914F6CDD1D + apart * 0x5851F42D4C957F2D
+        if counted is not None:
+            found = found + hashed(counted, 4)
     return found

@@ -33,7 +33,7 @@ from meterlink.tree.likelihood import Grounds
 from meterlink.tree.local_search import closed_between_points, improved, log_prior_of
 from meterlink.tree.observations import Tests, no_ground_log_odds, observations_of
 from meterlink.tree.posterior import Orders, orders_of
-from meterlink.tree.search import Ensemble, Setting, Stratum, at_most, search, told_by
+from meterlink.tree.search import Ensemble, Setting, Stratum, at_most, search, searched, told_by
 from meterlink.tree.trees import Floats, TreePrior, homes
 from meterlink.tree.wrong_names import with_wrong_names
 
@@ -224,11 +224,23 @@ def _conditions(
     seed: int,
     assumptions: Assumptions,
 ) -> list[Ensemble]:
-    """The trees of every condition that might matter beside the sound ones."""
+    """The trees of every condition that might matter beside the sound ones.
+
+    A few of each first, and more where these are not far behind.
+    """
     more: list[Ensemble] = []
-    for stratum in strata[1:]:
-        part = _condition([*found, *more], stratum, setting, max(SCREEN, room // FEWER), seed)
-        more += [part] if part is not None else []
+    for kinds in ((Kind.CLOSED,), (Kind.BONDED, Kind.ELSEWHERE)):
+        sofar = [*found, *more]
+        here = [s for s in strata if s.kind in kinds and could_matter(sofar, s, setting)]
+        floor = _log_total(Ensemble.joined(sofar)) - FAR_BEHIND
+        parts = searched(setting, here, capacity=SCREEN, seed=seed, floor=floor)
+        screened = [(one, part) for one, part in zip(here, parts, strict=True) if part is not None]
+        for stratum, part in sorted(screened, key=lambda pair: -_log_total(pair[1])):
+            if _log_total(part) >= _log_total(Ensemble.joined([*found, *more])) - WORTH_MORE:
+                if room // FEWER > SCREEN and not part.complete:
+                    part = search(setting, stratum, capacity=room // FEWER, seed=seed) or part
+                part = improved(part, setting, stratum)
+            more.append(part)
     log_path = float(np.log(assumptions.conditions.second_path))
     every = [*found, *more]
     if len(strata[0].places) > 2 and _badness(every) + log_path > -MATTERS:
@@ -289,21 +301,6 @@ def _mixed(one: Ensemble, other: Ensemble, share: float) -> Ensemble:
     base = max(base, _log_total(other)) if share > 0.5 else base
     joined = Ensemble.joined(parts)
     return replace(joined, log_prior=joined.log_prior + base)
-
-
-def _condition(
-    found: Sequence[Ensemble], stratum: Stratum, setting: Setting, capacity: int, seed: int
-) -> Ensemble | None:
-    """The trees of one condition, a few first, and more where these are not far behind."""
-    if not could_matter(found, stratum, setting):
-        return None
-    floor = float(np.logaddexp.reduce(np.concatenate([part.log_weight for part in found])))
-    part = search(setting, stratum, capacity=SCREEN, seed=seed, floor=floor - FAR_BEHIND)
-    if part is None or np.logaddexp.reduce(part.log_weight) < floor - WORTH_MORE:
-        return part
-    if capacity > SCREEN and not part.complete:
-        part = search(setting, stratum, capacity=capacity, seed=seed) or part
-    return improved(part, setting, stratum)
 
 
 def strata_of(n: int, assumptions: Assumptions, *, ring_usual: bool) -> Iterator[Stratum]:

@@ -10,6 +10,7 @@ front of ``line-drop``. The current at a place is the stated one less what a hea
 voltage it gets there, relative to the mean over the places used.
 """
 
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
 
@@ -60,17 +61,22 @@ def inliers(
         ``1 / u**2``, each ``(..., m)``.
     """
     if tests.modes.shape[1] == 1:
-        u = np.hypot(tests.u, more_u)
+        firmness = 1 / (tests.u**2 + np.square(more_u))
         off = tests.drop - predicted
-        log = -0.5 * (off / u) ** 2 - np.log(u) - LOG_ROOT_2_PI
-        pull, firm = off / u**2, np.broadcast_to(1 / u**2, off.shape)
+        log = -0.5 * firmness * off**2 + (0.5 * np.log(firmness) - LOG_ROOT_2_PI)
+        pull, firm = off * firmness, np.broadcast_to(firmness, off.shape)
     else:
-        wide = np.hypot(tests.modes_u, np.broadcast_to(more_u, tests.u.shape)[:, None])
+        more = np.square(np.broadcast_to(more_u, tests.u.shape))
+        firmness = 1 / (tests.modes_u**2 + more[:, None])
         apart = tests.modes - predicted[..., None]
-        each = tests.log_modes - 0.5 * (apart / wide) ** 2 - np.log(wide) - LOG_ROOT_2_PI
-        log = np.logaddexp.reduce(each, axis=-1)
+        each = -0.5 * firmness * apart**2
+        each += tests.log_modes + 0.5 * np.log(firmness) - LOG_ROOT_2_PI
+        log = each.max(axis=-1)
         share = np.exp(each - log[..., None])
-        pull, firm = (share * apart / wide**2).sum(axis=-1), (share / wide**2).sum(axis=-1)
+        whole = share.sum(axis=-1)
+        log = log + np.log(whole)
+        share *= firmness / whole[..., None]
+        pull, firm = (share * apart).sum(axis=-1), share.sum(axis=-1)
     measured = tests.measured
     if measured.all():
         return log, pull, firm
@@ -98,15 +104,7 @@ class Grounds:
             np.append(self.log_odds, -20.0)[np.minimum(places, len(self.log_odds))],
             -20.0,
         )
-        none = tests.log_void @ member - np.logaddexp(0.0, -odds)
-        return Contacts(member, np.logaddexp(0.0, odds), none, ~used)
-
-    def weigh(self, tests: Tests, log_likelihood: Floats) -> tuple[Floats, Floats]:
-        """Sum over having a contact or not, receptacle by receptacle; see ``Contacts.weigh``."""
-        contacts = self.at(tests)
-        if contacts is None:
-            return log_likelihood.sum(axis=1), np.ones_like(log_likelihood)
-        return contacts.weigh(log_likelihood)
+        return Contacts(member, np.logaddexp(0.0, odds), np.logaddexp(0.0, -odds), ~used)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +113,7 @@ class Contacts:
 
     Attributes:
         member: Which test uses which, ``(m, p)``.
-        log_sound: What a sound contact costs, in nats, ``(p,)``.
-        log_none: Log probability that there is none and all its tests read what they did, ``(p,)``.
+        log_sound, log_none: What a sound contact costs, in nats, and what none, ``(p,)``.
         unused: Tests that use none, ``(m,)``.
     """
 
@@ -125,11 +122,12 @@ class Contacts:
     log_none: Floats
     unused: Flags
 
-    def weigh(self, log_likelihood: Floats) -> tuple[Floats, Floats]:
+    def weigh(self, log_likelihood: Floats, log_void: Floats) -> tuple[Floats, Floats]:
         """Sum over having a contact or not, receptacle by receptacle.
 
         Args:
             log_likelihood: Of each test where its contact is sound, ``(N, m)``.
+            log_void: Of all tests at each contact where there is none, ``(N, p)``.
 
         Returns:
             Log probability of all tests ``(N,)``, and the probability that the ground contact used
@@ -137,7 +135,7 @@ class Contacts:
         """
         sound = log_likelihood @ self.member
         contact = sound - self.log_sound
-        both = np.logaddexp(contact, self.log_none)
+        both = np.logaddexp(contact, log_void - self.log_none)
         total = log_likelihood.sum(axis=1) + (both - sound).sum(axis=1)
         return total, np.exp(contact - both) @ self.member.T + self.unused
 
@@ -180,7 +178,13 @@ class Problem:
         # left out of the rough fit
         telling = tests.no_change & (3 * tests.u < tests.amps * prior.runs.shortest_mohm)
         takes_part = (columns.seen != 0).any(axis=2)
-        self.believed = tests.measured & ~(telling & takes_part) & ~columns.void
+        self.believed = tests.measured & ~(telling & takes_part) & ~columns.void & columns.counted
+        self.log_void = np.zeros((self.count, 0))
+        if self.contacts is not None:
+            self.log_void = (columns.counted * tests.log_void) @ self.contacts.member
+        self.precision = np.where(columns.used, columns.sd**-2.0, 0.0)
+        self.log_norm = -np.where(columns.used, np.log(columns.sd), 0.0).sum(axis=1)
+        self.scaled = columns.seen * tests.amps[:, None]
 
     def like(
         self,
@@ -193,11 +197,13 @@ class Problem:
         other = copy(self)
         if amps is not None:
             other.amps = amps
+            other.scaled = self.columns.seen * amps[..., None]
         if rough is not None:
             other.rough = rough
         if rows is not None:
             other.columns, other.count = self.columns.part(rows), len(rows)
-            other.amps, other.believed = other.amps[rows], self.believed[rows]
+            for name in ("amps", "believed", "log_void", "precision", "log_norm", "scaled"):
+                setattr(other, name, getattr(other, name)[rows])
         return other
 
     def sagged(self, x: Floats, *, rough: float = 0.0) -> "Problem":
@@ -208,7 +214,7 @@ class Problem:
         runs = np.where(c.used, np.exp(x[:, : self.width]), 0.0)
         way_mohm = (c.way @ runs[:, :, None])[:, :, 0] + c.way_unseen
         sag = np.minimum(way_mohm * tests.sag_per_mohm, 1.0)
-        usual = sag.mean(axis=1, keepdims=True)
+        usual = c.mean_of(sag)[:, None]
         amps = tests.amps * np.clip(1 + usual - sag, 0.5, 1.5)
         return self.like(amps=amps, rough=rough)
 
@@ -293,8 +299,8 @@ class Problem:
         runs = np.exp(x[:, :width])
         path = np.exp(x[:, -2:]) if self.with_path else np.zeros((self.count, 2))
         if not self.sides and not self.with_path:
-            slope = self.columns.seen * (self.amps[:, :, None] * runs[:, None, :])
-            return self._shown(slope.sum(axis=2), slope)
+            value = (self.scaled @ runs[..., None])[..., 0]
+            return self._shown(value, self.scaled * runs[:, None, :])
         value, by_run, by_path = self._transfer(runs, path, 0)
         seen = tests.sides[:, 0]
         by_path = by_path * seen[:, None]
@@ -353,23 +359,23 @@ class Problem:
         log = log + tests.log_inlier
         both = np.logaddexp(log, self.log_outlier)
         void = self.columns.void
-        every = np.where(void, tests.log_away, both)
+        every = np.where(void, tests.log_away, both) * self.columns.counted
         if self.contacts is None:
             total, there = every.sum(axis=1), np.ones_like(every)
         else:
-            total, there = self.contacts.weigh(every)
-        inlier = np.where(void, 0.0, np.exp(log - both)) * there
+            total, there = self.contacts.weigh(every, self.log_void)
+        inlier = np.exp(log - both) * there * (self.columns.counted & ~void)
         return total, inlier, pull * inlier, firm * inlier, there
 
     def prior(self, x: Floats) -> tuple[Floats, Floats, Floats]:
         """Log prior, its gradient and (positive) curvature, per parameter."""
         c, assumed = self.columns, self.run_prior.runs
-        z = (x[:, : self.width] - c.mean) / c.sd
-        log_p = np.where(c.used, -0.5 * z**2 - np.log(c.sd), 0.0).sum(axis=1)
-        gradient = np.zeros_like(x)
-        curvature = np.ones_like(x)
-        gradient[:, : self.width] = np.where(c.used, -z / c.sd, 0.0)
-        curvature[:, : self.width] = np.where(c.used, 1 / c.sd**2, 1.0)
+        off = x[:, : self.width] - c.mean
+        slope = -self.precision * off
+        log_p = self.log_norm + 0.5 * (slope * off).sum(axis=1)
+        gradient, curvature = np.zeros_like(x), np.ones_like(x)
+        gradient[:, : self.width] = slope
+        curvature[:, : self.width] = np.where(c.used, self.precision, 1.0)
         share = assumed.poor_ratio_share
         for i in range(len(self.fitted_sides)):
             at = slice(self.width * (i + 1), self.width * (i + 2))
@@ -405,9 +411,8 @@ class Problem:
 
         Where a run is far longer than usual its prior is hollow; some curvature is kept there.
         """
-        c = self.columns
-        off = np.minimum(x[:, : self.width] - c.mean, MOST_HOLLOW)
-        result: Floats = np.where(c.used, -off / c.sd**2, 0.0)
+        off = np.minimum(x[:, : self.width] - self.columns.mean, MOST_HOLLOW)
+        result: Floats = -self.precision * off
         return result
 
     def moved(self, x: Floats, step: Floats) -> Floats:
@@ -437,14 +442,29 @@ class Problem:
             Value ``(N,)``, gradient ``(N, size)`` and Gauss-Newton curvature ``(N, size, size)``.
         """
         predicted, slope = self.predict(x)
-        log_p, _, pull, firm, _ = self.likelihood(predicted)
+        return self.normal_equations(x, slope, self.likelihood(predicted))
+
+    def normal_equations(
+        self, x: Floats, slope: Floats, seen: Sequence[Floats]
+    ) -> tuple[Floats, Floats, Floats]:
+        """The same from the slopes of ``predict`` and what ``likelihood`` says there."""
+        log_p, _, pull, firm, _ = seen
         log_prior, gradient, curvature = self.prior(x)
         turned = np.swapaxes(slope, 1, 2)
-        gradient = gradient + (turned @ pull[..., None])[..., 0]
-        hessian = (turned * firm[:, None, :]) @ slope
+        gradient += (turned @ pull[..., None])[..., 0]
+        hessian = turned @ (firm[..., None] * slope)
         diagonal = np.arange(self.size)
         hessian[:, diagonal, diagonal] += curvature
         return log_p + log_prior, gradient, hessian
+
+    @property
+    def parts(self) -> tuple[slice, ...]:
+        """Where runs, hot ratios, ground ratios, source, and other path with bond are in ``x``."""
+        ends = [self.width]
+        for side in (HOT, GROUND):
+            ends.append(ends[-1] + self.width * (side in self.fitted_sides))
+        ends += [self.path_at, self.size]
+        return tuple(map(slice, [0, *ends], ends))
 
     def unseen(self) -> Flags:
         """Hypotheses of which the tests see no run, nor the source in front of all of them."""

@@ -6,7 +6,7 @@ part behind a run is cut off and put back in every possible place, and what is f
 in with its own weight. A closing run between two points of a tree is tried likewise.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +32,7 @@ ROUNDS = 10
 FRONT = 3  # trees taken apart in one round
 REACH = 6.0  # nats behind all trees together: less than 0.25 % of the weight does not matter
 PREDICTED_U = 4.0  # nats by which what is predicted may be wrong (measured: 1 to 2 usually)
+NEARLY_U = 12.0  # nats that a closing run may gain where its fit is looked at more closely
 CLOSED_TREES = 4  # heaviest trees that get closing runs
 MOST_CLOSED = 400
 
@@ -74,13 +75,10 @@ def improved(ensemble: Ensemble, setting: Setting, stratum: Stratum) -> Ensemble
         expanded |= {rows[i] for i in front}
         whole = ensemble.hypotheses.take(np.array(front))
         whole = replace(whole, masks=padded(whole.masks, n), home=homes(padded(whole.masks, n)))
-        fresh = [
-            _worthwhile(move, setting, stratum, total)
-            for move in moves(whole, stratum, setting.tree_prior)
-        ]
-        if not fresh:
+        tried = list(moves(whole, stratum, setting.tree_prior))
+        if not tried:
             break
-        every = Hypotheses.joined(fresh)
+        every = _worthwhile(tried, setting, stratum, total)
         keys = _rows(every, n)
         first = [i for i, key in enumerate(keys) if keys.index(key) == i and key not in looked_at]
         looked_at |= set(keys)
@@ -198,17 +196,25 @@ def _part_moved(h: Hypotheses, cut: int, n: int, tree_prior: TreePrior, stand_in
     return Move(cut, bare, unpacked, trees)
 
 
-def _worthwhile(move: Move, setting: Setting, stratum: Stratum, total: float) -> Hypotheses:
-    """Trees of a move that may matter beside trees of log weight ``total``."""
+def _worthwhile(
+    tried: Sequence[Move], setting: Setting, stratum: Stratum, total: float
+) -> Hypotheses:
+    """Trees of some moves that may matter beside trees of log weight ``total``."""
     known, n = setting.known, max(stratum.places) + 1
-    touched = (known.tests.places() & move.cut) != 0
-    evidence, runs = nearly_weighed(move.bare, known.only(~touched))
-    masks = padded(move.trees.masks, n)
-    tidy = replace(move.trees, masks=masks, home=homes(masks))
-    prior = log_prior_of(tidy, setting, stratum)
-    least = total - REACH - PREDICTED_U - evidence[move.grown.origin] - prior
-    guess = predicted(runs, move.trees, move.grown, known.only(touched), least)
-    return tidy.take(guess > least)
+    sizes = [len(move.bare) for move in tried]
+    touched = np.array([(known.tests.places() & move.cut) != 0 for move in tried])
+    bare = Hypotheses.joined([move.bare for move in tried])
+    evidence, runs = nearly_weighed(bare, known, np.repeat(~touched, sizes, axis=0))
+    found = []
+    for k, move in enumerate(tried):
+        rows = sum(sizes[:k]) + np.arange(sizes[k])
+        masks = padded(move.trees.masks, n)
+        tidy = replace(move.trees, masks=masks, home=homes(masks))
+        prior = log_prior_of(tidy, setting, stratum)
+        least = total - REACH - PREDICTED_U - evidence[rows][move.grown.origin] - prior
+        guess = predicted(runs.take(rows), move.trees, move.grown, known.only(touched[k]))
+        found.append(tidy.take(guess > least))
+    return Hypotheses.joined(found)
 
 
 def padded(masks: Masks, n: int) -> Masks:
@@ -244,6 +250,9 @@ def closed_between_points(
     every = Hypotheses.joined(found)
     stratum = Stratum(Kind.CLOSED, None, log_prior, places, ring=False)
     prior = log_prior_of(every, setting, stratum)
+    nearly = prior + nearly_weighed(every, setting.known)[0]
+    close = nearly > nearly.max() - NEARLY_U
+    every, prior = every.take(close), prior[close]
     evidence, badness = weigh(every, setting.known)
     first = Ensemble(every, prior, evidence, np.zeros(len(every)), badness, False)
     if np.logaddexp.reduce(first.log_weight) < total - REACH:

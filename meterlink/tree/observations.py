@@ -244,20 +244,29 @@ class Tests:
 
     def lead(self, masks: Masks) -> Floats:
         """How each run counts on the leads: 1 before A, -1 before B; ``masks.shape + (m,)``."""
-        runs = masks[..., None]
-        sign: Floats = ((runs & self.lead_a) != 0).astype(np.float64) - ((runs & self.lead_b) != 0)
-        return sign
+        return _signed(masks, self.lead_a, self.lead_b)
 
     def current(self, masks: Masks) -> Floats:
         """Part of the current that takes each run, signed; ``masks.shape + (m,)``."""
-        runs = masks[..., None]
-        sign: Floats = ((runs & self.load) != 0).astype(np.float64) - ((runs & self.back) != 0)
-        return sign
+        return _signed(masks, self.load, self.back)
 
     def carrying(self, masks: Masks) -> Flags:
         """Whether a run with each mask takes part in each test, shape ``masks.shape + (m,)``."""
         result: Flags = (self.lead(masks) * self.current(masks)) != 0
         return result
+
+
+def _signed(masks: Masks, plus: Masks, minus: Masks) -> Floats:
+    """1 where runs lead to one place, -1 where to the other, ``masks.shape + (m,)``."""
+    sign = on_way(masks, plus)
+    return sign - on_way(masks, minus) if minus.any() else sign
+
+
+def on_way(masks: Masks, places: Masks) -> Floats:
+    """1 where a run leads to a place, given as bit, else 0; ``masks.shape + (m,)``."""
+    different, index = np.unique(places, return_inverse=True)
+    leads_there: Floats = ((masks[..., None] & different) != 0).astype(np.float64)[..., index]
+    return leads_there
 
 
 def _own_load(

@@ -5,7 +5,7 @@ divided one keeps its sum; and the new tests are taken in one after another by l
 (Kalman 1960).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,17 +14,14 @@ from meterlink.tree.fit import Known, Runs, linear_prediction
 from meterlink.tree.hypotheses import Hypotheses, RunPrior
 from meterlink.tree.likelihood import log_phi, ratio_unknown
 from meterlink.tree.observations import LOG_ROOT_2_PI
-from meterlink.tree.trees import Flags, Floats, Grown
+from meterlink.tree.trees import Floats, Grown
 
 CHUNK = 400_000  # covariances of trees predicted at once: fits a core's cache
 LEAST_ROWS = 100
-WORTH_DROPPING = 0.2  # part of the trees; going on with fewer costs a copy of the rest
 LEAST_MOHM = 0.1  # a linear update may overshoot; no run is shorter
 
 
-def predicted(
-    runs: Runs, trees: Hypotheses, grown: Grown, news: Known, least: Floats | None = None
-) -> Floats:
+def predicted(runs: Runs, trees: Hypotheses, grown: Grown, news: Known) -> Floats:
     """Log probability of new tests on each grown tree, given the tests on its parent.
 
     Good to a few nats, enough to choose what is worth a fit.
@@ -34,30 +31,21 @@ def predicted(
         trees: The grown trees with their conditions, columns as in ``grown``.
         grown: How they were grown.
         news: Tests that name the new receptacle and others inside.
-        least: What each tree must reach, shape ``(N,)``; the others are given up, with ``-inf``,
-            as soon as they cannot.
     """
-    if least is None:
-        least = np.full(len(trees), -np.inf)
-    # clear jumps first: they say how long the new runs are, and rule out most
+    # clear jumps first: they say how long the new runs are
     tests = news.tests.only(np.argsort(-np.abs(news.tests.drop) / news.tests.u, kind="stable"))
-    u = np.hypot(tests.u, ratio_unknown(tests, news.prior))
-    most = np.where(tests.measured, -np.log(u) - 0.9, 0.0)  # a perfect prediction
-    rest = np.append(np.cumsum(most[::-1])[::-1][1:], 0.0)
-    result = np.full(len(trees), -np.inf)
+    # other paths are not linear: their tests are taken in one by one
+    blocks = np.array_split(np.arange(len(tests)), len(tests) if trees.paths.any() else 1)
+    known = [replace(news, tests=tests.only(block)) for block in blocks]
+    result = np.zeros(len(trees))
     room = max(LEAST_ROWS, CHUNK // (grown.masks.shape[1] + 3) ** 2)
     for rows in np.array_split(np.arange(len(result)), max(1, -(-len(result) // room))):
-        if not len(rows):
-            continue
         mean, covariance = _carried_over(runs, grown, rows, news.prior)
         usual = runs.usual_sag[grown.origin[rows]]
-        state = _State(rows, trees.take(rows), mean, covariance, usual, np.zeros(len(rows)))
-        for j in range(len(tests)):
-            state.take_in(Known(tests.only(np.array([j])), news.prior, news.grounds))
-            hopeless = state.total + rest[j] < least[state.rows]
-            if hopeless.sum() > WORTH_DROPPING * len(hopeless):
-                state.keep(~hopeless)
-        result[state.rows] = state.total
+        state = _State(trees.take(rows), mean, covariance, usual, np.zeros(len(rows)))
+        for some in known:
+            state.take_in(some)
+        result[rows] = state.total
     return result
 
 
@@ -66,57 +54,57 @@ class _State:
     """Grown trees on the way through the new tests.
 
     Attributes:
-        rows: Which of the grown trees these are.
-        trees: They themselves.
+        trees: The trees.
         mean, covariance, usual_sag: As in ``Runs``.
         total: Log probability of the tests taken in so far.
     """
 
-    rows: NDArray[np.intp]
     trees: Hypotheses
     mean: Floats
     covariance: Floats
     usual_sag: Floats
     total: Floats
 
-    def keep(self, which: Flags) -> None:
-        """Go on with some of the trees."""
-        self.trees = self.trees.take(which)
-        for name in ("rows", "mean", "covariance", "usual_sag", "total"):
-            setattr(self, name, getattr(self, name)[which])
+    def take_in(self, some: Known) -> None:
+        """Learn from some tests, one after another: add to ``total``, and update what they tell.
 
-    def take_in(self, one: Known) -> None:
-        """Learn from one test: add to ``total``, and update the runs where it is believed."""
-        test, prior = one.tests, one.prior
-        value, slope = linear_prediction(self.trees, test, self.mean, self.usual_sag)
-        expected, design = value[:, 0], slope[:, 0]
-        outlier = float(test.log_outlier[0])
-        place = int(test.grounded_at[0])
-        if 0 <= place < len(one.grounds.log_odds):
-            none = -np.logaddexp(0.0, -one.grounds.log_odds[place])
-            outlier = float(np.logaddexp(outlier, none + test.log_void[0]))
-        void = self.trees.void(test)[:, 0]
-        if not test.measured[0]:
-            u = test.u[0]
-            inlier = test.log_inlier[0] + log_phi((expected - u) / (test.eye_width * u))
-            self.total += np.where(void, test.log_away[0], np.logaddexp(inlier, outlier))
-            return
-        reach = (self.covariance @ design[:, :, None])[:, :, 0]
-        spread = (design * reach).sum(axis=1)
-        u = np.hypot(test.modes_u[0], ratio_unknown(test, prior)[0])
-        variance = np.maximum(spread, 0.0)[:, None] + u**2  # (N, modes)
-        off = test.modes[0] - expected[:, None]
-        each = test.log_modes[0] - 0.5 * off**2 / variance - 0.5 * np.log(variance) - LOG_ROOT_2_PI
-        inlier = test.log_inlier[0] + np.logaddexp.reduce(each, axis=1)
-        both = np.logaddexp(inlier, outlier)
-        self.total += np.where(void, test.log_away[0], both)
-        mode = each.argmax(axis=1)[:, None]
-        believed = (inlier > outlier) & ~void
-        firm = np.where(believed, 1 / np.take_along_axis(variance, mode, axis=1)[:, 0], 0.0)
-        gain = firm[:, None] * reach
-        self.mean += gain * np.take_along_axis(off, mode, axis=1)
-        self.covariance -= gain[:, :, None] * reach[:, None, :]
-        np.maximum(self.mean, LEAST_MOHM, out=self.mean)
+        What one says of those after it follows from their covariance; of the runs themselves, where
+        it is just one.
+        """
+        tests, trees = some.tests, self.trees
+        value, slope = linear_prediction(trees, tests, self.mean, self.usual_sag)
+        reach = self.covariance @ np.swapaxes(slope, 1, 2)  # (N, E + 3, k)
+        shared = slope @ reach
+        void, more_u = trees.void(tests), ratio_unknown(tests, some.prior)
+        missing = -np.logaddexp(0.0, -np.append(some.grounds.log_odds, -np.inf))[tests.grounded_at]
+        outlier = np.logaddexp(tests.log_outlier, missing + tests.log_void)
+        for j in range(len(tests)):
+            turned = np.where((value[:, j] < 0) & ~tests.signed[j], -1.0, 1.0)
+            expected = turned * value[:, j]
+            if not tests.measured[j]:
+                u = tests.u[j]
+                seen = tests.log_inlier[j] + log_phi((expected - u) / (tests.eye_width * u))
+                both = np.logaddexp(seen, outlier[j])
+                self.total += np.where(void[:, j], tests.log_away[j], both)
+                continue
+            spread = np.maximum(shared[:, j, j], 0.0)[:, None]
+            variance = spread + (tests.modes_u[j] ** 2 + more_u[j] ** 2)  # (N, modes)
+            off = tests.modes[j] - expected[:, None]
+            each = tests.log_modes[j] - 0.5 * off**2 / variance - 0.5 * np.log(variance)
+            inlier = tests.log_inlier[j] + np.logaddexp.reduce(each, axis=1) - LOG_ROOT_2_PI
+            both = np.logaddexp(inlier, outlier[j])
+            self.total += np.where(void[:, j], tests.log_away[j], both)
+            mode = each.argmax(axis=1)[:, None]
+            off, variance = (np.take_along_axis(x, mode, axis=1)[:, 0] for x in (off, variance))
+            firm = np.where((inlier > outlier[j]) & ~void[:, j], 1 / variance, 0.0)
+            if len(tests) == 1:
+                gain = reach[:, :, 0] * (turned * firm)[:, None]
+                self.mean = np.maximum(self.mean + gain * off[:, None], LEAST_MOHM)
+                self.covariance -= gain[:, :, None] * (reach[:, :, 0] * turned[:, None])[:, None, :]
+            else:
+                gain = shared[:, :, j] * firm[:, None]
+                value += gain * (turned * off)[:, None]
+                shared -= gain[:, :, None] * shared[:, j, None, :]
 
 
 def _carried_over(
@@ -129,12 +117,13 @@ def _carried_over(
     origin, split = grown.origin[rows], grown.split[rows]
     count, width = len(rows), grown.masks.shape[1]
     old = grown.before
-    mean = np.zeros((count, width + 3))
-    covariance = np.zeros((count, width + 3, width + 3))
     kept = np.append(np.arange(old), [width, width + 1, width + 2])
     before = np.append(np.arange(old), [-3, -2, -1])
-    mean[:, kept] = runs.mean[origin][:, before]
-    covariance[:, kept[:, None], kept] = runs.covariance[origin][:, before[:, None], before]
+    known_mean = np.zeros((len(runs.mean), width + 3))
+    known_mean[:, kept] = runs.mean[:, before]
+    spread = np.zeros((len(runs.mean), width + 3, width + 3))
+    spread[:, kept[:, None], kept] = runs.covariance[:, before[:, None], before]
+    mean, covariance = known_mean[origin], spread[origin]
     usual = np.zeros((count, width + 1))
     usual[:, :width] = prior.means(grown.home[rows])
     usual[:, width] = prior.mean(prior.home_median_mohm)
@@ -142,16 +131,16 @@ def _carried_over(
     e = split[at]
     share = usual[at, old] / (usual[at, old] + usual[at, e])  # of the nearer part
     whole = mean[at, e]
-    spread = whole**2 * share * (1 - share) / (2 * prior.runs.split_alpha + 1)
+    apart = whole**2 * share * (1 - share) / (2 * prior.runs.split_alpha + 1)
     line = covariance[at, e, :]
     covariance[at, old, :] = share[:, None] * line
     covariance[at, :, old] = share[:, None] * line
     covariance[at, e, :] *= (1 - share)[:, None]
     covariance[at, :, e] *= (1 - share)[:, None]
     own = line[np.arange(len(at)), e]
-    covariance[at, old, old] = share**2 * own + spread
-    covariance[at, e, e] = (1 - share) ** 2 * own + spread
-    covariance[at, old, e] = covariance[at, e, old] = share * (1 - share) * own - spread
+    covariance[at, old, old] = share**2 * own + apart
+    covariance[at, e, e] = (1 - share) ** 2 * own + apart
+    covariance[at, old, e] = covariance[at, e, old] = share * (1 - share) * own - apart
     mean[at, old], mean[at, e] = share * whole, (1 - share) * whole
     fresh = grown.masks[rows] != 0
     fresh[:, :old] = False

@@ -10,7 +10,9 @@ of the smaller tree predicts (``prediction``). The trees chosen are then weighed
 keeps it unbiased. A ring grows on its closing run too; a bonded ground is put on first.
 """
 
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +118,7 @@ class Ensemble:
         return share
 
     @classmethod
-    def joined(cls, parts: list["Ensemble"]) -> "Ensemble":
+    def joined(cls, parts: Sequence["Ensemble"]) -> "Ensemble":
         """Ensembles of several strata as one."""
         log_prior, log_evidence, log_importance, badness = (
             np.concatenate([getattr(part, name) for part in parts])
@@ -161,14 +163,37 @@ class _Population:
         return _Population(replace(trees, masks=masks, home=home), *rest)
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Trees that a search wants weighed: nearly, with the tests that count; or in the end."""
+
+    trees: Hypotheses
+    counts: Flags | None = None
+
+
+_Search = Generator[_Asked, tuple[Floats, Any], "Ensemble | None"]
+
+
 def search(
     setting: Setting, stratum: Stratum, *, capacity: int, seed: int = 0, floor: float = -np.inf
 ) -> Ensemble | None:
-    """Weigh the trees of a stratum.
+    """Weigh the trees of a stratum; see ``searched``."""
+    return searched(setting, [stratum], capacity=capacity, seed=seed, floor=floor)[0]
+
+
+def searched(
+    setting: Setting,
+    strata: Sequence[Stratum],
+    *,
+    capacity: int,
+    seed: int = 0,
+    floor: float = -np.inf,
+) -> list[Ensemble | None]:
+    """Weigh the trees of some strata, side by side: one fit of many trees costs less than many.
 
     Args:
         setting: Tests and priors.
-        stratum: The condition.
+        strata: The conditions.
         capacity: Number of trees kept near the end; more of small ones, which cost less and whose
             loss nothing makes good (measured: a third of the scatter between seeds).
         seed: Of the sampling; the same log gives the same answer.
@@ -177,6 +202,49 @@ def search(
     Returns:
         ``None`` where half-grown trees fell so far behind that the floor is out of reach.
     """
+    searches = [_growing(setting, one, capacity, seed, floor) for one in strata]
+    found: list[Ensemble | None] = [None] * len(searches)
+    asked = {i: next(one) for i, one in enumerate(searches)}
+    while asked:
+        told: dict[int, tuple[Floats, Any]] = {}
+        for same in _alike(asked):
+            told |= dict(zip(same, _weighed([asked[i] for i in same], setting.known), strict=True))
+        for i, weights in told.items():
+            try:
+                asked[i] = searches[i].send(weights)
+            except StopIteration as end:
+                del asked[i]
+                found[i] = end.value
+    return found
+
+
+def _alike(asked: Mapping[int, _Asked]) -> list[list[int]]:
+    """Which can be fitted together: finished trees or not, with another path or without."""
+    groups: dict[tuple[bool, bool], list[int]] = {}
+    for i, one in asked.items():
+        groups.setdefault((one.counts is None, bool(one.trees.paths.any())), []).append(i)
+    return list(groups.values())
+
+
+def _weighed(asked: Sequence[_Asked], known: Known) -> Iterator[tuple[Floats, Any]]:
+    """Log evidence of the trees of each, with their runs, or with their badness in the end."""
+    every = Hypotheses.joined([one.trees for one in asked])
+    ends = np.cumsum([len(one.trees) for one in asked])
+    parts = [np.arange(end - len(one.trees), end) for one, end in zip(asked, ends, strict=True)]
+    counts = [one.counts for one in asked if one.counts is not None]
+    if not counts:
+        evidence, badness = weigh(every, known)
+        yield from ((evidence[rows], badness[rows]) for rows in parts)
+        return
+    some = np.any(counts, axis=0)
+    sizes = [len(rows) for rows in parts]
+    counted = np.repeat(np.array(counts)[:, some], sizes, axis=0) if len(asked) > 1 else None
+    evidence, runs = nearly_weighed(every, known.only(some), counted)
+    yield from ((evidence[rows], runs.take(rows)) for rows in parts)
+
+
+def _growing(setting: Setting, stratum: Stratum, capacity: int, seed: int, floor: float) -> _Search:
+    """Grow the trees of a stratum, and ask for their weights on the way."""
     known, n = setting.known, len(stratum.places)
     rng = np.random.default_rng(seed)
     first = stratum.at if stratum.kind is Kind.BONDED else None
@@ -185,8 +253,8 @@ def search(
     inside = 1 << order[0]
     near = {Kind.SOUND: 0, Kind.CLOSED: 1 << order[0]}.get(stratum.kind, 1 << (stratum.at or 0))
     trees = Hypotheses.of(*single(order[0]), kind=stratum.kind, near=near)
-    now = known.only((places & ~inside) == 0)
-    evidence, runs = nearly_weighed(trees, now)
+    now = (places & ~inside) == 0
+    evidence, runs = yield _Asked(trees, now)
     zero = np.zeros(1)
     prior = stratum.log_prior + setting.tree_prior.log_branches(n)[:1]
     population = _Population(trees, prior, zero, evidence, zero)
@@ -194,33 +262,34 @@ def search(
     for size, bit in enumerate(order[1:], start=2):
         room = capacity * LAST_ROOM if size == n else capacity * n // size
         inside |= 1 << bit
-        before, now = now, known.only((places & ~inside) == 0)
-        news = now.tests.only((now.tests.places() >> bit & 1) != 0)
-        if stale and len(news):  # receptacles without a test have been put on since
-            runs = nearly_weighed(population.trees, before)[1]
+        before, now = now, (places & ~inside) == 0
+        news = now & ((known.tests.places() >> bit & 1) != 0)
+        if stale and news.any():  # receptacles without a test have been put on since
+            runs = (yield _Asked(population.trees, before))[1]
         grown, near_bits = grow_under(population.trees, bit, n, setting.tree_prior)
         population = _grown(population, grown, near_bits, setting, stratum, last=size == n)
-        if len(news):
+        if news.any():
             guess = population.evidence
             if len(guess) > room:
                 some = replace(population.trees, masks=grown.masks, home=grown.home)
-                guess = guess + predicted(runs, some, grown, replace(now, tests=news))
+                guess = guess + predicted(runs, some, grown, known.only(news))
             population = replace(population, evidence=guess)
         kept, gained, whole = thin(
-            population.total, room, rng, PREDICTED_REACH if len(news) else NEGLIGIBLE
+            population.total, room, rng, PREDICTED_REACH if news.any() else NEGLIGIBLE
         )
         population = population.take(kept)
         population = replace(population, importance=population.importance + gained)
-        if len(news) and size < n:
-            evidence, runs = nearly_weighed(population.trees, now)
+        if news.any() and size < n:
+            evidence, runs = yield _Asked(population.trees, now)
             population = replace(population, evidence=evidence)
             close = population.total > population.total.max() - NEGLIGIBLE
             population, runs = population.take(close), runs.take(close)
-            if _hopes(population, stratum, known.tests, now.tests, n - size) < floor:
+            done = known.tests.only(now)
+            if _hopes(population, stratum, known.tests, done, n - size) < floor:
                 return None
-        stale = not len(news)
+        stale = not news.any()
         complete &= whole
-    evidence, badness = weigh(population.trees, known)
+    evidence, badness = yield _Asked(population.trees)
     population = replace(population, evidence=evidence)
     close = population.total > population.total.max() - NEGLIGIBLE
     p = population.take(close)

@@ -14,7 +14,7 @@ import numpy as np
 
 from meterlink.assumptions import Assumptions
 from meterlink.tree.fit import Fit, Known, Runs, Sides, expected, refit, runs_by_sides
-from meterlink.tree.hypotheses import Hypotheses, Kind
+from meterlink.tree.hypotheses import Columns, Hypotheses, Kind
 from meterlink.tree.likelihood import inliers
 from meterlink.tree.local_search import log_prior_of, padded
 from meterlink.tree.observations import LOG_ROOT_2_PI
@@ -22,6 +22,7 @@ from meterlink.tree.search import Ensemble, Setting, Stratum
 from meterlink.tree.trees import Floats, Masks, clades, homes
 
 MOST_HYPOTHESES, MOST_TESTS = 400, 120  # that wrong names are tried on
+LEAST_GAIN = 0.05  # nats that a wrong name may gain at a test at most to be looked at
 BRANCHED_TREES, WORTH_BRANCHING = 6, 1e-3  # heaviest trees that get branches; least weight
 
 
@@ -38,8 +39,7 @@ def with_wrong_names(
     for rows in np.array_split(order, max(1, len(order) // 100)):
         some = ensemble.hypotheses.take(rows)
         columns, fitted, _ = refit(some, known)
-        runs = runs_by_sides(some, known, columns, fitted)
-        evidence[rows] += misnamed_gain(some, known, fitted, runs, n, rates.misnamed)
+        evidence[rows] += misnamed_gain(some, known, columns, fitted, n, rates.misnamed)
         keys = [masks.tobytes() for masks in padded(some.masks, n)]
         believed |= dict(zip(keys, fitted.inlier, strict=True))
     ensemble = replace(ensemble, log_evidence=evidence)
@@ -48,44 +48,58 @@ def with_wrong_names(
 
 
 def misnamed_gain(
-    h: Hypotheses, known: Known, fitted: Fit, runs: Mapping[Sides, Runs], n: int, rate: float
+    h: Hypotheses, known: Known, columns: Columns, fitted: Fit, n: int, rate: float
 ) -> Floats:
-    """Nats that each hypothesis gains where one name of a test may be another than written."""
+    """Nats that each hypothesis gains where one name of a test may be another than written.
+
+    A test that fits as written gains next to nothing whatever it would have read elsewhere; only
+    the others are looked at.
+    """
     tests = known.tests
     as_written = inliers(tests, fitted.predicted_mv)[0] + tests.log_inlier
     as_written = np.logaddexp(as_written, tests.log_outlier)
-    extra = log_misnamed(h, known, runs, n, rate)
-    gained = np.where(h.void(tests), 0.0, np.logaddexp(0.0, extra - as_written))
-    result: Floats = (gained * fitted.grounded).sum(axis=1)  # else it says nothing anyway
-    return result
+    most = np.log(rate) - np.log(tests.u) - LOG_ROOT_2_PI
+    open_to_it = (most - as_written > np.log(LEAST_GAIN)) & ~columns.void & tests.measured
+    rows = np.flatnonzero(open_to_it.any(axis=1))
+    gain = np.zeros(len(h))
+    some, columns, fitted = h.take(rows), columns.part(rows), fitted.take(rows)
+    runs = runs_by_sides(some, known, columns, fitted) if len(rows) else {}
+    for j in np.flatnonzero(open_to_it.any(axis=0)):
+        here = np.flatnonzero(open_to_it[rows, j])
+        part = {sides: one.take(here) for sides, one in runs.items()}
+        extra = log_misnamed(some.take(here), known, int(j), part, n, rate)
+        more = np.logaddexp(0.0, extra - as_written[rows[here], j])
+        gain[rows[here]] += more * fitted.grounded[here, j]  # else it says nothing anyway
+    return gain
 
 
 def log_misnamed(
-    h: Hypotheses, known: Known, runs: Mapping[Sides, Runs], n: int, rate: float
+    h: Hypotheses, known: Known, test: int, runs: Mapping[Sides, Runs], n: int, rate: float
 ) -> Floats:
-    """Log density of each test with one name wrong, with the probability of that, ``(N, m)``.
+    """Log density of a test with one name wrong, with the probability of that, ``(N,)``.
 
     Each lead and the load may have been at any other receptacle: what the test would have read
     there is predicted with the runs as they were fitted.
     """
-    tests = known.tests
-    extra = np.full((len(h), len(tests)), -np.inf)
-    count = np.zeros(len(tests))
-    leads = tests.lead_a | tests.lead_b
-    for bit in np.int64(1) << np.arange(n, dtype=np.int64):
-        moved = np.full(len(tests), bit)
-        for other, free in (
-            (replace(tests, lead_a=moved), (leads & bit) == 0),
-            (replace(tests, lead_b=moved), ((leads & bit) == 0) & (tests.lead_b != 0)),
-            (replace(tests, load=moved), ((tests.load & bit) == 0) & (tests.back == 0)),
-        ):
-            mean, variance = expected(h, other, runs)
-            variance = variance + tests.u**2
-            log = -0.5 * (tests.drop - mean) ** 2 / variance - 0.5 * np.log(variance)
-            possible = free & tests.measured & ~h.void(other)
-            extra = np.logaddexp(extra, np.where(possible, log - LOG_ROOT_2_PI, -np.inf))
-            count += free
-    result: Floats = extra + np.log(rate / np.maximum(count, 1))
+    one = known.tests.only(np.array([test]))
+    bits = np.int64(1) << np.arange(n, dtype=np.int64)
+    leads = bits[((one.lead_a | one.lead_b) & bits) == 0]
+    others = bits[((one.load & bits) == 0) & (one.back == 0)]
+    ways = (leads, leads[: len(leads) * int(one.lead_b[0] != 0)], others)
+    count = sum(map(len, ways))
+    if not count:
+        return np.full(len(h), -np.inf)
+    way = np.repeat(np.arange(3), [len(moved) for moved in ways])
+    moved = np.concatenate(ways)
+    lead_a, lead_b, load = (
+        np.where(way == k, moved, own) for k, own in enumerate((one.lead_a, one.lead_b, one.load))
+    )
+    every = replace(one.only(way * 0), lead_a=lead_a, lead_b=lead_b, load=load)
+    mean, variance = expected(h, every, runs)
+    variance += one.u**2
+    log = -0.5 * (one.drop - mean) ** 2 / variance - 0.5 * np.log(variance) - LOG_ROOT_2_PI
+    log = np.where(h.void(every), -np.inf, log)
+    result: Floats = np.logaddexp.reduce(log, axis=1) + np.log(rate / count)
     return result
 
 
@@ -115,7 +129,10 @@ def _branched(
     columns, fitted, _ = refit(h, known)
     runs = runs_by_sides(h, known, columns, fitted)
     evidence = fitted.log_evidence - tests.log_away[j]
-    evidence += log_misnamed(plain, known, runs, n, rate)[each, j]
+    for test in np.unique(j):
+        here = np.flatnonzero(j == test)
+        part = {sides: one.take(here) for sides, one in runs.items()}
+        evidence[here] += log_misnamed(plain.take(here), known, int(test), part, n, rate)
     prior = log_prior_of(plain, setting, sound)
     return Ensemble(h, prior, evidence, evidence * 0, fitted.badness, ensemble.complete)
 

@@ -144,7 +144,11 @@ def sampled_evidence(one: Hypotheses, known: Known, rng: np.random.Generator) ->
     predicted = tests.amps * (np.exp(x) @ seen)
     inlier = -0.5 * ((tests.drop - predicted) / tests.u) ** 2 - np.log(tests.u) - 0.5 * log(2 * pi)
     each = np.logaddexp(tests.log_inlier + inlier, tests.log_outlier)
-    total = known.grounds.weigh(tests, each)[0] + log_prior - log_draw
+    contacts = known.grounds.at(tests)
+    total = each.sum(axis=1)
+    if contacts is not None:
+        total = contacts.weigh(each, tests.log_void @ contacts.member)[0]
+    total = total + log_prior - log_draw
     return float(np.logaddexp.reduce(total) - log(SAMPLES))
 
 

@@ -31,9 +31,9 @@ def known(tests: Tests) -> Known:
     return Known(tests, PRIOR, Grounds(np.full(8, -25.0)))
 
 
-def guessed(runs: Runs, grown: Grown, news: Tests, least: np.ndarray | None = None) -> np.ndarray:
+def guessed(runs: Runs, grown: Grown, news: Tests) -> np.ndarray:
     trees = Hypotheses.of(grown.masks, grown.home)
-    return predicted(runs, trees, grown, known(news), least)
+    return predicted(runs, trees, grown, known(news))
 
 
 def split_tests(seed: int, n: int, m: int) -> tuple[Tests, Tests, Tests]:
@@ -96,22 +96,6 @@ def test_jumps_among_known_runs_have_a_joint_normal_density() -> None:
         off @ np.linalg.solve(spread, off) + np.linalg.slogdet(spread)[1] + 3 * np.log(2 * np.pi)
     )
     assert got[at] == pytest.approx(expected, abs=1e-6)
-
-
-@pytest.mark.parametrize("seed", range(4))
-def test_trees_given_up_are_only_those_that_stay_below_what_they_must_reach(seed: int) -> None:
-    n = 5
-    _, old, news = split_tests(40 + seed, n, 16)
-    masks, home, _ = every_tree(n - 1)
-    _, runs = nearly_weighed(Hypotheses.of(masks, home), known(old))
-    grown = grow(masks, home, n - 1, n, TreePrior())
-    whole = guessed(runs, grown, news)
-    least = np.full(len(whole), np.quantile(whole, 0.9))
-    some = guessed(runs, grown, news, least)
-    given_up = np.isneginf(some)
-    assert given_up.any()
-    assert (whole[given_up] < least[given_up]).all()
-    np.testing.assert_allclose(some[~given_up], whole[~given_up])
 
 
 def test_runs_that_tests_do_not_part_share_what_is_known_of_their_sum() -> None:
