@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.setup import Setup
-from meterlink.tree import infer as inference
+from meterlink.tree import runs
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import Tests, planned
 from meterlink.tree.search import thin
@@ -34,7 +34,7 @@ class Particles:
 
     rows: NDArray[np.intp]
     weight: Floats
-    fitted: inference.Particles
+    fitted: runs.Particles
 
 
 def particles_of(posterior: Posterior, count: int, seed: int = 0) -> Particles:
@@ -43,7 +43,8 @@ def particles_of(posterior: Posterior, count: int, seed: int = 0) -> Particles:
     log_weight = np.log(np.maximum(posterior.ensemble.weights, 1e-300))
     rows, gained, _ = thin(log_weight, count, rng)
     weight = np.exp(log_weight[rows] + gained)
-    return Particles(rows, weight / weight.sum(), inference.particles(posterior, rows))
+    fitted = runs.Particles.of(posterior.ensemble.hypotheses.take(rows), posterior.known)
+    return Particles(rows, weight / weight.sum(), fitted)
 
 
 def as_tests(posterior: Posterior, setups: Sequence[Setup]) -> Tests:
@@ -94,7 +95,7 @@ def forecast(
         tests: As ``as_tests`` made them.
         u_mv: For each test the meter's standard uncertainty of a jump and of none.
     """
-    mean, variance = inference.predict(particles.fitted, tests)
+    mean, variance = particles.fitted.predict(tests)
     mean = np.where(tests.signed, mean, np.abs(mean))
     jump, still = np.array(u_mv).T
     noise = np.where(np.abs(mean) > JUMP_IN_U * jump, jump, still)

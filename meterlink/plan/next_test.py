@@ -1,7 +1,8 @@
 """The test that is worth most now: information about the question for the effort it takes."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ from meterlink.tree.trees import Floats
 __all__ = ["Goal", "NextTest", "Question", "is_settled", "next_test", "worth_of"]
 
 SCREEN_TREES = 40  # every possible test is weighed with so many trees, at a glance,
+MOST_WEIGHED = 6000  # possible tests
 SHORTLIST = 80  # the best of them properly,
 FINAL_TREES = 128  # and the best of these again with so many
 FINALISTS = 20
@@ -123,7 +125,7 @@ def next_test(
     asked = (question or Question(goal)).checked(circuit.receptacles)
     done = {row.setup for row in posterior.rows} if done is None else done
     known = Experience.of(circuit, posterior.rows, assumptions)
-    setups = list(
+    setups = _fewer(
         possible_setups(circuit, not_now=not_now, hookups=hookups, one_place=one_place, side=side)
     )
     if not setups:
@@ -187,6 +189,18 @@ def _advice(posterior: Posterior, known: Experience, *, one_place: bool) -> tupl
         if listed <= float(orders.probability[away == 1 << i].sum()) < 1 - listed
     )
     return looks + known.advice(one_place=one_place) or (OTHER_WAYS,)
+
+
+def _fewer(setups: Iterable[Setup]) -> list[Setup]:
+    """The tests that are weighed: all, but for very many, of which those like others are thinned.
+
+    Of tests with the load at neither lead there are as many as receptacles cubed.
+    """
+    every = list(setups)
+    beside = [s.lead_b is not None and s.load_at not in s.leads for s in every]
+    room = max(MOST_WEIGHED - len(every) + sum(beside), 1)
+    step, count = max(1, -(-sum(beside) // room)), accumulate(beside)
+    return [s for s, far, k in zip(every, beside, count, strict=True) if not far or k % step == 0]
 
 
 def worth_of(

@@ -16,11 +16,11 @@ from meterlink.circuit.setup import Hookup
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.currents import LICENSED, currents
-from meterlink.tree.fit import expected, runs_by_sides
 from meterlink.tree.hypotheses import Kind
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.posterior import Fitted
+from meterlink.tree.runs import expected, runs_by_sides
 from meterlink.tree.trees import Floats, bits_of
 from meterlink.tree.wiring import Condition
 

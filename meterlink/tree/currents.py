@@ -15,10 +15,10 @@ import numpy as np
 
 from meterlink.assumptions import Assumptions
 from meterlink.circuit.setup import Setup
-from meterlink.tree.fit import expected, runs_by_sides
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests, planned
 from meterlink.tree.posterior import Fitted
+from meterlink.tree.runs import expected, runs_by_sides
 from meterlink.tree.trees import Floats
 from meterlink.tree.wiring import Condition
 

@@ -4,7 +4,7 @@ The modes of the runs are found by damped Gauss-Newton steps, and the integral a
 Laplace's approximation. What a fit leaves known of the runs predicts other tests.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
@@ -21,7 +21,7 @@ from meterlink.tree.hypotheses import (
     evidence_key,
 )
 from meterlink.tree.likelihood import Grounds, Problem
-from meterlink.tree.observations import LOG_ROOT_2_PI, Tests, on_way
+from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.trees import Flags, Floats
 
 Stages = tuple[tuple[float, int], ...]
@@ -48,8 +48,6 @@ OTHERS_WEIGHT = 0.005  # of the tests that were believed so far
 # much where only the sum of two is known; 0.7 halves the error or better (numerical integration in
 # tests/tree/test_laplace.py)
 CURVATURE_CORRECTION, LEAST_CURVATURE = 0.7, 0.2
-Sides = tuple[bool, bool, bool]  # whether a test sees neutral, hot and ground
-NEUTRAL: Sides = (True, False, False)
 CHUNK = 400_000  # hypotheses times runs times tests fitted at once: bounds memory
 
 
@@ -100,6 +98,51 @@ class Fit:
         """The same for some of the hypotheses, or for those that fit alike."""
         of_each = {one.name: getattr(self, one.name)[rows] for one in fields(self)[:-1]}
         return replace(self, **of_each)
+
+
+def start(problem: Problem, share: Floats | float = 1.0) -> Floats:
+    """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
+
+    Hot and ground count as much as neutral here, and the source is one more unknown. Other
+    paths are left out, and where there is one the guess is the prior's. ``share`` is how much
+    each believed test counts, ``(N, m)``.
+    """
+    c, tests, assumed = problem.columns, problem.tests, problem.run_prior.runs
+    source = np.full((problem.count, 1), assumed.source_mohm)
+    mean = np.concatenate([np.exp(c.mean + c.sd**2 / 2), source], axis=1)
+    relative = np.concatenate(
+        [np.expm1(c.sd**2), np.full((problem.count, 1), np.expm1(assumed.source_log_sd**2))],
+        axis=1,
+    )
+    scale = problem.amps * tests.sides.sum(axis=1)
+    design = np.concatenate(
+        [c.seen * scale[:, :, None], (problem.amps * tests.source)[:, :, None]], axis=2
+    )
+    weight = np.where(problem.believed, share / problem.u**2, 0.0)
+    weighted = np.swapaxes(design * weight[..., None], 1, 2)
+    normal = weighted @ design
+    diagonal = np.arange(problem.width + 1)
+    ridge = 1 / (mean**2 * relative)
+    normal[:, diagonal, diagonal] += ridge
+    signs = np.where(tests.signed, 1.0, np.where(c.seen.sum(axis=2) < 0, -1.0, 1.0))
+    right = (weighted @ (tests.drop * signs)[..., None])[..., 0] + ridge * mean
+    solved = np.linalg.solve(normal, right[..., None])[..., 0]
+    least = 0.1 * np.concatenate([np.exp(c.mean), source], axis=1)
+    held = solved < least
+    rows = np.flatnonzero(held.any(axis=1))
+    if len(rows):  # hold what came out too small at the least value and solve for the rest
+        firm = np.where(held[rows], 1e6 * ridge[rows] + 1e3, 0.0)
+        normal[rows[:, None], diagonal, diagonal] += firm
+        right[rows] += firm * least[rows]
+        solved[rows] = np.linalg.solve(normal[rows], right[rows][..., None])[..., 0]
+    x = np.zeros((problem.count, problem.size))
+    solved = np.log(np.clip(solved, least, 1e9))
+    x[:, : problem.width] = np.where(c.paths[:, None], c.mean, solved[:, :-1])
+    if problem.with_source:
+        x[:, problem.source_at] = np.where(c.paths, np.log(assumed.source_mohm), solved[:, -1])
+    if problem.with_path:
+        x[:, -2], x[:, -1] = c.path_mean, np.log(problem.run_prior.bond_mohm)
+    return x
 
 
 def maximise(
@@ -158,8 +201,8 @@ def maximise(
 def _mode(columns: Columns, known: Known, *, ratios: bool) -> tuple[Problem, Floats]:
     """The problem with the currents as the sag leaves them, and its mode."""
     problem = Problem(columns, known.tests, known.prior, known.grounds, ratios=ratios)
-    x = problem.start()
-    if problem.unseen().all():
+    x = start(problem)
+    if not (columns.used.any() or problem.with_source):  # the tests see nothing
         return problem, x
     if problem.with_path:
         return _best_mode(problem, x, PATH_STARTS if ratios else NEARLY_STARTS)
@@ -169,7 +212,7 @@ def _mode(columns: Columns, known: Known, *, ratios: bool) -> tuple[Problem, Flo
         leaning = known.tests.leaning(way)
         if (leaning.drop != known.tests.drop).any():
             other = Problem(columns, leaning, known.prior, known.grounds, ratios=ratios)
-            best = best.or_better(_near(other, other.start(), rough), np.arange(problem.count))
+            best = best.or_better(_near(other, start(other), rough), np.arange(problem.count))
     return best.problem, best.x
 
 
@@ -215,7 +258,7 @@ def _second_look(first: _Modes, rough: Stages) -> _Modes:
     rows, several = (np.flatnonzero(far.sum(axis=1) > few) for few in (0, 1))
     if not len(rows):
         return first
-    turned = problem.like(rows=rows).start(np.where(far[rows], 1.0, OTHERS_WEIGHT))
+    turned = start(problem.like(rows=rows), np.where(far[rows], 1.0, OTHERS_WEIGHT))
     wide = problem.like(rows=several).sagged(x[several], rough=WIDE)
     loose = maximise(wide, x[several], SHORT_LIST, ROUGHLY)[0]
     every = np.concatenate([rows, several])
@@ -293,200 +336,15 @@ def refit(
     return columns, fitted, fitted.parts
 
 
-@dataclass(frozen=True, slots=True)
-class Runs:
-    """What is known of the runs under ``K`` hypotheses, in mohm.
-
-    Attributes:
-        mean: Shape ``(K, E + 3)``; the other path (for a bonded ground its ratio), the bond and the
-            source are the last three.
-        covariance: ``(K, E + 3, E + 3)``.
-        usual_sag: Part by which the load's current falls at the usual place, ``(K,)``.
-    """
-
-    mean: Floats
-    covariance: Floats
-    usual_sag: Floats
-
-    def take(self, rows: NDArray[np.intp] | Flags) -> "Runs":
-        """Those of some of the hypotheses."""
-        return Runs(self.mean[rows], self.covariance[rows], self.usual_sag[rows])
-
-    @classmethod
-    def joined(cls, parts: Sequence["Runs"]) -> "Runs":
-        """Those of trees of the same width one after another."""
-        return cls(*(np.concatenate([getattr(p, one.name) for p in parts]) for one in fields(cls)))
-
-
-def runs_of_fit(
-    h: Hypotheses,
-    known: Known,
-    columns: Columns,
-    fitted: Fit,
-    *,
-    sides: Sides = NEUTRAL,
-) -> Runs:
-    """The runs as a fit leaves them: of the neutral, or the mean of some conductors.
-
-    Runs that no test tells apart share what is known of their sum (Dirichlet); runs that no test
-    sees have their prior.
-    """
-    prior, tests = known.prior, known.tests
-    trees, runs = h.masks.shape
-    width = columns.mean.shape[1]
-    parts = fitted.parts
-    alpha = prior.runs.split_alpha
-    part = columns.group[:, None, :] == np.arange(width)[:, None]  # (K, D, E)
-    share = part / np.maximum(columns.size, 1)[:, :, None]
-    covariance = fitted.covariance
-    total, by_x = _mean_of(sides, fitted.x, parts)
-    total, by_x = total * columns.used, by_x * columns.used[:, :, None]
-    mean = np.zeros((trees, runs + 3))
-    mean[:, :runs] = (total[:, None, :] @ share)[:, 0, :]
-    known_sum = by_x @ covariance @ np.swapaxes(by_x, 1, 2)
-    every = np.zeros((trees, runs + 3, runs + 3))
-    inner = np.swapaxes(share, 1, 2) @ known_sum @ share
-    loose = (total**2 / np.maximum(columns.size * (columns.size * alpha + 1), 1))[:, :, None]
-    inner -= np.swapaxes(share * loose, 1, 2) @ part
-    each = np.arange(runs)
-    inner[:, each, each] += (loose * part).sum(axis=1)
-    unseen = (h.masks != 0) & (columns.group < 0)
-    usual = prior.means(h.home)
-    mean[:, :runs] += np.where(unseen, usual, 0.0)
-    inner[:, each, each] += np.where(unseen, prior.relative_variance * usual**2, 0.0)
-    every[:, :runs, :runs] = inner
-    *_, source, path = parts
-    mean[:, runs] = np.exp(columns.path_mean)
-    every[:, runs, runs] = np.expm1(columns.path_sd**2) * mean[:, runs] ** 2
-    mean[:, runs + 1] = prior.bond_mohm
-    every[:, runs + 1, runs + 1] = np.expm1(prior.bond_log_sd**2) * prior.bond_mohm**2
-    mean[:, -1] = prior.runs.source_mohm
-    every[:, -1, -1] = np.expm1(prior.runs.source_log_sd**2) * mean[:, -1] ** 2
-    found = [(runs + 2, source.start)] if source.stop > source.start else []
-    found += [(runs, path.start), (runs + 1, path.start + 1)] if path.stop > path.start else []
-    for at, where in found:
-        value = np.exp(fitted.x[:, where])
-        mean[:, at] = value
-        across = value[:, None] * (by_x @ covariance[:, :, where, None])[:, :, 0]
-        every[:, at, :runs] = every[:, :runs, at] = (across[:, None, :] @ share)[:, 0, :]
-        every[:, at, at] = value**2 * covariance[:, where, where]
-    sag = (mean[:, None, :runs] @ on_way(h.masks, tests.load))[:, 0] * tests.sag_per_mohm
-    return Runs(mean, every, columns.mean_of(sag))
-
-
-def _mean_of(sides: Sides, x: Floats, parts: Sequence[slice]) -> tuple[Floats, Floats]:
-    """Mean of some conductors of each column's runs in mohm, and its slopes by all of ``x``."""
-    neutral = np.exp(x[:, parts[0]])
-    width = neutral.shape[1]
-    each = np.arange(width)
-    mean, by_x = np.zeros_like(neutral), np.zeros((len(x), width, x.shape[1]))
-    for seen, part in zip(sides, parts[:3], strict=True):
-        ratio = np.exp(x[:, part]) if part.stop > part.start and part.start else 1.0
-        own = seen / sum(sides) * neutral * ratio
-        mean += own
-        by_x[:, each, each] += own
-        if part.stop > part.start and part.start:
-            by_x[:, each, part.start + each] += own
-    return mean, by_x
-
-
-def runs_by_sides(h: Hypotheses, known: Known, columns: Columns, fitted: Fit) -> dict[Sides, Runs]:
-    """The runs of the neutral, and the mean over each set of conductors that some test sees."""
-    seen = {NEUTRAL, *(sides_of(row) for row in np.unique(known.tests.sides, axis=0))}
-    return {sides: runs_of_fit(h, known, columns, fitted, sides=sides) for sides in sorted(seen)}
-
-
-def sides_of(row: Floats) -> Sides:
-    """The conductors that a test sees, from its row of ``Tests.sides``."""
-    neutral, hot, ground = (bool(one) for one in row)
-    return neutral, hot, ground
-
-
-def expected(h: Hypotheses, tests: Tests, runs: Mapping[Sides, Runs]) -> tuple[Floats, Floats]:
-    """Readings in mV of ``m`` tests and their variances from what is not known, ``(N, m)``.
-
-    Conductors that no test has seen yet are taken as equal to the neutral.
-    """
-    mean, variance = np.zeros((len(h), len(tests))), np.zeros((len(h), len(tests)))
-    kinds, kind = np.unique(tests.sides, axis=0, return_inverse=True)
-    for k, row in enumerate(kinds):
-        which = np.flatnonzero(kind.reshape(-1) == k)
-        some = runs.get(sides_of(row), runs[NEUTRAL])
-        part = tests if len(which) == len(tests) else tests.only(which)
-        mean[:, which], slope = linear_prediction(h, part, some.mean, some.usual_sag)
-        variance[:, which] = ((slope @ some.covariance) * slope).sum(axis=2)
-    return mean, np.maximum(variance, 0.0)
-
-
-def linear_prediction(
-    h: Hypotheses, tests: Tests, mean: Floats, usual_sag: Floats
-) -> tuple[Floats, Floats]:
-    """Readings in mV of ``m`` tests ``(N, m)`` and their slopes by all of ``Runs.mean``.
-
-    Hot and ground are taken as equal to the neutral. Slopes have the shape ``(N, m, E + 3)``.
-    """
-    runs, path, bond, source = mean[:, :-3], mean[:, -3], mean[:, -2], mean[:, -1]
-    lead, current = tests.lead(h.masks), tests.current(h.masks)
-    neutral, others = tests.sides[:, 0], tests.sides[:, 1:].sum(axis=1)
-    part = lead * current
-    part *= neutral + others
-    value = (runs[:, None, :] @ part)[:, 0]
-    slope = np.zeros((*value.shape, mean.shape[1]))
-    slope[:, :, :-3] = np.swapaxes(part, 1, 2)
-    if h.paths.any():
-        k = h.between()
-        bonded = h.bonded[:, None]
-        ratio = np.where(bonded, path[:, None], 0.0)
-        shown = neutral * (1 + ratio * (tests.grounded_at >= 0)) + others * ~bonded
-        shown = shown * h.paths[:, None]
-        lead, current = (np.swapaxes(x, 1, 2) * k[:, None, :] for x in (lead, current))
-        a = (lead @ runs[:, :, None])[:, :, 0]
-        b = (current @ runs[:, :, None])[:, :, 0]
-        own = (runs * k**2).sum(axis=1, keepdims=True)
-        whole = (1 + ratio) * own + np.where(bonded, bond[:, None], path[:, None])
-        lost = a * b / whole
-        inner = lead * b[..., None] + current * a[..., None]
-        inner -= (lost * (1 + ratio))[..., None] * (k**2)[:, None, :]
-        slope[:, :, :-3] -= (shown / whole)[..., None] * inner
-        by_path = shown * lost / whole * np.where(bonded, own, 1.0)
-        by_path -= np.where(bonded, lost * neutral * (tests.grounded_at >= 0), 0.0)
-        slope[:, :, -3] = by_path
-        slope[:, :, -2] = np.where(bonded, shown * lost / whole, 0.0)
-        value = value - shown * lost
-    value = value + source[:, None] * tests.source
-    slope[:, :, -1] = tests.source
-    sag = (runs[:, None, :] @ on_way(h.masks, tests.load))[:, 0] * tests.sag_per_mohm
-    amps = tests.amps * np.clip(1 + usual_sag[:, None] - sag, 0.5, 1.5)
-    amps = np.where((value < 0) & ~tests.signed, -amps, amps)
-    return value * amps, slope * amps[..., None]
-
-
 def weigh(h: Hypotheses, known: Known) -> tuple[Floats, Floats]:
     """Log evidence of each hypothesis and its badness, each different one computed once."""
     evidence, badness = np.empty(len(h)), np.empty(len(h))
-    for rows, _, fitted in _fits(h, known):
+    for rows, _, fitted in fits(h, known):
         evidence[rows], badness[rows] = fitted.log_evidence, fitted.badness
     return evidence, badness
 
 
-def nearly_weighed(
-    h: Hypotheses, known: Known, counted: Flags | None = None
-) -> tuple[Floats, Runs]:
-    """Log evidence of each hypothesis and what its fit says of the runs, nearly.
-
-    Where hot sides are seen, they are taken as equal to the neutral, within what is usual: half as
-    many unknowns, good enough to choose which trees to grow. ``counted`` says which tests count for
-    which hypothesis, ``(N, m)``.
-    """
-    evidence, pieces, places = np.empty(len(h)), [], []
-    for rows, columns, fitted in _fits(h, known, counted, ratios=False):
-        evidence[rows] = fitted.log_evidence
-        pieces.append(runs_of_fit(h.take(rows), known, columns, fitted))
-        places.append(rows)
-    return evidence, Runs.joined(pieces).take(np.argsort(np.concatenate(places)))
-
-
-def _fits(
+def fits(
     h: Hypotheses, known: Known, counted: Flags | None = None, *, ratios: bool = True
 ) -> Iterator[tuple[NDArray[np.intp], Columns, Fit]]:
     """Rows, columns and fits of all hypotheses in parts; those that fit alike are fitted once."""

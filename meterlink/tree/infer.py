@@ -6,7 +6,7 @@ could not matter even if they explained the log perfectly are left out. What is 
 that is not modelled here grows where nothing explains the log.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,22 +19,15 @@ from meterlink.errors import UsageError
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding
-from meterlink.tree.fit import (
-    Known,
-    Runs,
-    Sides,
-    expected,
-    refit,
-    runs_by_sides,
-)
-from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
-from meterlink.tree.isolation import Isolation, belonging, elsewhere
+from meterlink.tree.fit import Known
+from meterlink.tree.hypotheses import Kind, RunPrior
+from meterlink.tree.isolation import Isolation, belonging, elsewhere, no_ground_log_odds
 from meterlink.tree.likelihood import Grounds
 from meterlink.tree.local_search import closed_between_points, improved, log_prior_of
-from meterlink.tree.observations import Tests, no_ground_log_odds, observations_of
-from meterlink.tree.posterior import Orders, orders_of
-from meterlink.tree.search import Ensemble, Setting, Stratum, at_most, search, searched, told_by
-from meterlink.tree.trees import Floats, TreePrior, homes
+from meterlink.tree.observations import Tests, observations_of
+from meterlink.tree.posterior import Ensemble, Orders, orders_of
+from meterlink.tree.search import Setting, Stratum, at_most, search, searched, told_by
+from meterlink.tree.trees import TreePrior, homes
 from meterlink.tree.wrong_names import with_wrong_names
 
 MATTERS = 4.0  # nats that a condition may stay behind if it explained the log perfectly
@@ -44,7 +37,6 @@ FAR_BEHIND, WORTH_MORE = 7.0, 3.0  # nats behind at which it ends, or is the las
 FEWER = 5  # times fewer trees are kept under a condition than for a sound circuit
 NEGLIGIBLE = 12.0
 FELL_SDS = 5.0  # a reading so many uncertainties below the idle one has fallen
-VOID_MV = 500.0  # spread of what a test may read that says nothing of the wiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -388,37 +380,3 @@ def _unexplained(ensemble: Ensemble, setting: Setting, assumptions: Assumptions)
     total = float(np.logaddexp.reduce(ensemble.log_weight - found))
     log_odds = np.log(share) + float(setting.known.tests.log_void.sum()) - total
     return float(1 / (1 + np.exp(-np.clip(log_odds, -700.0, 700.0))))
-
-
-@dataclass(frozen=True, slots=True)
-class Particles:
-    """Some hypotheses of a posterior and what is known of their runs.
-
-    Attributes:
-        rows: Rows of the ensemble, shape ``(S,)``.
-        hypotheses: Trees with a condition each.
-        runs: Of each, by the conductors that a test sees.
-    """
-
-    rows: NDArray[np.intp]
-    hypotheses: Hypotheses
-    runs: Mapping[Sides, Runs]
-
-
-def particles(posterior: Posterior, rows: NDArray[np.intp]) -> Particles:
-    """Rows of the ensemble with their runs fitted, to predict with."""
-    some = posterior.ensemble.hypotheses.take(rows)
-    columns, fitted, _ = refit(some, posterior.known)
-    return Particles(rows, some, runs_by_sides(some, posterior.known, columns, fitted))
-
-
-def predict(some: Particles, tests: Tests) -> tuple[Floats, Floats]:
-    """What tests would show under some hypotheses, conditions and all.
-
-    Returns:
-        Mean in mV (mohm for ohms) and variance from what is not known of the runs, ``(S, m)``.
-        Tests that would say nothing may read anything (``Hypotheses.void``).
-    """
-    mean, variance = expected(some.hypotheses, tests, some.runs)
-    void = some.hypotheses.void(tests)
-    return np.where(void, 0.0, mean), np.where(void, VOID_MV**2, variance)

@@ -1,4 +1,4 @@
-"""What was found with the power off, a device opened or tripped, as evidence for the wiring.
+"""Evidence that is in no drop: what was found with the power off, and idle readings of the ground.
 
 With the onward conductors of a receptacle disconnected from its feed, whatever is dead hangs on it
 and whatever is live does not. With a device tripped by its test button, whatever is dead hangs on
@@ -8,12 +8,17 @@ finding speaks of who feeds whom alone, so its probability is a function of the 
 multiplies the weight of each tree.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from meterlink.assumptions import USUAL, Assumptions
+from meterlink.circuit.circuit import Circuit
+from meterlink.circuit.setup import Hookup
+from meterlink.levels.test_flags import Flag
+from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import AT_A_RECEPTACLE, Cut, Finding, State
 from meterlink.tree.trees import Flags, Floats, Masks
 
@@ -197,3 +202,45 @@ def _contradiction(finding: Finding, fed: float) -> str:
         f"{name} was found {finding.state} with {cut}; everything else says that {at} {does} it "
         f"{sure}. Look again whether it was that box and that breaker."
     )
+
+
+def no_ground_log_odds(
+    circuit: Circuit, rows: Sequence[TestRow], assumptions: Assumptions = USUAL
+) -> Floats:
+    """Log odds, for each receptacle, that it has no ground contact: what idle readings say.
+
+    Connected leads pick up some millivolts, or show the current of other appliances; without
+    ground contact the reading is anything up to tens of volts and mostly restless.
+    """
+    meter, conditions = assumptions.meter, assumptions.conditions
+    low, high = meter.floating_mv
+    result = []
+    for name in circuit.receptacles:
+        stated = name in circuit.no_ground or not circuit.grounded
+        prior = conditions.no_ground_stated if stated else conditions.no_ground
+        odds = math.log(prior / (1 - prior))
+        here = [
+            row
+            for row in rows
+            if row.setup.hookup is Hookup.NEUTRAL_GROUND and row.setup.lead_a == name
+        ]
+        levels = [abs(r.idle_mv) for r in here if r.idle_mv and math.isfinite(r.idle_mv)]
+        if levels:
+            log = math.log(max(float(np.median(levels)), 0.1))
+            sound = (1 - meter.current_share) * _normal(log, meter.pickup_mv, meter.pickup_log_sd)
+            sound += meter.current_share * _normal(log, meter.current_mv, meter.current_log_sd)
+            # a floating lead may be quiet by chance: one in fifty
+            free = 0.98 / math.log(high / low) if math.log(low) <= log <= math.log(high) else 0.0
+            free += 0.02 * sound
+            odds += math.log(free / max(sound, 1e-12))
+        if here:
+            flagged = sum(Flag.FLOATING in r.flags for r in here) > len(here) / 2
+            seen, false = meter.floating_flag, meter.false_floating_flag
+            odds += math.log(seen / false if flagged else (1 - seen) / (1 - false))
+        result.append(min(max(odds, -20.0), 20.0))
+    return np.array(result)
+
+
+def _normal(log: float, median: float, sd: float) -> float:
+    """Density of a log at a log-normal's."""
+    return math.exp(-0.5 * ((log - math.log(median)) / sd) ** 2) / (sd * 2.5066282746310002)

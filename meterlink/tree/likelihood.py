@@ -22,15 +22,8 @@ from meterlink.tree.observations import LOG_ROOT_2_PI, Tests
 from meterlink.tree.trees import Flags, Floats
 
 HOT, GROUND = 1, 2
-TINY = 1e-300
 MOST_HOLLOW = 0.8  # part of the prior's curvature that is taken off where it is hollow
 MOST_MORE, MOST_LESS = 2.0, 0.7  # parts by which a run grows or shrinks in one step
-
-
-def log_normal_density(x: Floats, sd: Floats | float) -> Floats:
-    """Log density of a normal with mean 0."""
-    result: Floats = -0.5 * (x / sd) ** 2 - np.log(sd) - LOG_ROOT_2_PI
-    return result
 
 
 def log_phi(x: Floats) -> Floats:
@@ -217,50 +210,6 @@ class Problem:
         usual = c.mean_of(sag)[:, None]
         amps = tests.amps * np.clip(1 + usual - sag, 0.5, 1.5)
         return self.like(amps=amps, rough=rough)
-
-    def start(self, share: Floats | float = 1.0) -> Floats:
-        """A first guess: the linear least-squares runs with the prior as ridge, kept positive.
-
-        Hot and ground count as much as neutral here, and the source is one more unknown. Other
-        paths are left out, and where there is one the guess is the prior's. ``share`` is how much
-        each believed test counts, ``(N, m)``.
-        """
-        c, tests, assumed = self.columns, self.tests, self.run_prior.runs
-        source = np.full((self.count, 1), assumed.source_mohm)
-        mean = np.concatenate([np.exp(c.mean + c.sd**2 / 2), source], axis=1)
-        relative = np.concatenate(
-            [np.expm1(c.sd**2), np.full((self.count, 1), np.expm1(assumed.source_log_sd**2))],
-            axis=1,
-        )
-        scale = self.amps * tests.sides.sum(axis=1)
-        design = np.concatenate(
-            [c.seen * scale[:, :, None], (self.amps * tests.source)[:, :, None]], axis=2
-        )
-        weight = np.where(self.believed, share / self.u**2, 0.0)
-        weighted = np.swapaxes(design * weight[..., None], 1, 2)
-        normal = weighted @ design
-        diagonal = np.arange(self.width + 1)
-        ridge = 1 / (mean**2 * relative)
-        normal[:, diagonal, diagonal] += ridge
-        signs = np.where(tests.signed, 1.0, np.where(c.seen.sum(axis=2) < 0, -1.0, 1.0))
-        right = (weighted @ (tests.drop * signs)[..., None])[..., 0] + ridge * mean
-        solved = np.linalg.solve(normal, right[..., None])[..., 0]
-        least = 0.1 * np.concatenate([np.exp(c.mean), source], axis=1)
-        held = solved < least
-        rows = np.flatnonzero(held.any(axis=1))
-        if len(rows):  # hold what came out too small at the least value and solve for the rest
-            firm = np.where(held[rows], 1e6 * ridge[rows] + 1e3, 0.0)
-            normal[rows[:, None], diagonal, diagonal] += firm
-            right[rows] += firm * least[rows]
-            solved[rows] = np.linalg.solve(normal[rows], right[rows][..., None])[..., 0]
-        x = np.zeros((self.count, self.size))
-        solved = np.log(np.clip(solved, least, 1e9))
-        x[:, : self.width] = np.where(c.paths[:, None], c.mean, solved[:, :-1])
-        if self.with_source:
-            x[:, self.source_at] = np.where(c.paths, np.log(assumed.source_mohm), solved[:, -1])
-        if self.with_path:
-            x[:, -2], x[:, -1] = c.path_mean, np.log(self.run_prior.bond_mohm)
-        return x
 
     def _transfer(self, runs: Floats, path: Floats, side: int) -> tuple[Floats, Floats, Floats]:
         """Drop per ampere of one conductor, its slopes by log runs and by the logs of the path.
@@ -465,8 +414,3 @@ class Problem:
             ends.append(ends[-1] + self.width * (side in self.fitted_sides))
         ends += [self.path_at, self.size]
         return tuple(map(slice, [0, *ends], ends))
-
-    def unseen(self) -> Flags:
-        """Hypotheses of which the tests see no run, nor the source in front of all of them."""
-        used: Flags = np.asarray(self.columns.used.any(axis=1))
-        return np.zeros_like(used) if self.with_source else ~used

@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from meterlink.tree.fit import nearly_weighed, weigh
+from meterlink.tree.fit import weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind
-from meterlink.tree.prediction import predicted
-from meterlink.tree.search import Ensemble, Setting, Stratum, grow_under
+from meterlink.tree.posterior import Ensemble
+from meterlink.tree.runs import nearly_weighed, predicted
+from meterlink.tree.search import Setting, Stratum, grow_under
 from meterlink.tree.trees import (
     Floats,
     Grown,
@@ -32,6 +33,7 @@ ROUNDS = 10
 FRONT = 3  # trees taken apart in one round
 REACH = 6.0  # nats behind all trees together: less than 0.25 % of the weight does not matter
 PREDICTED_U = 4.0  # nats by which what is predicted may be wrong (measured: 1 to 2 usually)
+MATTERS = 4.0  # nats that a closing run may stay behind if it explained the log perfectly
 NEARLY_U = 12.0  # nats that a closing run may gain where its fit is looked at more closely
 CLOSED_TREES = 4  # heaviest trees that get closing runs
 MOST_CLOSED = 400
@@ -228,11 +230,15 @@ def closed_between_points(
 ) -> Ensemble | None:
     """The heaviest trees with one more run between any two of their points.
 
-    Rings that start at the panel have a search of their own and are left out here.
+    Rings that start at the panel have a search of their own and are left out here. ``None`` where
+    they would not matter even if a few of the runs explained all that these trees do not.
     """
     found = []
     sound = np.flatnonzero(ensemble.hypotheses.kind == Kind.SOUND)
     heavy = sound[np.argsort(-ensemble.weights[sound], kind="stable")[:CLOSED_TREES]]
+    at_most = np.logaddexp.reduce(ensemble.log_weight[heavy] + ensemble.badness[heavy]) + log_prior
+    if at_most + np.log(4 / len(places)) < total - MATTERS:  # 2 n of n^2 / 2 pairs
+        return None
     for row in heavy:
         points = [int(mask) for mask in ensemble.masks[row] if mask]
         pairs = [

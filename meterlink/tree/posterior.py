@@ -8,12 +8,76 @@ from numpy.typing import NDArray
 
 from meterlink.tree.fit import Fit, Known, refit
 from meterlink.tree.hypotheses import NO_RUN, Columns, Hypotheses, Kind
-from meterlink.tree.search import Ensemble
 from meterlink.tree.trees import Flags, Floats, Masks, bits_of, clades
 
 PANEL = 0
 FITTED_MASS = 0.999  # trees whose runs are averaged: the heaviest up to this weight
 FITTED_MOST = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Ensemble:
+    """Weighted hypotheses: a listing of the posterior or an unbiased sample of it.
+
+    Attributes:
+        hypotheses: Trees with a condition each.
+        log_prior: Log prior weight of each, and of what was found with the power off.
+        log_evidence: Log probability of the tests under it.
+        log_importance: Log of how many like it each stands for; 0 where it is kept as it is.
+        badness: Nats that it loses against a perfect prediction.
+        complete: None was left to chance.
+    """
+
+    hypotheses: Hypotheses
+    log_prior: Floats
+    log_evidence: Floats
+    log_importance: Floats
+    badness: Floats
+    complete: bool
+
+    @property
+    def masks(self) -> NDArray[np.int64]:
+        """The trees, shape ``(K, E)``, without what is not on the circuit."""
+        return self.hypotheses.on_circuit
+
+    @property
+    def home(self) -> Flags:
+        """Which runs start at the panel."""
+        return self.hypotheses.home
+
+    @property
+    def log_weight(self) -> Floats:
+        """Log weight of each, not normalised."""
+        return self.log_prior + self.log_evidence + self.log_importance
+
+    @property
+    def weights(self) -> Floats:
+        """Weights that add up to 1, shape ``(K,)``."""
+        weight = np.exp(self.log_weight - self.log_weight.max())
+        share: Floats = weight / weight.sum()
+        return share
+
+    @classmethod
+    def joined(cls, parts: Sequence["Ensemble"]) -> "Ensemble":
+        """Ensembles of several strata as one."""
+        log_prior, log_evidence, log_importance, badness = (
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("log_prior", "log_evidence", "log_importance", "badness")
+        )
+        every = Hypotheses.joined([part.hypotheses for part in parts])
+        complete = all(part.complete for part in parts)
+        return cls(every, log_prior, log_evidence, log_importance, badness, complete)
+
+    def take(self, rows: NDArray[np.intp] | Flags) -> "Ensemble":
+        """Some of them."""
+        return Ensemble(
+            self.hypotheses.take(rows),
+            self.log_prior[rows],
+            self.log_evidence[rows],
+            self.log_importance[rows],
+            self.badness[rows],
+            self.complete,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,12 +13,14 @@ from dataclasses import replace
 import numpy as np
 
 from meterlink.assumptions import Assumptions
-from meterlink.tree.fit import Fit, Known, Runs, Sides, expected, refit, runs_by_sides
+from meterlink.tree.fit import Fit, Known, refit
 from meterlink.tree.hypotheses import Columns, Hypotheses, Kind
 from meterlink.tree.likelihood import inliers
 from meterlink.tree.local_search import log_prior_of, padded
 from meterlink.tree.observations import LOG_ROOT_2_PI
-from meterlink.tree.search import Ensemble, Setting, Stratum
+from meterlink.tree.posterior import Ensemble
+from meterlink.tree.runs import Runs, Sides, expected, runs_by_sides
+from meterlink.tree.search import Setting, Stratum
 from meterlink.tree.trees import Floats, Masks, clades, homes
 
 MOST_HYPOTHESES, MOST_TESTS = 400, 120  # that wrong names are tried on

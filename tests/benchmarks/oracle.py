@@ -22,6 +22,7 @@ from meterlink.tree.fit import Known, refit, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind
 from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.posterior import (
+    Ensemble,
     Fitted,
     best_tree,
     first_probabilities,
@@ -29,7 +30,6 @@ from meterlink.tree.posterior import (
     relations,
 )
 from meterlink.tree.resolve import map_of
-from meterlink.tree.search import Ensemble
 from meterlink.tree.trees import every_tree
 
 SAMPLES = 60_000

@@ -10,13 +10,13 @@ from hypothesis import strategies as st
 
 from meterlink.circuit.setup import Setup
 from meterlink.testlog.columns import TestRow
-from meterlink.tree.fit import Known, linear_prediction, refit, weigh
+from meterlink.tree.fit import Known, refit, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior, columns_of
 from meterlink.tree.infer import infer
 from meterlink.tree.likelihood import Grounds, Problem
 from meterlink.tree.observations import Tests, observations_of
-from meterlink.tree.posterior import fed, first_probabilities, orders_of, relations
-from meterlink.tree.search import Ensemble
+from meterlink.tree.posterior import Ensemble, fed, first_probabilities, orders_of, relations
+from meterlink.tree.runs import linear_prediction
 from meterlink.tree.trees import TreePrior, every_tree, log_ring_shape
 
 from .plain import LINE, NAMES, NG, NN, circuit, row

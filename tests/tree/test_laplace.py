@@ -151,7 +151,7 @@ def test_the_starts_of_a_fit_are_left_alone() -> None:
     tests = Tests.of(observations_of(circuit(2), [row(1, NG, "Bath", None, "Bath", 900.0, 5.0)]))
     columns = columns_of(Hypotheses.of(CHAIN), tests, PRIOR)
     problem = Problem(columns, tests, PRIOR, Grounds(np.full(2, -25.0)))
-    start = problem.start() + 1
+    start = fit.start(problem) + 1
     before = start.copy()
     assert maximise(problem, start)[0][0, 0] != pytest.approx(before[0, 0], abs=0.1)
     np.testing.assert_array_equal(start, before)

@@ -17,7 +17,8 @@ from meterlink.tree.local_search import (
     padded,
 )
 from meterlink.tree.observations import Tests, observations_of
-from meterlink.tree.search import Ensemble, Setting, Stratum, search
+from meterlink.tree.posterior import Ensemble
+from meterlink.tree.search import Setting, Stratum, search
 from meterlink.tree.trees import TreePrior, every_tree, homes, is_splice
 
 from .networks import common_path, rows_of_matrix
@@ -232,7 +233,8 @@ def test_a_run_more_never_joins_a_point_to_itself_or_to_the_one_that_feeds_it(se
     [pick] = np.random.default_rng(seed).choice(len(masks), 1)
     h = Hypotheses.of(masks[[pick]], home[[pick]])
     setting = setting_of(Tests.of([]), n)
-    one = Ensemble(h, log_prior[[pick]], np.zeros(1), np.zeros(1), np.zeros(1), True)
+    nothing = np.zeros(1)
+    one = Ensemble(h, log_prior[[pick]], nothing, nothing, np.full(1, 2e9), True)
     found = closed_between_points(one, setting, 0.0, tuple(range(n)), 1e9)
     points = [int(m) for m in masks[pick] if m]
     feeder = {p: min((q for q in points if q & p == p and q != p), default=0) for p in points}

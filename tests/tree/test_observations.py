@@ -8,11 +8,11 @@ from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
+from meterlink.tree.isolation import no_ground_log_odds
 from meterlink.tree.observations import (
     USUAL_AMPS,
     Observation,
     Tests,
-    no_ground_log_odds,
     observations_of,
 )
 

@@ -14,9 +14,8 @@ from meterlink.tree.infer import infer
 from meterlink.tree.likelihood import Grounds, Problem
 from meterlink.tree.local_search import improved
 from meterlink.tree.observations import Tests, observations_of
-from meterlink.tree.posterior import first_probabilities, orders_of, relations
+from meterlink.tree.posterior import Ensemble, first_probabilities, orders_of, relations
 from meterlink.tree.search import (
-    Ensemble,
     Setting,
     Stratum,
     at_most,

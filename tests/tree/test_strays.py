@@ -9,10 +9,11 @@ from meterlink.plan.next_test import next_test
 from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Finding, State
 from meterlink.tree.hypotheses import Hypotheses, Kind
-from meterlink.tree.infer import Posterior, infer, particles, predict
+from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.observations import Tests as Arrays
 from meterlink.tree.observations import planned
 from meterlink.tree.resolve import map_of, resolve
+from meterlink.tree.runs import Particles
 
 from .plain import LINE, NG, NN, circuit, drop_mv, row
 from .test_isolation import breaker
@@ -77,7 +78,8 @@ def test_no_test_with_the_power_on_is_forecast_to_tell_and_the_breaker_is_advise
     kind = posterior.ensemble.hypotheses.kind
     tree = posterior.ensemble.weights
     rows = np.array([np.where(kind == k, tree, -1).argmax() for k in (Kind.SOUND, Kind.APART)])
-    mean, variance = predict(particles(posterior, rows), Arrays.of(planned(CIRCUIT, setups)))
+    some = Particles.of(posterior.ensemble.hypotheses.take(rows), posterior.known)
+    mean, variance = some.predict(Arrays.of(planned(CIRCUIT, setups)))
     np.testing.assert_allclose(mean[0], mean[1], rtol=1e-9)
     np.testing.assert_allclose(variance[0], variance[1], rtol=1e-9)
 

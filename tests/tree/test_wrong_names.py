@@ -6,11 +6,11 @@ import pytest
 from meterlink.circuit.setup import Setup
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.hypotheses import Hypotheses, Kind
-from meterlink.tree.infer import Posterior, infer, predict
-from meterlink.tree.infer import particles as particles_of
+from meterlink.tree.infer import Posterior, infer
 from meterlink.tree.observations import Tests as Arrays
 from meterlink.tree.observations import planned
 from meterlink.tree.resolve import resolve
+from meterlink.tree.runs import Particles
 
 from .plain import NAMES, NG, NN, circuit, drop_mv, row
 
@@ -77,7 +77,8 @@ def test_what_is_forecast_for_a_misnamed_test_done_again_is_not_what_it_read() -
     rows = np.flatnonzero((h.kind == Kind.MISNAMED) & (h.near == 3))
     setup = Setup(NG, "Cellar", None, "Cellar")
     again = Arrays.of(planned(posterior.circuit, [setup], posterior.assumptions))
-    mean, variance = predict(particles_of(posterior, rows), again)
+    some = Particles.of(posterior.ensemble.hypotheses.take(rows), posterior.known)
+    mean, variance = some.predict(again)
     assert (mean > 1350).all()
     assert (variance > 50.0**2).all()
 
