@@ -19,7 +19,7 @@ import numpy.typing as npt
 from drivers.readings import Reading
 from meterlink.assumptions import USUAL, Assumptions
 from meterlink.circuit.circuit import Circuit
-from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
+from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict, made_setup
 from meterlink.errors import UsageError
 from meterlink.levels.detector import Measurement, TestDetector
 from meterlink.levels.drop import LIMIT_IN_U
@@ -49,7 +49,8 @@ class Test:
         jump: Instead of a drop, whether a jump was seen.
         amps: Current of the load, where it is another than the circuit's.
         path_mohm, path_u_mohm: What an ohmmeter read, in milliohms.
-        side: Conductors measured on the dead circuit (``neutral``, ``hot+ground``, …).
+        side: Conductors measured on the dead circuit (``neutral``, ``hot+ground``, …); a path is
+            that of the neutral where nothing is said.
 
     Raises:
         UsageError: A word that is not known, a figure that is no number, or nothing measured.
@@ -98,7 +99,9 @@ class Test:
         except ValueError as error:
             known = ", ".join(one.value for one in Hookup)
             raise UsageError(f"hookup is {self.hookup!r}; expected one of {known}.") from error
-        return Setup(hookup, self.lead_a, self.lead_b, self.load or "", self.side)
+        direct = bool(self.side) and not hookup.ohms
+        a, b = self.lead_a, self.lead_b
+        return made_setup(hookup, a, b, self.load, side=self.side, direct=direct)
 
     def row(self, number: int) -> TestRow:
         """The same as a row of a log."""
@@ -187,7 +190,7 @@ def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None
     from drivers.capture import replay as events
     from meterlink.circuit.job import circuit_from_header
     from meterlink.levels.visit_split import completed_tests
-    from meterlink.testlog.from_capture import measured_row
+    from meterlink.testlog.from_capture import checked_names_in, measured_row
 
     rows: list[TestRow] = []
     if circuit is not None:
@@ -204,7 +207,9 @@ def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None
                     raise UsageError(f"{path} describes no circuit; give one with circuit=.")
                 described, _ = circuit_from_header(header, str(path))
             started = capture.header.started
-            for done in completed_tests(events(capture), described):
+            named = checked_names_in(events(capture), path, described)
+            four_wire = capture.header.settings.get("wires") == 4
+            for done in completed_tests(named, described, four_wire=four_wire):
                 row = measured_row(
                     done,
                     started=started,

@@ -29,7 +29,8 @@ def setups(draw: st.DrawFn) -> Setup:
     lead_a = draw(_names)
     lead_b = draw(_names.filter(lambda n: n != lead_a)) if hookup.has_lead_b else None
     if hookup.ohms:
-        return Setup(hookup, lead_a, lead_b, "", draw(st.sampled_from(["neutral", "hot+ground"])))
+        sides = ("neutral", "hot") if hookup.has_lead_b else ("hot+ground", "neutral+ground")
+        return Setup(hookup, lead_a, lead_b, "", draw(st.sampled_from(sides)))
     return Setup(hookup, lead_a, lead_b, draw(_names))
 
 

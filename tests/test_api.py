@@ -16,6 +16,10 @@ def depth(name: str, mv: float) -> ml.Test:
     return ml.Test("neutral-ground", name, load=name, drop_mv=mv, u_mv=5)
 
 
+def path(name: str, mohm: float = 90.0, **more: str) -> ml.Test:
+    return ml.Test("path-resistance", name, path_mohm=mohm, path_u_mohm=3, **more)
+
+
 CHAIN = [
     depth("Door", 800),
     depth("Desk", 1100),
@@ -47,6 +51,20 @@ def test_tests_of_ones_own_are_resolved_and_the_next_one_named():
     assert feeds == {"Door": "panel", "Desk": "Door", "Bed": "Desk"}
     assert ml.next_test(CIRCUIT, CHAIN[:1]).gain_bits > 0
     assert ml.next_test(CIRCUIT, CHAIN, goal="first").settled
+
+
+def test_ohms_are_of_the_neutral_where_no_conductor_is_named():
+    ohms = [path("Door", 100), path("Desk", 150), path("Bed", 200)]
+    assert ml.resolve(CIRCUIT, ohms).tests == 3
+    assert (
+        ml.resolve(CIRCUIT, ohms).first
+        == ml.resolve(CIRCUIT, [path(t.lead_a, t.path_mohm, side="neutral") for t in ohms]).first
+    )
+
+
+def test_a_replay_refuses_names_that_the_circuit_does_not_have():
+    with pytest.raises(ml.MeterlinkError, match="no receptacle of 'Study'"):
+        ml.replay("fixtures/captures/circuit-101/visit.jsonl", circuit=CIRCUIT)
 
 
 def test_what_a_device_protects_is_asked_in_one_call():
@@ -107,6 +125,15 @@ def test_a_log_that_is_not_there_is_an_error(tmp_path):
         (lambda: ml.Test("neutral-ground", "Desk", load="Desk", drop_mv=9, u_mv=-1), "above 0"),
         (lambda: ml.Circuit("Study", "Door"), "list of names"),
         (lambda: ml.Circuit("Study", ("Door", "Door")), "named twice"),
+        (lambda: ml.Circuit("Study", ("panel", "Door")), "another part of the map"),
+        (lambda: ml.Circuit("Study", (1, 2)), "has 1, which is no name"),
+        (lambda: ml.Circuit("Study", ("Door",), no_ground="Door"), "no_ground is 'Door'"),
+        (lambda: ml.Circuit("Study", ("Door",), no_ground=("Desk",)), "no receptacle here"),
+        (lambda: ml.Circuit("Study", ("Door",), load_kind="kettle"), "load_kind is 'kettle'"),
+        (lambda: ml.Circuit("Study", ("Door",), hertz=math.nan), "hertz is nan"),
+        (lambda: ml.Circuit("Study", ("Door",), hertz=-60), "hertz is -60"),
+        (lambda: ml.Circuit("Study", ("Door",), wire_temperature_c=math.nan), "temperature"),
+        (lambda: path("Desk", side="banana"), "of hot, neutral, ground"),
         (lambda: ml.resolve(CIRCUIT, [depth("Attic", 9.0)]), "Attic"),
         (lambda: ml.resolve(CIRCUIT, ["Door"]), "expected a Test"),
         (lambda: ml.resolve("S", []), "circuit is 'S'; give a Circuit"),

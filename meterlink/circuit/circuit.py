@@ -8,7 +8,7 @@ length found from it is a little short.
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -151,6 +151,23 @@ class LoadKind(StrEnum):
     DIRECT_SOURCE = "direct-source"  # a direct current sent into the dead circuit
 
 
+def _names(what: str, given: object) -> tuple[str, ...]:
+    """Names of receptacles as a caller lists them.
+
+    Raises:
+        UsageError: One text, or a name that is none or means another part of the map.
+    """
+    if isinstance(given, str) or not isinstance(given, Iterable):
+        raise UsageError(f"{what} is {given!r:.60}; give a list of names.")
+    names = tuple(given)
+    for name in names:
+        if not isinstance(name, str) or not name.strip():
+            raise UsageError(f"{what} has {name!r:.60}, which is no name.")
+        if name.casefold() == "panel" or name.casefold().startswith("splice "):
+            raise UsageError(f"{what} has {name!r:.60}, which means another part of the map.")
+    return names
+
+
 @dataclass(frozen=True, slots=True)
 class Circuit:
     """One breaker's circuit. ``None`` where a figure is not known.
@@ -202,20 +219,29 @@ class Circuit:
         """Refuse what would give a wrong answer without an error.
 
         Raises:
-            UsageError: One text in the place of a list of names, a name twice, or a figure that is
-                not finite and above 0.
+            UsageError: One text in the place of a list of names, a name twice or one that means
+                another part of the map, an unknown kind of load, or a figure that is not finite
+                and above 0 (or 0, of ``hertz``).
         """
-        given: object = self.receptacles
-        if isinstance(given, str):
-            raise UsageError(f"receptacles is the one text {given!r:.60}; give a list of names.")
-        object.__setattr__(self, "receptacles", tuple(self.receptacles))
-        object.__setattr__(self, "load_kind", LoadKind(self.load_kind))
+        for what in ("receptacles", "no_ground"):
+            object.__setattr__(self, what, _names(what, getattr(self, what)))
         if len(set(self.receptacles)) != len(self.receptacles):
             raise UsageError("A receptacle is named twice; give each its own name.")
+        for name in self.no_ground:
+            if name not in self.receptacles:
+                raise UsageError(f"no_ground names {name!r:.60}, which is no receptacle here.")
+        if self.load_kind not in tuple(LoadKind):
+            known = ", ".join(LoadKind)
+            raise UsageError(f"load_kind is {self.load_kind!r:.40}; expected one of {known}.")
+        object.__setattr__(self, "load_kind", LoadKind(self.load_kind))
         for name in ("volts", "breaker_amps", "load_amps", "amps_low"):
             figure = getattr(self, name)
             if figure is not None and not 0 < figure < math.inf:  # refuses nan as well
                 raise UsageError(f"{name} is {figure!r}; it is above 0, or left out.")
+        if self.hertz is not None and not 0 <= self.hertz < math.inf:
+            raise UsageError(f"hertz is {self.hertz!r}; it is 0 or more, or left out.")
+        if not math.isfinite(self.wire_temperature_c):
+            raise UsageError(f"wire_temperature_c is {self.wire_temperature_c!r}; give a number.")
 
     @property
     def signed(self) -> bool:

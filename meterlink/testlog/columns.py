@@ -15,7 +15,7 @@ from enum import StrEnum
 from typing import Any, TypeVar
 
 from meterlink.circuit.checks import FIGURES
-from meterlink.circuit.setup import Hookup, Setup, Verdict
+from meterlink.circuit.setup import Hookup, Setup, Verdict, made_setup
 from meterlink.errors import UsageError
 
 
@@ -427,6 +427,14 @@ def _setup(cells: Mapping[str, str]) -> Setup:
         if not name and not (column == "load_at" and hookup.ohms):
             raise CellError(f"{column} is empty; expected the name of a receptacle")
     try:
-        return Setup(hookup, lead_a, lead_b or None, load_at, side, return_at)
+        return made_setup(
+            hookup,
+            lead_a,
+            lead_b or None,
+            load_at,
+            side=side,
+            return_at=return_at,
+            direct=bool(side) and not hookup.ohms,
+        )
     except UsageError as error:
         raise CellError(str(error)) from error

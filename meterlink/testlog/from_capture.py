@@ -168,11 +168,15 @@ def _circuit(reader: CaptureReader, capture: Path, folder: Path) -> tuple[Circui
     where = f"{capture}, line 1"
     if (folder / JOB_FILE).exists():
         job = read_job(folder)
-        amps = checked_figure((header or {}).get("amps"), "load_amps", f"{where}, circuit.amps")
-        kind = (header or {}).get("load_kind", job.circuit.load_kind)
+        said = header or {}
+        amps = checked_figure(said.get("amps"), "load_amps", f"{where}, circuit.amps")
+        low = checked_figure(said.get("amps_low"), "amps_low", f"{where}, circuit.amps_low")
+        kind = said.get("load_kind", job.circuit.load_kind)
         known = LoadKind(str(kind)) if kind in tuple(LoadKind) else job.circuit.load_kind
-        circuit = replace(job.circuit, load_amps=amps or job.circuit.load_amps, load_kind=known)
-        return circuit, list(job.remarks)
+        circuit = replace(job.circuit, load_kind=known)
+        if amps is not None and amps != job.circuit.load_amps:  # another heater, another setting
+            circuit = replace(circuit, load_amps=amps, amps_low=None)
+        return replace(circuit, amps_low=low or circuit.amps_low), list(job.remarks)
     if header is None:
         raise JobError(
             f"{where}: the header describes no circuit, and {folder / JOB_FILE} is not there. "
@@ -184,7 +188,7 @@ def _circuit(reader: CaptureReader, capture: Path, folder: Path) -> tuple[Circui
 def _measured(reader: CaptureReader, capture: Path, circuit: Circuit) -> list[CompletedTest]:
     """Every test of the capture, names checked."""
     four_wire = reader.header.settings.get("wires") == 4
-    events = _checked(replay(reader), capture, circuit)
+    events = checked_names_in(replay(reader), capture, circuit)
     done = list(completed_tests(events, circuit, four_wire=four_wire))
     if not done:
         raise CaptureError(
@@ -194,10 +198,14 @@ def _measured(reader: CaptureReader, capture: Path, circuit: Circuit) -> list[Co
     return done
 
 
-def _checked(
+def checked_names_in(
     events: Iterator[Reading | Mark], capture: Path, circuit: Circuit
 ) -> Iterator[Reading | Mark]:
-    """The same events; the first test mark that cannot be used ends it with an error."""
+    """The same events; the first test mark that cannot be used ends it with an error.
+
+    Raises:
+        JobError: It names what the circuit does not have, or lacks what its hookup needs.
+    """
     for event in events:
         if isinstance(event, Mark) and event.kind == "test":
             try:

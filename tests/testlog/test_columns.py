@@ -108,3 +108,16 @@ def test_any_cells_give_a_row_or_the_one_error(cells):
         from_cells(GOOD | cells)
     except CellError:
         return
+
+
+@pytest.mark.parametrize(
+    ("hookup", "side", "read"),
+    [("path-resistance", "", "neutral"), ("loop-resistance", "ground + hot", "hot+ground")],
+)
+def test_conductors_that_a_row_leaves_out_are_the_usual_ones(hookup, side, read):
+    cells = dict.fromkeys(COLUMNS, "") | {"test": "1", "time": "2026-03-02T09:14:05+00:00"}
+    cells |= {"hookup": hookup, "lead_a": "Desk", "side": side, "path_mohm": "90.0"}
+    cells |= {"verdict": "in-path", "source": "entered"}
+    assert from_cells(cells).setup.side == read
+    with pytest.raises(CellError, match="of hot, neutral, ground"):
+        from_cells(cells | {"side": "banana"})
