@@ -24,7 +24,7 @@ from meterlink.tree.search import Setting, Stratum
 from meterlink.tree.trees import Floats, Masks, clades, homes
 
 MOST_HYPOTHESES, MOST_TESTS = 400, 120  # that wrong names are tried on
-LEAST_GAIN = 0.05  # nats that a wrong name may gain at a test at most to be looked at
+LEAST_GAIN = 0.1  # nats that a wrong name may gain at a test that is looked at closely
 BRANCHED_TREES, WORTH_BRANCHING = 6, 1e-3  # heaviest trees that get branches; least weight
 
 
@@ -54,25 +54,29 @@ def misnamed_gain(
 ) -> Floats:
     """Nats that each hypothesis gains where one name of a test may be another than written.
 
-    A test that fits as written gains next to nothing whatever it would have read elsewhere; only
-    the others are looked at.
+    What each test would have read elsewhere is predicted where it does not fit as written. Where it
+    fits it gains next to nothing, about as much as under the first hypothesis.
     """
     tests = known.tests
     as_written = inliers(tests, fitted.predicted_mv)[0] + tests.log_inlier
     as_written = np.logaddexp(as_written, tests.log_outlier)
     most = np.log(rate) - np.log(tests.u) - LOG_ROOT_2_PI
-    open_to_it = (most - as_written > np.log(LEAST_GAIN)) & ~columns.void & tests.measured
-    rows = np.flatnonzero(open_to_it.any(axis=1))
-    gain = np.zeros(len(h))
-    some, columns, fitted = h.take(rows), columns.part(rows), fitted.take(rows)
-    runs = runs_by_sides(some, known, columns, fitted) if len(rows) else {}
-    for j in np.flatnonzero(open_to_it.any(axis=0)):
-        here = np.flatnonzero(open_to_it[rows, j])
+    may_gain = ~columns.void & tests.measured
+    closely = may_gain & (most - as_written > np.log(LEAST_GAIN))
+    closely[0] = may_gain[0]
+    rows = np.flatnonzero(closely.any(axis=1))
+    some = h.take(rows)
+    runs = runs_by_sides(some, known, columns.part(rows), fitted.take(rows))
+    extra = np.full(as_written.shape, -np.inf)
+    for j in np.flatnonzero(closely.any(axis=0)):
+        here = np.flatnonzero(closely[rows, j])
         part = {sides: one.take(here) for sides, one in runs.items()}
-        extra = log_misnamed(some.take(here), known, int(j), part, n, rate)
-        more = np.logaddexp(0.0, extra - as_written[rows[here], j])
-        gain[rows[here]] += more * fitted.grounded[here, j]  # else it says nothing anyway
-    return gain
+        found = log_misnamed(some.take(here), known, int(j), part, n, rate)
+        extra[:, j] = found[0] if closely[0, j] else -np.inf
+        extra[rows[here], j] = found
+    gained = np.where(may_gain, np.logaddexp(0.0, extra - as_written), 0.0)
+    result: Floats = (gained * fitted.grounded).sum(axis=1)  # else it says nothing anyway
+    return result
 
 
 def log_misnamed(
