@@ -58,7 +58,9 @@ GOALS = ("order", "first", "protect", "fault", "joints")
     help="The load is where the leads are: a circuit tester that loads what it is plugged into.",
 )
 @click.option(
-    "--hookup", type=click.Choice(HOOKUPS), help="Weigh a test of your own instead: its hookup,"
+    "--hookup",
+    type=click.Choice(HOOKUPS[:-1]),
+    help="Weigh a test of your own instead: its hookup,",
 )
 @click.option("--lead-a", metavar="NAME", help="the receptacle of its first lead,")
 @click.option("--lead-b", metavar="NAME", help="of its second lead,")
@@ -110,16 +112,20 @@ def command(
     from meterlink.plan.questions import Goal, Question
     from meterlink.testlog.entered import coarse_step
     from meterlink.tree.infer import infer
+    from meterlink.visit.keyboard import place
 
     opened = job_from(job)
     if step_ohms is not None and (coarse := coarse_step(step_ohms, opened.circuit)):
         remark(coarse)
-    _check_not_now(not_now, opened.circuit)
+    not_now, cover, dead = (
+        tuple(place(name, opened.circuit.receptacles) for name in names)
+        for names in (not_now, cover, dead)
+    )
     question = Question(Goal(goal), cover, dead)
     rows = rows_of(opened) if opened.log_path.exists() else []
     posterior = infer(opened.circuit, rows, findings=findings_of(opened))
     last = rows[-1].setup if rows else None
-    own = _own_setup(opened.circuit, hookup, lead_a, lead_b, load_at)
+    own = _own_setup(opened.circuit, hookup, lead_a, lead_b, load_at, side)
     if own is not None:
         answer = worth_of(posterior, own, last=last, question=question)
     else:
@@ -140,35 +146,27 @@ def command(
         click.echo(line)
 
 
-def _check_not_now(names: tuple[str, ...], circuit: "Circuit") -> None:
-    """Refuse a receptacle to leave out that the circuit does not have."""
-    for name in names:
-        if name not in circuit.receptacles:
-            raise UsageError(
-                f"--not-now {name!r}: the circuit has no such receptacle. It has "
-                f"{', '.join(circuit.receptacles)}."
-            )
-
-
 def _own_setup(
     circuit: "Circuit",
     hookup: str | None,
     lead_a: str | None,
     lead_b: str | None,
     load_at: str | None,
+    side: str,
 ) -> "Setup | None":
     """The test that a person wants weighed; ``None`` where none is named."""
-    from meterlink.circuit.checks import unknown_name
-    from meterlink.circuit.setup import Hookup, Setup
+    from meterlink.circuit.circuit import LoadKind
+    from meterlink.circuit.setup import Hookup, made_setup
+    from meterlink.visit.keyboard import place
 
     if not (hookup or lead_a or lead_b or load_at):
         return None
-    if hookup is None or lead_a is None or load_at is None:
+    if hookup is None or lead_a is None or (load_at is None and not Hookup(hookup).ohms):
         raise UsageError("A test of your own needs --hookup, --lead-a and --load-at.")
-    own = Setup(Hookup(hookup), lead_a, lead_b, load_at)
-    if (unknown := unknown_name(own, circuit)) is not None:
-        raise UsageError(unknown)
-    return own
+    a, b, load = (name and place(name, circuit.receptacles) for name in (lead_a, lead_b, load_at))
+    how, direct = Hookup(hookup), circuit.load_kind is LoadKind.DIRECT_SOURCE
+    conductor = side if how.has_lead_b and (how.ohms or direct) else None
+    return made_setup(how, a or "", b, load, side=conductor, direct=direct)
 
 
 def _in_words(answer: "NextTest", job: Path, *, is_own: bool, only_order: bool) -> Iterator[str]:

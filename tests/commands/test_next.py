@@ -46,6 +46,24 @@ def test_a_test_of_ones_own_is_weighed(job, meterlink):
     assert content["gain_bits"] > 0
 
 
+def test_a_path_that_an_ohmmeter_reads_is_weighed_without_a_load(job, meterlink):
+    path = ("--hookup", "path-resistance", "--lead-a", "Desk")
+    run = meterlink("next", job, *path, "--json")
+    assert run.code == 0, run.err
+    content = json.loads(run.out)
+    assert (content["lead_b"], content["load_at"], content["side"]) == (None, None, "neutral")
+    assert json.loads(meterlink("next", job, *path, "--side", "hot", "--json").out)["side"] == "hot"
+
+
+def test_names_count_in_whatever_case_and_by_their_number(job, meterlink):
+    own = [word.lower() if word in ("Desk", "Bed") else word for word in OWN]
+    assert json.loads(meterlink("next", job, *own, "--json").out)["lead_a"] == "Desk"
+    run = meterlink("next", job, "--not-now", "bed", "--not-now", "#1", "--json")
+    assert json.loads(run.out)["lead_a"] == "Desk"
+    goal = ("--goal", "protect", "--cover", "desk")
+    assert meterlink("next", job, *goal, "--json").code == 0
+
+
 def test_what_cannot_be_done_is_planned_around(job, meterlink):
     run = meterlink("next", job, "--not-now", "Bed", "--with", "neutral-neutral", "--json")
     content = json.loads(run.out)
@@ -69,10 +87,10 @@ def test_a_settled_order_needs_no_test_and_one_of_ones_own_is_weighed_all_the_sa
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (["--not-now", "Shed"], "no such receptacle. It has Door, Desk, Bed"),
+        (["--not-now", "Shed"], "no receptacle here. They are: 1 Door, 2 Desk, 3 Bed"),
         (["--lead-a", "Desk"], "needs --hookup, --lead-a and --load-at"),
         (["--lead-b", "Desk"], "needs --hookup, --lead-a and --load-at"),
-        ([*OWN[:-1], "Shed"], "no receptacle of"),
+        ([*OWN[:-1], "Shed"], "no receptacle here"),
         (OWN[:4] + OWN[6:], "needs two receptacles"),
     ],
 )
