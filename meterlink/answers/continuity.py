@@ -54,8 +54,8 @@ class Ring:
     protective: float | None = None
 
     def __post_init__(self) -> None:
-        for name, ohms in (("r1", self.line), ("rn", self.neutral), ("r2", self.protective or 1.0)):
-            if not (math.isfinite(ohms) and 0 < ohms < 100):
+        for name, ohms in (("r1", self.line), ("rn", self.neutral), ("r2", self.protective)):
+            if ohms is not None and not 0 < ohms < 100:  # refuses nan as well
                 raise UsageError(f"{name} of {ohms:g} ohm makes no sense: it is above 0, in ohm.")
 
     @property
@@ -78,7 +78,7 @@ class Ring:
         """How far round a socket is, from 0 to 0.5: the two ways round read the same.
 
         Returns:
-            ``None`` where no place on the ring reads so: a spur, or a poor joint.
+            ``None`` where no place on the ring reads just so, or all of them do.
         """
         low, high = self.protective_at(0.0), self.protective_at(0.5)
         if not low <= ohms <= high or high - low < 1e-9:
@@ -118,3 +118,30 @@ def ring_remarks(ring: Ring, crossed: Mapping[str, float]) -> Iterator[str]:
                 f"{name}: {ohms:g} ohm, {-1e3 * over:.0f} mohm too little: the ring is bridged, or "
                 "the legs were joined to themselves, not crossed."
             )
+
+
+def protective_remarks(ring: Ring, readings: Mapping[str, float]) -> Iterator[str]:
+    """What readings with line and protective conductor crossed mean, a sentence each.
+
+    Args:
+        ring: Its end-to-end resistances.
+        readings: Receptacle to its reading, in ohm.
+
+    Raises:
+        UsageError: The protective conductor's end-to-end resistance is not known.
+    """
+    for name, ohms in readings.items():
+        low, high = ring.protective_at(0.0), ring.protective_at(0.5)
+        slack = INSTRUMENT_OHM + INSTRUMENT_SHARE * high
+        share = ring.share_of(ohms)
+        if share is not None:
+            yield f"{name}: R1+R2 {ohms:g} ohm, about {share:.0%} of the way round."
+        elif ohms > high + slack:
+            yield f"{name}: {ohms:g} ohm is nowhere on the ring: a spur or a poor joint."
+        elif ohms < low - slack:
+            yield (
+                f"{name}: {ohms:g} ohm, {1e3 * (low - ohms):.0f} mohm too little: the ring is "
+                "bridged, or the legs were joined to themselves, not crossed."
+            )
+        else:
+            yield f"{name}: R1+R2 {ohms:g} ohm, on the ring; its place there is not told."

@@ -1,5 +1,6 @@
 """What the readings say: ``meterlink map``, ``protect``, ``fault``, ``report`` and ``ring``."""
 
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -199,24 +200,20 @@ def ring_command(
       meterlink ring --r1 0.26 --rn 0.26 --r2 0.42 --crossed Desk=0.13 --crossed Attic=0.21
       meterlink ring --r1 0.26 --rn 0.26 --r2 0.42 --protective Desk=0.165
     """
-    from meterlink.answers.continuity import Ring, ring_remarks
+    from meterlink.answers.continuity import Ring, protective_remarks, ring_remarks
 
     ring = Ring(r1, rn, r2)
     for line in ring_remarks(ring, _readings(crossed)):
         click.echo(line)
-    for name, ohms in _readings(protective).items():
-        share = ring.share_of(ohms)
-        if share is None:
-            click.echo(f"{name}: {ohms:g} ohm is nowhere on the ring: a spur or a poor joint.")
-        else:
-            click.echo(f"{name}: R1+R2 {ohms:g} ohm, about {share:.0%} of the way round.")
+    for line in protective_remarks(ring, _readings(protective)):
+        click.echo(line)
 
 
 def _readings(given: tuple[str, ...]) -> dict[str, float]:
     """Receptacle to ohms.
 
     Raises:
-        UsageError: One of them is not NAME=OHM.
+        UsageError: One of them is not NAME=OHM, or no resistance.
     """
     found = {}
     for text in given:
@@ -225,7 +222,7 @@ def _readings(given: tuple[str, ...]) -> dict[str, float]:
             found[name] = float(value)
         except ValueError:
             name = ""
-        if not name:
+        if not name or not 0 <= found[name] < math.inf:
             raise UsageError(f"{text[:40]!r} is no reading; write such as Desk=0.13.")
     return found
 

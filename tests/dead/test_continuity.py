@@ -84,7 +84,23 @@ def test_spurs_bridges_and_unequal_rings_are_said(meterlink):
     assert "Attic: 0.4 ohm is nowhere on the ring" in done.out
 
 
-@pytest.mark.parametrize("options", [("--crossed", "Desk"), ("--crossed", "=1"), ("--r2", "-1")])
+def test_a_reading_that_the_instrument_can_show_of_the_ring_is_no_spur(meterlink):
+    ends = ("ring", "--r1", "0.26", "--rn", "0.26")
+    done = meterlink(*ends, "--r2", "0.42", "--protective", "Desk=0.16", "--protective", "Bed=0.1")
+    assert "Desk: R1+R2 0.16 ohm, on the ring" in done.out
+    assert "Bed: 0.1 ohm, 61 mohm too little" in done.out
+    alike = meterlink(*ends, "--r2", "0.26", "--protective", "Desk=0.13")  # everywhere the same
+    assert "Desk: R1+R2 0.13 ohm, on the ring" in alike.out
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        *(("--crossed", "Desk"), ("--crossed", "=1"), ("--r2", "-1"), ("--r2", "0")),
+        *(("--crossed", "Desk=nan"), ("--crossed", "Desk=-3"), ("--crossed", "Desk=inf")),
+        ("--protective", "Desk=0.1"),
+    ],
+)
 def test_what_makes_no_sense_is_refused(meterlink, options):
     assert meterlink("ring", "--r1", "0.26", "--rn", "0.26", *options).code == 2
 
