@@ -162,3 +162,18 @@ def test_a_log_that_is_not_there_is_an_error(tmp_path):
 def test_what_would_give_a_wrong_answer_is_an_error(make, message):
     with pytest.raises(ml.MeterlinkError, match=message):
         make()
+
+
+@pytest.mark.parametrize(
+    "test",
+    [
+        {"hookup": "neutral-neutral", "lead_a": "Door", "load": "Bed"},
+        {"hookup": "neutral-ground", "lead_a": "Door", "lead_b": "Desk", "load": "Bed"},
+        {"hookup": "neutral-ground", "lead_a": "Door"},
+        {"hookup": "path-resistance", "lead_a": "Door", "load": "Bed"},
+    ],
+)
+def test_what_is_wrong_with_a_test_is_said_without_the_options_of_a_command(test):
+    with pytest.raises(ml.MeterlinkError) as refused:
+        ml.Test(**test, jump=True)
+    assert "--" not in str(refused.value)

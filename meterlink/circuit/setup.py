@@ -66,12 +66,12 @@ class Setup:
         if self.hookup.has_lead_b and self.lead_b is None and not self.dead:
             raise UsageError(
                 f"{self.hookup} needs two receptacles for its leads; only {self.lead_a!r} is "
-                "given. Name the second with --lead-b."
+                "given. Name the second."
             )
         if not self.hookup.has_lead_b and self.lead_b is not None:
             raise UsageError(
                 f"{self.hookup} has one receptacle for its leads; {self.lead_b!r} is one too many. "
-                "Leave --lead-b out, or use neutral-neutral."
+                "Leave it out, or use neutral-neutral."
             )
         if self.lead_a == self.lead_b:
             raise UsageError(
@@ -80,11 +80,11 @@ class Setup:
             )
         self._check_return()
         if not self.load_at and not self.hookup.ohms:
-            raise UsageError(f"{self.hookup} needs a load; name its receptacle with --load-at.")
+            raise UsageError(f"{self.hookup} needs a load; name its receptacle.")
         if self.hookup.ohms and self.load_at:
             raise UsageError(
                 f"{self.hookup} is read with an ohmmeter on the dead circuit: there is no load. "
-                "Leave --load-at out."
+                f"Leave {self.load_at!r} out."
             )
 
     def _check_return(self) -> None:
@@ -166,7 +166,7 @@ def made_setup(
         example = "hot+ground" if wanted == 2 else "neutral"
         raise UsageError(
             f"{hookup} measures {'two conductors' if wanted == 2 else 'one conductor'}, of "
-            f"{', '.join(SIDES)}; give --side such as {example}."
+            f"{', '.join(SIDES)}; name {'them' if wanted == 2 else 'it'}, such as {example}."
         )
     ordered = "+".join(part for part in SIDES if part in parts)
     return Setup(hookup, lead_a, lead_b, load_at or "", ordered, return_at or "")

@@ -17,6 +17,7 @@ from meterlink.assumptions import Levels
 from meterlink.circuit.setup import Verdict
 from meterlink.levels import test_flags
 from meterlink.levels.levels import LevelsFound
+from meterlink.levels.stages import EDGE_S
 from meterlink.levels.statistics import level, robust_center
 from meterlink.levels.test_flags import Flag
 from meterlink.levels.trace import FEW, Samples, settled
@@ -215,6 +216,8 @@ def _on_is_enough(found: "Assessment", levels: LevelsFound, *, over: bool) -> bo
         return False
     if not found.seen.runs:
         return over
+    if stages.on.between(stages.on_at_s or 0.0, stages.on.t_s[-1] - EDGE_S).readings < FEW:
+        return False  # those at the edge are no longer counted once the load is off
     if drop.verdict is not Verdict.IN_PATH:
         return False
     lasted_s = found.marks.now_s - (stages.on_at_s or found.marks.now_s)

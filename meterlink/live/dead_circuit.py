@@ -87,7 +87,11 @@ def look_for_mains(
 
 
 def null_leads(
-    session: LiveSession, visit: Visit, circuit: Circuit, say: Callable[[str], None]
+    session: LiveSession,
+    visit: Visit,
+    circuit: Circuit,
+    say: Callable[[str], None],
+    stopped: Callable[[], bool],
 ) -> None:
     """Read the leads of a two-wire ohmmeter by themselves, so that they are taken off.
 
@@ -96,13 +100,14 @@ def null_leads(
         visit: It takes what comes from the meter.
         circuit: For what the last digit of the display is good for.
         say: Takes sentences for the person.
+        stopped: Whether somebody wants the visit to end.
     """
     say("Press the tips of the leads together: their resistance is read first.")
     session.mark("null")
     leads = DeadDetector(made_setup(Hookup.PATH_RESISTANCE, "the leads"), session.now_s())
     until_s = session.now_s() + NULL_S
     progress = leads.progress()
-    while not progress.enough and session.now_s() < until_s:
+    while not progress.enough and session.now_s() < until_s and not stopped():
         for event in session.poll(POLL_S):
             visit.take(event)
             if isinstance(event, Reading):
@@ -111,7 +116,7 @@ def null_leads(
     session.mark("end")
     if progress.enough and progress.idle_mv is not None:
         say(f"The leads have {progress.idle_mv:.1f} mohm; it is taken off.")
-    else:
+    elif not stopped():
         say("No steady reading: null the leads at the meter.")
     step = leads.last.resolution_ohm if leads.last is not None else None
     if step and (coarse := coarse_step(step, circuit)):

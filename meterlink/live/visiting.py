@@ -231,9 +231,10 @@ class VisitRun(Closing):
             MeterlinkError: The log cannot be made sense of.
         """
         ends_s = float("inf")
-        if self.session is not None and self._nulls:
-            null_leads(self.session, self.visit, self._job.circuit, self._surface.say)
         with StopSignals() as signals:
+            if self.session is not None and self._nulls:
+                circuit, say = self._job.circuit, self._surface.say
+                null_leads(self.session, self.visit, circuit, say, lambda: signals.count > 0)
             while not self.visit.is_stopped and steady_s() < ends_s and signals.count < 2:
                 if signals.count and ends_s == float("inf"):
                     ends_s = steady_s() + ENDS_WITHIN_S

@@ -30,7 +30,8 @@ def instruction(setup: Setup, cycles: int = 1) -> str:
 
 def _dead_instruction(setup: Setup) -> str:
     """Where the leads and the source go on the dead circuit."""
-    where = f"at {setup.lead_b}" if setup.lead_b else "at the panel's bar"
+    panel = "at its breaker's terminal" if setup.side == "hot" else "at the panel's bar"
+    where = f"at {setup.lead_b}" if setup.lead_b else panel
     if setup.hookup is Hookup.LOOP_RESISTANCE:
         first, second = setup.side.split("+")
         return (

@@ -111,6 +111,9 @@ def _kept(view: VisitView, before: VisitView | None) -> tuple[Button, ...]:
 def _choices(state: State) -> Choices:
     circuit = state.circuit
     live = tuple(h for h in LIVE_HOOKUPS if circuit.grounded or h is not Hookup.NEUTRAL_GROUND)
+    possible = state.hookups or live
+    if Hookup.PATH_RESISTANCE in possible:  # an ohmmeter reads loops as well; none is asked for
+        possible = (*possible, Hookup.LOOP_RESISTANCE)
     words: tuple[Command, ...] = ()
     if state.phase in (Phase.SET_UP, Phase.SETTLED):
         words = (Command.CHOOSE, Command.NOT_NOW)
@@ -118,7 +121,7 @@ def _choices(state: State) -> Choices:
         words = (Command.CHOOSE,)
     return Choices(
         words,
-        state.hookups or live,
+        possible,
         circuit.receptacles,
         tuple(name for name in circuit.receptacles if name in state.not_now),
     )

@@ -278,8 +278,8 @@ def test_the_conductors_of_a_dead_test_are_read_in_one_order(given: tuple, side:
     ("given", "words"),
     [
         ((Hookup.LOOP_RESISTANCE, "Door", None, None), "two conductors, of hot, neutral, ground"),
-        ((Hookup.LOOP_RESISTANCE, "Door", None, None, "hot+hot"), "give --side such as hot+ground"),
-        ((Hookup.PATH_RESISTANCE, "Door", None, None, "earth"), "give --side such as neutral"),
+        ((Hookup.LOOP_RESISTANCE, "Door", None, None, "hot+hot"), "name them, such as hot+ground"),
+        ((Hookup.PATH_RESISTANCE, "Door", None, None, "earth"), "name it, such as neutral"),
         ((Hookup.NEUTRAL_GROUND, "Door", None, "Bed", "neutral"), "on the dead circuit only"),
     ],
 )

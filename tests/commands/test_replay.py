@@ -206,7 +206,7 @@ def test_a_header_with_a_nonsense_circuit_is_refused(tmp_path, meterlink, change
         (visit("Dsek"), "line 2: the lead is at 'Dsek', which is no receptacle of 'Up'. Did you"),
         (visit("Desk", "Attic"), "line 2: the load is at 'Attic'"),
         ([{**visit()[0], "hookup": "ohms"}, *visit()[1:]], "line 2: .*hookup 'ohms'"),
-        ([{**visit()[0], "hookup": "neutral-neutral"}, *visit()[1:]], "line 2: .*--lead-b"),
+        ([{**visit()[0], "hookup": "neutral-neutral"}, *visit()[1:]], "line 2: .*Name the second"),
         (
             [*visit(), {**visit()[0], "t": 40.0, "lead_a": "Garage"}],
             "line 102: the lead is at 'Garage'",

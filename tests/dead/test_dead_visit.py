@@ -23,6 +23,8 @@ from meterlink.live.visiting import VisitRun
 from meterlink.testlog.columns import Source
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.reader import read_rows
+from meterlink.visit.keyboard import Typed
+from meterlink.visit.view import Command, VisitStage
 
 from .house import FEED, SPEED, House, Person
 
@@ -333,6 +335,49 @@ def test_leads_of_a_two_wire_ohmmeter_are_read_first_and_taken_off(
         assert row.path_u_mohm > 2.9  # contacts of two wires
     assert any("The leads have 3000" in text for text in person.heard)
     assert replayed(job, meterlink, tmp_path / "again") == rows
+
+
+def test_a_signal_while_the_leads_are_read_ends_the_visit_in_order(
+    tmp_path: Path, house: House, monkeypatch
+) -> None:
+    import signal
+
+    house.meter.instrument.refused = ("CONF:FRES",)
+    monkeypatch.setattr(dead_circuit, "NULL_S", 1e6)  # nobody presses the tips together
+    monkeypatch.setattr(house, "_seen", lambda _: 1e9)
+    job = write_job(tmp_path / "job", house.circuit)
+    person = Person(house)
+
+    def interrupt(text: str) -> None:
+        person.heard.append(text)
+        if "Press the tips" in text:
+            signal.raise_signal(signal.SIGINT)
+
+    person.say = interrupt  # type: ignore[method-assign]
+    run = visited(job, house, person, OHMS)
+    assert run.was_interrupted
+    assert list(read_rows(job.log_path)) == []
+    (capture,) = job.captures_path.glob("visit-*.jsonl")
+    assert '"mark": "null"' in capture.read_text() or '"mark":"null"' in capture.read_text()
+
+
+def test_a_loop_is_read_where_somebody_picks_it(tmp_path: Path, house: House) -> None:
+    job = write_job(tmp_path / "job", house.circuit)
+    person = Person(house, most_tests=1)
+    show, picked = person.show, []
+
+    def pick(visit) -> None:
+        if not picked and visit.view.stage is VisitStage.SET_UP:
+            picked.append(True)
+            person._keys.append(Typed(Command.CHOOSE, "lr 1 hot+ground"))
+        elif picked and (visit.setup is None or visit.setup.hookup is Hookup.LOOP_RESISTANCE):
+            show(visit)
+
+    person.show = pick  # type: ignore[method-assign]
+    visited(job, house, person, OHMS)
+    (row,) = read_rows(job.log_path)
+    assert (row.setup.hookup, row.setup.side) == (Hookup.LOOP_RESISTANCE, "hot+ground")
+    assert row.path_mohm == pytest.approx(90.0, abs=1.0)
 
 
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGINT"])

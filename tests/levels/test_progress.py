@@ -60,6 +60,25 @@ def test_no_jump_is_certain_soon_after_it_could_have_come():
     assert enough[0][1].no_jump
 
 
+@pytest.mark.parametrize("every_s", [0.5, 0.8])
+def test_a_load_switched_off_as_soon_as_it_is_enough_has_readings_enough(every_s):
+    setup = Setup(Hookup.NEUTRAL_GROUND, "Bed", None, "Door")
+    detector, rng = TestDetector(setup, 0.0, hertz=60.0), np.random.default_rng(3)
+    detector.mark("load-on", 9.5)
+    off_s = None
+    for t in np.arange(0.0, 40.0, every_s):
+        on = t >= 10.0 and off_s is None
+        volts = (0.4 if on else 0.006) + rng.normal(0.0, 2e-4)
+        detector.add(Reading(float(t), volts, Function.AC, 1e-5))
+        progress = detector.progress()
+        if on and progress.stage is Stage.ON and progress.enough:
+            off_s = float(t) + 0.01
+            detector.mark("load-off", off_s)
+    found = detector.finish(40.0)
+    assert found.n_on >= 5
+    assert "few-readings" not in found.flags
+
+
 def test_what_was_enough_stays_the_verdict():
     rng = np.random.default_rng(9)
     for drop_mv in (0.0, 60.0, 150.0, 900.0) * 5:

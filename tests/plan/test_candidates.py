@@ -157,7 +157,7 @@ def test_no_test_costs_less_than_a_cycle_and_the_first_one_most(
         ),
         (
             Setup(Hookup.PATH_RESISTANCE, "Door", None, "", "hot"),
-            "Read the ohms of the hot from Door to the panel's bar.",
+            "Read the ohms of the hot from Door to its breaker's terminal.",
         ),
         (
             Setup(NN, "Door", None, "Bed", "neutral"),
