@@ -254,7 +254,8 @@ def predicted(runs: Runs, trees: Hypotheses, grown: Grown, news: Known) -> Float
     # clear jumps first: they say how long the new runs are
     tests = news.tests.only(np.argsort(-np.abs(news.tests.drop) / news.tests.u, kind="stable"))
     # other paths are not linear: their tests are taken in one by one
-    blocks = np.array_split(np.arange(len(tests)), len(tests) if trees.paths.any() else 1)
+    sections = len(tests) if trees.paths.any() else 1
+    blocks = np.array_split(np.arange(len(tests)), max(sections, 1))
     known = [replace(news, tests=tests.only(block)) for block in blocks]
     result = np.zeros(len(trees))
     room = max(LEAST_ROWS, CHUNK // (grown.masks.shape[1] + 3) ** 2)

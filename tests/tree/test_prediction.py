@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from meterlink.tree.fit import Known, refit, weigh
-from meterlink.tree.hypotheses import Hypotheses, RunPrior
+from meterlink.tree.hypotheses import Hypotheses, Kind, RunPrior
 from meterlink.tree.likelihood import Grounds
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.runs import (
@@ -143,3 +143,16 @@ def test_trees_with_the_same_evidence_get_the_runs_of_their_own_columns() -> Non
         alone = runs_of_fit(one, known(tests), *refit(one, known(tests))[:2])
         np.testing.assert_allclose(runs.mean[[k]], alone.mean, rtol=0.02)
         np.testing.assert_allclose(runs.covariance[[k]], alone.covariance, rtol=0.1, atol=2.0)
+
+
+@pytest.mark.parametrize("kind", [Kind.SOUND, Kind.BONDED, Kind.CLOSED])
+def test_where_no_test_is_new_nothing_is_gained_or_lost(kind: Kind) -> None:
+    """A receptacle that no test names is put back under every condition."""
+    tests, old, _ = split_tests(3, 4, 10)
+    masks, home, _ = every_tree(3)
+    h = Hypotheses.of(masks, home, kind, near=0b1)
+    _, runs = nearly_weighed(h, known(old))
+    grown = grow(masks, home, 3, 4, TreePrior())
+    trees = Hypotheses.of(grown.masks, grown.home, kind, near=0b1)
+    nothing = tests.only(np.zeros(0, dtype=np.intp))
+    assert predicted(runs, trees, grown, known(nothing)).tolist() == [0.0] * len(trees)
