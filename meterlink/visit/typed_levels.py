@@ -35,6 +35,7 @@ HIGHEST_SHARE = 0.2  # of the supply: a drop above it is no drop on a wire that 
 SUPPLY_SHARE = 0.25  # by which a supply may be off its nominal value
 
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([^\d\s,.;+-]*)")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 #: Case-folded, which makes the micro sign a Greek mu and the ohm sign a Greek omega.
 _UNITS = {"uv": 1e-3, "\u03bcv": 1e-3, "mv": 1.0, "v": 1e3}  # to mV
 _OHMS = {"mohm": 1e-3, "m\u03c9": 1e-3, "ohm": 1.0, "ohms": 1.0, "\u03c9": 1.0}  # to ohm
@@ -161,6 +162,9 @@ def _level(number: str, unit: str, hookup: Hookup) -> float:
     if name not in known:
         wanted = "ohms" if hookup.ohms else "volts or millivolts"
         raise UsageError(f"{number} {unit[:20]}: a reading in {wanted} is wanted here.")
+    if name == "mv" and _THOUSANDS.fullmatch(number):  # 1,048 mV is a thousand, or hardly one
+        plain, point = number.replace(",", ""), number.replace(",", ".")
+        raise UsageError(f"{number} can be read two ways: write {plain}, or {point}.")
     value *= known[name]
     if abs(value) > (MOST_OHM if hookup.ohms else MOST_MV):
         raise UsageError(f"{number} {unit[:20]}: that is more than a receptacle can show.")

@@ -151,6 +151,7 @@ def test_hot_to_neutral_is_typed_in_volts_and_a_path_in_ohms() -> None:
         ("", Hookup.NEUTRAL_GROUND, "6 815"),
         ("six", Hookup.NEUTRAL_GROUND, "no number"),
         ("6 4000 V", Hookup.NEUTRAL_GROUND, "more than"),
+        ("6 1,048", Hookup.NEUTRAL_GROUND, "write 1048, or 1.048"),
     ],
 )
 def test_what_is_no_reading_is_refused_with_how_to_type_one(
@@ -158,6 +159,12 @@ def test_what_is_no_reading_is_refused_with_how_to_type_one(
 ) -> None:
     with pytest.raises(UsageError, match=words):
         typed_levels(text, hookup)
+
+
+def test_a_decimal_comma_is_taken_where_it_can_be_nothing_else() -> None:
+    assert typed_levels("6,2 0,815 V", Hookup.NEUTRAL_GROUND) == [6.2, 815.0]
+    assert typed_levels("1,048V", Hookup.NEUTRAL_GROUND) == [1048.0]
+    assert typed_levels("0,143", Hookup.PATH_RESISTANCE) == [0.143]
 
 
 @given(st.text(max_size=40), st.sampled_from(Hookup))
