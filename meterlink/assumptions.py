@@ -215,9 +215,9 @@ class Levels:
     supply_wander_s: float = assumed(5.0, "s", "the same fit", "its correlation time")
     rms_lag_s: float = assumed(0.35, "s", "common practice: 0.2 to 0.5 s", "lag of a meter")
     tail: float = assumed(
-        1.5, "of the drop", "readings 0 to 0.4 s late through that lag", "what it leaves of a sag"
+        1.0, "of the drop", "first-order lag: all of it at the switching", "what it leaves of a sag"
     )
-    tail_sd: float = assumed(1.0, "of the drop", "the same", "its spread")
+    tail_sd: float = assumed(0.7, "of the drop", "readings come up to 0.3 s late", "its spread")
     correlations_s: tuple[float, ...] = assumed(
         (3.0, 8.0, 20.0), "s", PRACTICE, "other correlation times, equally likely"
     )

@@ -18,6 +18,13 @@ from meterlink.levels import test_flags
 from meterlink.levels.drop import Drop, band_in_u, evaluate
 from meterlink.levels.levels import LevelsFound, measure_stages
 from meterlink.levels.line_drop import supply_levels
+from meterlink.levels.sag_pattern import (
+    Cache,
+    SagPattern,
+    as_explained,
+    find_pattern,
+    stages_of_pattern,
+)
 from meterlink.levels.progress import Progress, progress_of
 from meterlink.levels.stages import Explanation, Stages, explain, stages_of_runs, stages_of_taps
 from meterlink.levels.test_flags import Flag
@@ -30,9 +37,6 @@ from meterlink.levels.trace import (
     without_strays,
 )
 from meterlink.levels.two_settings import LowSetting
-
-FINER = 0.35  # of the usual least step: what counts where several taps tell of a sag
-MOST_FOUND = 0.7  # part of these taps that must find theirs
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +152,7 @@ class TestDetector:
         )
         self._trace = Trace(direct=signed)
         self._marks = Marks(started_s, started_s)
+        self._chunks: Cache = {}
 
     def add(self, reading: Reading) -> None:
         """Take the next reading, in time order."""
@@ -175,12 +180,18 @@ class TestDetector:
         marks = replace(self._marks, now_s=max(t_s, self._marks.start_s))
         samples = self._trace.samples().between(marks.start_s, marks.now_s + 2e-6)
         usable = without_strays(samples.usable(), one)
-        seen = self._explained(usable, marks)
-        if seen.runs:
+        seen = explain(find_changes(usable, one), marks, self._against, one)
+        pattern = self._pattern(usable, marks)
+        if pattern is not None:
+            seen = as_explained(pattern, usable, seen, marks, one)
+            stages = stages_of_pattern(pattern, usable, marks, one)
+        elif seen.runs:
             stages = stages_of_runs(samples, usable, seen, marks, one)
         else:
             stages = stages_of_taps(usable, marks, one)
         levels = (supply_levels if self._line else measure_stages)(stages, one)
+        if levels is not None and pattern is not None:
+            levels = replace(levels, u_mv=max(levels.u_mv, pattern.sag_u_mv))
         if levels is not None and not seen.runs:  # no surer than what the search would have missed
             least = least_step_mv(levels.base_mv, levels.base_mv, seen.noise_mv, one)
             missed = least / band_in_u(levels.u_mv, one)
@@ -197,20 +208,12 @@ class TestDetector:
             found = replace(found, flags=(*flags, Flag.LOAD_UNPROVEN))
         return found
 
-    def _explained(self, usable: Samples, marks: Marks, least: float = 1.0) -> Explanation:
-        """What the changes mean.
-
-        A sag that hardly stands out of the supply's wander by itself does by its repetition: where
-        taps tell of several, smaller changes count if most of the taps find theirs.
-        """
-        changes = find_changes(usable, self._assumed, least)
-        seen = explain(changes, marks, self._against, self._assumed)
-        wanted = len(marks.pairs())
-        if not self._line or least < 1.0 or not len(seen.runs) < wanted > 1:
-            return seen
-        finer = self._explained(usable, marks, FINER)
-        tapped = sum(run.tapped for run in finer.runs)
-        return finer if tapped > max(len(seen.runs), MOST_FOUND * wanted) else seen
+    def _pattern(self, usable: Samples, marks: Marks) -> SagPattern | None:
+        """The cycles of a sag, found together, where they stand out of the supply's wander."""
+        if not self._line or any(marks.settings):
+            return None
+        found = find_pattern(usable, marks, self._assumed, self._chunks)
+        return found if found is not None and found.is_certain(self._assumed) else None
 
     def _drop(self, levels: LevelsFound, setting: str) -> Drop:
         low = None

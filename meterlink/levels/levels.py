@@ -25,6 +25,7 @@ from meterlink.levels.statistics import (
     Fit,
     Floats,
     Level,
+    averaged,
     blocks,
     covariance,
     difference_sd,
@@ -242,7 +243,11 @@ def sag_curves(since_s: Floats, assumed: Levels = USUAL.levels) -> list[Floats]:
 
 
 def noise_models(
-    t_s: Floats, white_sd: Floats, level_mv: float, assumed: Levels = USUAL.levels
+    t_s: Floats,
+    white_sd: Floats,
+    level_mv: float,
+    assumed: Levels = USUAL.levels,
+    sizes: Floats | None = None,
 ) -> tuple[Floats, Floats]:
     """Log priors (m,) and covariances (m, n, n) for slow and quick, small and large wander.
 
@@ -250,16 +255,20 @@ def noise_models(
     usual rate is that of the assumed supply.
 
     Args:
-        t_s: Shape (n,), times of the readings.
-        white_sd: Shape (n,), independent noise of each.
+        t_s: Times of the readings.
+        white_sd: Shape (n,), independent noise of each, or of each average.
         level_mv: What the wander is a share of.
         assumed: Priors.
+        sizes: Shape (n,), how many readings that follow each other make each average; one each
+            where it is missing.
     """
     usual_sd, none = assumed.supply_wander * abs(level_mv), np.zeros(t_s.size)
     unit = []
     for slow_s in assumed.correlations_s:
         sd = usual_sd * math.sqrt(slow_s / assumed.supply_wander_s)
         unit.append(covariance(t_s, none, sd, slow_s, assumed.rms_lag_s))
+    if sizes is not None:
+        unit = [averaged(one, sizes) for one in unit]
     times = np.repeat(assumed.wander_times, len(unit))
     log_priors: Floats = -0.5 * (np.log2(times) / assumed.wander_octaves) ** 2
     slow = np.tile(np.stack(unit), (len(assumed.wander_times), 1, 1))

@@ -34,6 +34,9 @@ from meterlink.levels.statistics import (
     rms,
 )
 
+# Part of the readings' differences that is taken for noise of the meter: the rest is the wander's.
+WHITE = 0.5
+
 
 def supply_levels(stages: Sequence[Stages], assumed: Levels) -> LevelsFound | None:
     """Levels of a test; ``None`` where no cycle has readings both without load and with it.
@@ -55,12 +58,10 @@ def supply_levels(stages: Sequence[Stages], assumed: Levels) -> LevelsFound | No
     packed = [(*blocks(part.t_s, part.mv, most), k) for part, k in parts]
     columns = [(t, mv, n, np.full(t.size, k)) for t, mv, n, k in packed]
     t, mv, sizes, cycle = (np.concatenate(column) for column in zip(*columns, strict=True))
-    order = np.argsort(t, kind="stable")
-    t, mv, sizes, cycle = t[order], mv[order], sizes[order], cycle[order]
     idle = mean_level([level_of(one.idle) for one in stages])
     on = mean_level([level_of(one.on) for one in stages])
     display = display_sd(max(part.display_mv for part, _ in parts))
-    white = max(rms([difference_sd(one.idle.mv) for one in stages]), display, 1e-6)
+    white = max(WHITE * rms([difference_sd(one.idle.mv) for one in stages]), display, 1e-6)
     rough = max(abs(idle.value - on.value), 1e-3)
     # One load has one inrush when it is cold and one when it ran just before: cycles repeat it.
     kinds = sorted({one.warm for one in stages})
@@ -76,7 +77,13 @@ def supply_levels(stages: Sequence[Stages], assumed: Levels) -> LevelsFound | No
     found = fit(
         mv,
         np.column_stack([np.ones(t.size), -(cycle >= 0).astype(float)]),
-        noise_models(t, white / np.sqrt(sizes), idle.value, assumed),
+        noise_models(
+            np.concatenate([part.t_s for part, _ in parts]),
+            white / np.sqrt(sizes),
+            idle.value,
+            assumed,
+            sizes,
+        ),
         (TAU_LOG_PRIORS, curves),
         rough * np.array([*shares, assumed.tail]),
         rough * np.array([*spreads, assumed.tail_sd]),

@@ -114,8 +114,8 @@ class _Steps:
             np.array([a.last_s for a, _ in pairs]),
             np.array([b.first_s for _, b in pairs]),
         )
-        self._comes = _lag_costs(before_s, after_s, marks.on, bool(marks.off), assumed)
-        self._goes = _lag_costs(before_s, after_s, marks.off, bool(marks.on), assumed)
+        self._comes = lag_costs(before_s, after_s, marks.on, bool(marks.off), assumed)
+        self._goes = lag_costs(before_s, after_s, marks.off, bool(marks.on), assumed)
 
     def best_states(self, size: float) -> tuple[float, list[bool]]:
         """States of all plateaus at least cost, if the load's step is ``size``.
@@ -184,7 +184,7 @@ class _Steps:
         return Explanation(plateaus, tuple(runs), already_on, odd, changes.noise_mv)
 
 
-def _lag_costs(
+def lag_costs(
     before_s: Floats, after_s: Floats, taps: list[float], has_others: bool, assumed: Levels
 ) -> Floats:
     """Cost of switches, each known to be between two times, of shape (n,), given the taps."""

@@ -17,7 +17,8 @@ from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 
 SAME_TEST, SAME_LEADS = 2, 3  # equal results after which a test, or its leads, tell no more
-FEW_ROWS = 2  # of a hookup, from which on they say more than what is usual
+FEW_ROWS = 2  # of a hookup, from which on they say more than what is usual; of the supply's
+# wander one does, for each switching in it is a measurement of its own
 HALF_SHOWN = 0.5
 
 _Leads = tuple[Hookup, frozenset[str], str]
@@ -110,7 +111,7 @@ class Experience:
     def _usual(self, setup: Setup, seen: Sequence[float | None]) -> float:
         """Median of what was seen, or what is usual where too little was."""
         known = [u for u in seen if u]
-        if len(known) >= FEW_ROWS:
+        if len(known) >= (1 if setup.hookup is Hookup.LINE_DROP else FEW_ROWS):
             return max(median(known), self.meter.floor_u_mv)
         if setup.hookup.ohms:
             return self.meter.ohms_u_mohm
