@@ -8,6 +8,7 @@ A jump that stands in the trace is never logged as "no jump": whatever speaks ag
 test unclear.
 """
 
+import math
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -18,6 +19,7 @@ from meterlink.levels import test_flags
 from meterlink.levels.drop import Drop, band_in_u, evaluate
 from meterlink.levels.levels import LevelsFound, measure_stages
 from meterlink.levels.line_drop import supply_levels
+from meterlink.levels.progress import Progress, progress_of
 from meterlink.levels.sag_pattern import (
     Cache,
     SagPattern,
@@ -25,7 +27,6 @@ from meterlink.levels.sag_pattern import (
     find_pattern,
     stages_of_pattern,
 )
-from meterlink.levels.progress import Progress, progress_of
 from meterlink.levels.stages import Explanation, Stages, explain, stages_of_runs, stages_of_taps
 from meterlink.levels.test_flags import Flag
 from meterlink.levels.trace import (
@@ -37,6 +38,8 @@ from meterlink.levels.trace import (
     without_strays,
 )
 from meterlink.levels.two_settings import LowSetting
+
+LOOK_AGAIN_S = 1.0  # for the cycles of a sag, while a test runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +156,7 @@ class TestDetector:
         self._trace = Trace(direct=signed)
         self._marks = Marks(started_s, started_s)
         self._chunks: Cache = {}
+        self._looked: tuple[float, int, SagPattern | None] = (-math.inf, 0, None)
 
     def add(self, reading: Reading) -> None:
         """Take the next reading, in time order."""
@@ -170,18 +174,23 @@ class TestDetector:
         """How the test stands after the latest reading or tap."""
         last, marks = self._trace.last, self._marks
         read_s = last.t_s if last else marks.start_s
-        found = self.assess(max(read_s, *marks.on, *marks.off, marks.start_s))
+        found = self.assess(max(read_s, *marks.on, *marks.off, marks.start_s), LOOK_AGAIN_S)
         wanted = "DC volts" if self._signed else "AC volts"
         return progress_of(found, last, wanted, self._large_mv, self._assumed)
 
-    def assess(self, t_s: float) -> Assessment:
-        """What the test would say if it ended at a time. Cost is bounded by what is kept."""
+    def assess(self, t_s: float, stale_s: float = 0.0) -> Assessment:
+        """What the test would say if it ended at a time. Cost is bounded by what is kept.
+
+        Args:
+            t_s: That time.
+            stale_s: The cycles of a sag may have been looked for so long before.
+        """
         one = self._assumed
         marks = replace(self._marks, now_s=max(t_s, self._marks.start_s))
         samples = self._trace.samples().between(marks.start_s, marks.now_s + 2e-6)
         usable = without_strays(samples.usable(), one)
         seen = explain(find_changes(usable, one), marks, self._against, one)
-        pattern = self._pattern(usable, marks)
+        pattern = self._pattern(usable, marks, stale_s)
         if pattern is not None:
             seen = as_explained(pattern, usable, seen, marks, one)
             stages = stages_of_pattern(pattern, usable, marks, one)
@@ -208,11 +217,15 @@ class TestDetector:
             found = replace(found, flags=(*flags, Flag.LOAD_UNPROVEN))
         return found
 
-    def _pattern(self, usable: Samples, marks: Marks) -> SagPattern | None:
+    def _pattern(self, usable: Samples, marks: Marks, stale_s: float) -> SagPattern | None:
         """The cycles of a sag, found together, where they stand out of the supply's wander."""
-        if not self._line or any(marks.settings):
+        if not self._line or any(marks.settings) or (stale_s and not marks.on):
             return None
-        found = find_pattern(usable, marks, self._assumed, self._chunks)
+        taps = len(marks.on) + len(marks.off)
+        seen_s, seen_taps, found = self._looked
+        if taps != seen_taps or not seen_s <= marks.now_s < seen_s + stale_s:
+            found = find_pattern(usable, marks, self._assumed, self._chunks)
+            self._looked = (marks.now_s, taps, found)
         return found if found is not None and found.is_certain(self._assumed) else None
 
     def _drop(self, levels: LevelsFound, setting: str) -> Drop:

@@ -1,16 +1,18 @@
 """When a load took a wandering supply down: all on/off cycles of a test found together.
 
-The supply's wander is a random walk within the seconds that matter, so what tells of a switching is
-how readings move across its moment, and each moment tells apart from all others. The load's state is
-then a hidden Markov chain, off or on, whose switchings add or take one sag; taps say about when. For
-each sag of a grid and each size of the wander all chains are summed exactly (forward and backward;
-Rabiner 1989), so a moment that is not known is averaged over, not guessed: a sag far below what one
-switching would show is found by its repetition, and what is no sag is not made one by choosing.
+The supply's wander is a random walk within the seconds that matter, so what tells of a switching
+is how readings move across its moment, and each moment tells apart from all others. The load's
+state is then a hidden Markov chain, off or on, whose switchings take or give back one sag; taps say
+about when. For each sag of a grid and each size of the wander all chains are summed exactly
+(forward and backward; Rabiner 1989). So a moment that is not known is averaged over, not guessed: a
+sag far below what one switching would show is found by its repetition, and where there is none no
+chance moment is chosen that looks like one.
 """
 
 import math
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -38,8 +40,7 @@ SETTLES_S = 0.6  # after a switching until readings belong to what follows, but 
 OTHERS_S = 2.0  # of a switching of the load: a change that near it is no other appliance's
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(NamedTuple):
     """When a switching came: between ``from_s`` and ``to_s``, likeliest at ``at_s``."""
 
     from_s: float
@@ -47,19 +48,23 @@ class Moment:
     to_s: float
 
 
+Cycle = tuple[Moment, Moment | None]  # when the load came, and when it went, if it did
+
+
 @dataclass(frozen=True, slots=True)
 class SagPattern:
     """The cycles of a test.
 
     Attributes:
-        cycles: When the load came, and when it went (``None`` where it was on at the end).
+        cycles: When the load came and went.
         sag_u_mv: Standard uncertainty of the sag from not knowing when it came and went.
         log_some: Evidence for a sag of any size over that for none, as a logarithm.
-        idle_from_s: When the load had gone off that was on as the test began; ``None`` if it was not.
+        idle_from_s: When the load had gone off that was on as the test began, ``None`` if it was
+            off.
         stands_out: Sag over what the supply wanders within a second, as a logarithm, at least 0.
     """
 
-    cycles: tuple[tuple[Moment, Moment | None], ...]
+    cycles: list[Cycle]
     sag_u_mv: float
     log_some: float
     idle_from_s: float | None
@@ -117,7 +122,7 @@ def find_pattern(
     idle_from_s = None
     if cycles and cycles[0][0].at_s <= at_s[1]:
         (_, went), *rest = cycles
-        cycles, idle_from_s = tuple(rest), went.to_s if went else float(at_s[-1])
+        cycles, idle_from_s = rest, went.to_s if went else float(at_s[-1])
     wander_mv = assumed.wander_times[model] * assumed.supply_wander * level
     wander_mv *= math.sqrt(2.0 / assumed.supply_wander_s)  # within a second
     stands_out = math.log(max(sags[best] / wander_mv, 1.0))
@@ -172,23 +177,23 @@ def _shown(
         both = [_whitened(times**2 * unit + white, mv) for unit, _ in kinds]
         which = int(both[0][-1] < both[1][-1])
         factor, one, y, log = both[which]
-        steps = np.linalg.solve(factor, kinds[which][1])
-        steps -= one[:, np.newaxis] * (one @ steps)
-        moved = (steps.T @ y)[:, np.newaxis] * sags
-        lost = 0.5 * (steps * steps).sum(axis=0)[:, np.newaxis] * sags**2
+        tall = np.linalg.solve(factor, kinds[which][1])
+        tall = tall - one[:, np.newaxis] * (one @ tall)
+        moved = (tall.T @ y)[:, np.newaxis] * sags
+        lost = 0.5 * (tall * tall).sum(axis=0)[:, np.newaxis] * sags**2
         fine = np.stack([-moved - lost, moved - lost], axis=1).reshape(-1, PHASES, 2, sags.size)
         scores.append(np.logaddexp.reduce(fine, axis=1) - math.log(PHASES))
         evidence.append(log * at_s.size * MOMENT_S / max(t[-1] - t[0], MOMENT_S))
     return np.stack(scores, axis=2), np.array(evidence)
 
 
-def _whitened(noise: Floats, mv: Floats) -> tuple[Floats, Floats, Floats, float]:
-    """Cholesky factor; unit level and readings brought to noise 1; log evidence, level left free."""
+def _whitened(noise: Floats, mv: Floats) -> tuple[Any, Floats, Floats, float]:
+    """Cholesky factor; unit level and readings at noise 1; log evidence, the level left free."""
     factor = np.linalg.cholesky(noise)
-    one, y = np.linalg.solve(factor, np.column_stack([np.ones(mv.size), mv])).T
-    size = float(np.linalg.norm(one))
-    one = one / size
-    y = y - one * (one @ y)
+    both: Any = np.linalg.solve(factor, np.column_stack([np.ones(mv.size), mv]))
+    size = float(np.linalg.norm(both[:, 0]))
+    one = both[:, 0] / size
+    y = both[:, 1] - one * (one @ both[:, 1])
     half_log = float(np.log(np.diagonal(factor)).sum()) + math.log(size)
     return factor, one, y, -half_log - 0.5 * float(y @ y)
 
@@ -242,20 +247,20 @@ def _summed(go: Floats, hazards: Floats, dwell: int, marks: Marks) -> tuple[Floa
     return log, turned[:, 0], turned[:, 1]
 
 
-def _cycles(at_s: Floats, ups: Floats, downs: Floats) -> "tuple[tuple[Moment, Moment | None], ...]":
+def _cycles(at_s: Floats, ups: Floats, downs: Floats) -> list[Cycle]:
     """Stretches that are rather on than off, and when each began and ended."""
     on = np.cumsum(ups - downs)
     state = np.concatenate([[False], on > 0.5, [False]])
-    starts = np.flatnonzero(state[1:] & ~state[:-1])
-    stops = np.flatnonzero(~state[1:] & state[:-1])
+    starts = np.flatnonzero(state[1:] & ~state[:-1]).tolist()
+    stops = np.flatnonzero(~state[1:] & state[:-1]).tolist()
     middles = [(a + b) // 2 for a, b in zip(starts, stops, strict=True)]
     gaps = [0, *((b + c) // 2 for b, c in zip(stops[:-1], starts[1:], strict=True)), at_s.size]
-    found: list[tuple[Moment, Moment | None]] = []
+    found: list[Cycle] = []
     for k, (middle, stop) in enumerate(zip(middles, stops, strict=True)):
         came = _moment(at_s, ups, gaps[k], middle + 1)
         went = None if stop >= at_s.size else _moment(at_s, downs, middle, gaps[k + 1])
         found.append((came, went))
-    return tuple(found)
+    return found
 
 
 def _moment(at_s: Floats, chance: Floats, first: int, stop: int) -> Moment:
@@ -291,7 +296,8 @@ def as_explained(
     return Explanation(tuple(plateaus), runs, already_on, others, seen.noise_mv)
 
 
-def _is_tapped(cycle: tuple[Moment, Moment | None], marks: Marks, assumed: Levels) -> bool:
+def _is_tapped(cycle: Cycle, marks: Marks, assumed: Levels) -> bool:
+    """Whether a tap is near where a cycle begins or ends."""
     for one, taps in zip(cycle, (marks.on, marks.off), strict=True):
         if one and any(-assumed.tap_after_s < one.at_s - s < assumed.tap_before_s for s in taps):
             return True
@@ -300,7 +306,7 @@ def _is_tapped(cycle: tuple[Moment, Moment | None], marks: Marks, assumed: Level
 
 def stages_of_pattern(
     pattern: SagPattern, usable: Samples, marks: Marks, assumed: Levels
-) -> tuple[Stages, ...]:
+) -> list[Stages]:
     """Readings without and with the load of each cycle, those about its switching left out."""
     found: list[Stages] = []
     # The further a sag stands out of the wander, the less of it may be left in a reading.
@@ -333,4 +339,4 @@ def stages_of_pattern(
                 warm=bool(found) or pattern.idle_from_s is not None,
             )
         )
-    return tuple(found)
+    return found

@@ -313,13 +313,12 @@ class Changes:
     odd_s: tuple[float, ...] = ()
 
 
-def find_changes(usable: Samples, assumed: Levels = USUAL.levels, least: float = 1.0) -> Changes:
+def find_changes(usable: Samples, assumed: Levels = USUAL.levels) -> Changes:
     """The changes of a trace.
 
     Args:
         usable: Samples with a value, in time order, strays left out.
         assumed: What is usual.
-        least: Part of the usual least step that is still a change.
     """
     if len(usable) == 0:
         return Changes(())
@@ -332,7 +331,7 @@ def find_changes(usable: Samples, assumed: Levels = USUAL.levels, least: float =
         _plateau(usable.t_s[edges[i] : edges[j]], mv[i:j]) for i, j in pairwise([*starts, mv.size])
     ]
     plateaus, odd = _without_passages(segments)
-    return Changes(tuple(_merged(plateaus, noise, least, assumed)), noise, odd)
+    return Changes(tuple(_merged(plateaus, noise, assumed)), noise, odd)
 
 
 def _plateau(t_s: Floats, mv: Floats) -> Plateau:
@@ -373,9 +372,7 @@ def _noise_mv(mv: Floats, display_mv: float, assumed: Levels) -> float:
     return float(2.0 ** (np.ceil(2.0 * np.log2(noise)) / 2.0))
 
 
-def _merged(
-    plateaus: list[Plateau], noise_mv: float, least: float, assumed: Levels
-) -> list[Plateau]:
+def _merged(plateaus: list[Plateau], noise_mv: float, assumed: Levels) -> list[Plateau]:
     """Join neighbours that differ by no more than wander or a heater's sag."""
     found = list(plateaus)
     while len(found) > 1:
@@ -384,7 +381,7 @@ def _merged(
             for a, b in pairwise(found)
         ]
         k = int(np.argmin(apart))
-        if apart[k] >= least:
+        if apart[k] >= 1.0:
             break
         a, b = found[k : k + 2]
         n = a.blocks + b.blocks

@@ -46,7 +46,7 @@ LINE_OPENS = 0.7  # the same over hot and neutral where neutral to ground would 
 SETTLING_BITS = 1.0  # worth of being done: about what one more test would tell (measured at eight
 # receptacles: 0.2 tests fewer)
 CONTROL_BITS = 0.02  # worth of a hookup that has never shown a jump, to break ties
-CYCLES = (1, 2, 4, 6, 8, 12, 16, 20)  # on/off cycles of a test over which a wandering supply is averaged
+CYCLES = (1, 2, 4, 6, 8, 12, 16, 20)  # of a test, over which a wandering supply is averaged
 CYCLES_OF = 4  # of the best line-drop tests the number of cycles is weighed
 LITTLE_BITS = 0.02  # a test that tells less is hardly worth doing
 OTHER_WAYS = (
