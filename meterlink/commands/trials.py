@@ -195,6 +195,8 @@ def evaluate(
 
     if as_json and as_csv:
         raise UsageError("--json and --csv exclude each other. Choose one.")
+    if resolution is not None and not resolution >= 0:  # nan is within every range of options
+        raise UsageError(f"--resolution is {resolution:g}; expected the step of the display.")
     if not 0.5 <= confidence < 1:
         raise UsageError(f"--confidence is {confidence:g}; expected 0.5 or more, below 1.")
     if len(factors) > 2 or len(set(factors)) < len(factors):

@@ -270,17 +270,16 @@ def _columns(extras: Sequence[str]) -> dict[str, str]:
 
 def _job(folder: Path, setups: "list[Setup]", amps: float | None) -> "Job":
     """The job, made anew for these receptacles where there is none."""
-    from meterlink.circuit.checks import checked_figure, unknown_name
+    from meterlink.circuit.checks import checked_figure, checked_names, unknown_name
     from meterlink.circuit.circuit import Circuit
     from meterlink.circuit.job import JOB_FILE, write_job
     from meterlink.commands.job_input import job_from
 
     if not (folder / JOB_FILE).exists():
-        named = (name for setup in setups for name in (*setup.leads, setup.load_at) if name)
+        named = [name for setup in setups for name in (*setup.leads, setup.load_at) if name]
+        names = checked_names(list(dict.fromkeys(named)), "the trials")
         amps = checked_figure(amps, "load_amps", "--amps")
-        circuit = Circuit(
-            f"Trials in {folder.resolve().name}", tuple(dict.fromkeys(named)), load_amps=amps
-        )
+        circuit = Circuit(f"Trials in {folder.resolve().name}", names, load_amps=amps)
         write_job(folder, circuit)
     job = job_from(folder)
     for setup in setups:

@@ -11,7 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from drivers.errors import SilentError
+from drivers.errors import CaptureError, SilentError
 from drivers.readings import Mark, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
@@ -22,7 +22,7 @@ from meterlink.live.session import LiveSession
 from meterlink.testlog.columns import Source, TestRow
 from meterlink.testlog.from_capture import measured_row
 from meterlink.testlog.log import TestLog
-from meterlink.visit.notices import Notice
+from meterlink.visit.notices import Notice, NoticeKind
 
 _POLL_S = 0.2
 #: Of each stage: a load comes up to 5 s after the word, and a level needs readings after that.
@@ -245,6 +245,7 @@ class TrialRun:
 
         Raises:
             SilentError: The meter gave no reading in a whole stage.
+            CaptureError: The recording broke off.
             SwitchError: The load could not be switched.
             LogError: A row could not be written.
             LabError: Trial after trial was none.
@@ -324,10 +325,16 @@ class TrialRun:
                 yield self._step(stage, in_stage_s, notice=notice)
 
     def _take(self) -> list[Notice]:
-        """Collect what has come; returns what has to be told."""
+        """Collect what has come; returns what has to be told.
+
+        Raises:
+            CaptureError: Nothing is recorded any more.
+        """
         notices = []
         for event in self._session.poll(_POLL_S):
             if isinstance(event, Notice):
+                if event.kind is NoticeKind.RECORDING:
+                    raise CaptureError(event.text)
                 notices.append(event)
             else:
                 self._events.append(event)

@@ -5,7 +5,7 @@ from contextlib import closing
 import pytest
 
 from drivers.address import steady_s
-from drivers.errors import SilentError
+from drivers.errors import CaptureError, SilentError
 from drivers.readings import Reading
 from drivers.simulated import Display, SimulatedMeter
 from meterlink.circuit.circuit import Circuit
@@ -162,6 +162,21 @@ def test_a_cable_pulled_with_the_load_on_costs_that_trial_and_ends_the_run(bench
     assert rows[1].flags
     assert any(step.notice is not None for step in steps)
     assert not relay.is_on
+
+
+def test_a_recording_that_breaks_off_ends_the_run_with_the_load_off(bench, relay, monkeypatch):
+    _, log, session = bench
+    steps = run_of(bench, relay, 2).progress()
+    next(step for step in steps if step.stage is Stage.ON)
+
+    def refuse(_event):
+        raise CaptureError("recording stopped: the disk is full.")
+
+    monkeypatch.setattr(session._writer, "append", refuse)
+    with pytest.raises(CaptureError, match="the disk is full"):
+        list(steps)
+    assert relay.told[-1] is False
+    assert list(log.rows()) == []
 
 
 def test_a_load_that_does_not_go_off_is_told_again_and_shouted(bench, relay, tmp_path):

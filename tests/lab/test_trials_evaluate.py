@@ -164,6 +164,7 @@ def test_rows_in_other_units_are_named_and_counted(meterlink, tmp_path):
         (["--json", "--csv"], "exclude each other"),
         (["--confidence", "95"], "expected 0.5 or more, below 1"),
         (["--confidence", "nan"], "expected 0.5 or more, below 1"),
+        (["--resolution", "nan"], "expected the step of the display"),
         (["--by", "test", "--by", "test"], "two different ones"),
         (["--by", "color"], "has no column color"),
         (["--group", "load"], "Did you mean load_at"),

@@ -197,3 +197,11 @@ def test_what_is_repeated_has_to_be_clear(meterlink, tmp_path, options, message)
     run = meterlink(*take, *options)
     assert run.code == 2
     assert message in run.err
+
+
+def test_a_name_that_no_job_can_have_makes_none(meterlink, tmp_path):
+    take = ("trials", "run", tmp_path / "b", "--meter", "lines:/nowhere,9600", "--repeat", 2)
+    run = meterlink(*take, "--setup", "neutral-ground,panel,Desk")
+    assert run.code == 1
+    assert "mean parts of the map" in run.err
+    assert not (tmp_path / "b").exists()
