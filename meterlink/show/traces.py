@@ -88,11 +88,12 @@ class Envelope:
 
 @dataclass(slots=True)
 class Trace:
-    """One test as it is drawn. Times are seconds since the test's start, values millivolts.
+    """One test as it is drawn. Times are seconds since the test's start, values thousandths.
 
     Attributes:
         started_s: Start of the test in the capture's time.
         ended_s: Time of its last event.
+        in_ohms: It was read with an ohmmeter; else in volts.
         readings: What the meter showed.
         load_on_s, load_off_s: The operator's marks.
         beyond_range_s: Times of readings without a value, overload for one.
@@ -100,6 +101,7 @@ class Trace:
 
     started_s: float
     ended_s: float = 0.0
+    in_ohms: bool = False
     readings: Envelope = field(default_factory=Envelope)
     load_on_s: list[float] = field(default_factory=list)
     load_off_s: list[float] = field(default_factory=list)
@@ -110,8 +112,9 @@ class Trace:
         t_s = event.t_s - self.started_s
         self.ended_s = max(self.ended_s, t_s)
         if isinstance(event, Reading):
-            if event.volts is not None:
-                self.readings.add(t_s, event.volts * 1e3)
+            value = event.ohms if self.in_ohms else event.volts
+            if value is not None:
+                self.readings.add(t_s, value * 1e3)
             elif len(self.beyond_range_s) < _MOST_MARKS:
                 self.beyond_range_s.append(t_s)
         elif event.kind == "load-on" and len(self.load_on_s) < _MOST_MARKS:
@@ -138,7 +141,8 @@ def traced_tests(
             if isinstance(event, Mark) and event.kind in ("test", "end", "void"):
                 inside = event.kind == "test"
                 if inside:
-                    traces.append(Trace(event.t_s))
+                    in_ohms = event.hookup in (Hookup.PATH_RESISTANCE, Hookup.LOOP_RESISTANCE)
+                    traces.append(Trace(event.t_s, in_ohms=in_ohms))
             elif inside:
                 traces[-1].take(event)
             yield event
@@ -199,11 +203,11 @@ def draw_trace(row: TestRow, measurement: Measurement, trace: Trace, *, identity
     return markup(root)
 
 
-def level_text(value_mv: float | None, spread_mv: float | None = None) -> str:
-    """A level in millivolts, or in volts where it is ten or more."""
+def level_text(value_mv: float | None, spread_mv: float | None = None, unit: str = "V") -> str:
+    """A level in thousandths of its unit, or in the unit itself where it is ten or more."""
     if value_mv is None:
         return "not seen"
-    unit, factor = ("V", 1e-3) if abs(value_mv) >= 1e4 else ("mV", 1.0)
+    unit, factor = (unit, 1e-3) if abs(value_mv) >= 1e4 else (f"m{unit}", 1.0)
     places = 2 if factor < 1 or abs(value_mv) < 100 else 1
     text = f"{value_mv * factor:.{places}f}"
     if spread_mv is not None:
@@ -212,13 +216,16 @@ def level_text(value_mv: float | None, spread_mv: float | None = None) -> str:
 
 
 def _description(row: TestRow) -> str:
+    if row.setup.hookup.ohms:
+        return f"path {level_text(row.path_mohm, unit='ohm')}."
     levels = (("idle", row.idle_mv), ("load on", row.on_mv), ("after", row.after_mv))
     return "; ".join(f"{name} {level_text(value)}" for name, value in levels) + "."
 
 
 def _scale(row: TestRow, trace: Trace) -> _Scale:
     """Fit every reading and every level: a jump that was missed has to be seen."""
-    values = [v for v in (row.idle_mv, row.on_mv, row.after_mv) if v is not None]
+    levels = (row.idle_mv, row.on_mv, row.after_mv, row.path_mohm)
+    values = [v for v in levels if v is not None]
     values += [value for _, value in trace.readings.points()]
     low, high = min(values, default=0.0), max(values, default=0.0)
     spread = max(high - low, _LEAST_RANGE_MV, 6 * (row.idle_sd_mv or 0.0))
@@ -258,6 +265,7 @@ def _levels(
         ("idle", row.idle_mv, 0.0, start_s),
         ("on", row.on_mv, start_s, stop_s),
         ("after", row.after_mv, stop_s, scale.end_s),
+        ("path", row.path_mohm, 0.0, scale.end_s),
     )
     for name, value, from_s, to_s in spans:
         if value is not None and to_s > from_s and math.isfinite(value):
@@ -265,7 +273,7 @@ def _levels(
             line = f"M{x:.1f} {y:.1f}H{scale.x(to_s):.1f}"
             add(root, "path", d=line, stroke=ACCENT, stroke_width=2.2, fill="none")
             below = y < (_TOP + _BOTTOM) / 2
-            text = f"{name} {level_text(value)}"
+            text = f"{name} {level_text(value, unit='ohm' if trace.in_ohms else 'V')}"
             _note(root, min(x + 5, _RIGHT - 90), y + 15 if below else y - 5, text, ACCENT)
 
 
@@ -276,11 +284,10 @@ def _first(seen_s: float | None, trace: Trace, marks: list[float]) -> float | No
 
 
 def _drop_bar(root: Element, scale: _Scale, row: TestRow) -> None:
-    """The drop as a bar from the idle level, its uncertainty as caps."""
+    """The drop as a bar from the idle level the way the level went, its uncertainty as caps."""
     if row.drop_mv is None or row.idle_mv is None:
         return
-    sense = -1 if row.setup.hookup is Hookup.LINE_DROP else 1
-    end_mv = row.idle_mv + sense * row.drop_mv
+    end_mv = row.idle_mv + math.copysign(row.drop_mv, row.delta_mv or row.drop_mv)
     y0, y1 = scale.y(row.idle_mv), scale.y(end_mv)
     add(root, "path", d=f"M{_BAR_X:g} {y0:.1f}V{y1:.1f}", stroke=INK, stroke_width=3, fill="none")
     for u_mv in (-(row.drop_u_mv or 0.0), row.drop_u_mv or 0.0):

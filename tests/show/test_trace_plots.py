@@ -1,3 +1,4 @@
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -6,6 +7,8 @@ from xml.etree.ElementTree import fromstring
 import pytest
 
 from drivers.capture import CaptureReader, replay
+from drivers.readings import Function, Mark, Reading
+from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.job import circuit_from_header
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.detector import Measurement
@@ -85,11 +88,46 @@ def test_a_sag_is_drawn_downwards_and_in_volts() -> None:
         idle_mv=120_000.0,
         on_mv=114_000.0,
         after_mv=120_100.0,
+        delta_mv=-6_000.0,
         drop_mv=6_050.0,
     )
     picture = draw_trace(row, SEEN, trace(), identity="test-7")
     assert "114.00 V" in picture
     assert "120.00 V" in picture
+
+
+def bar_of(picture: str) -> tuple[float, float]:
+    """Where the bar of the drop begins, at the idle level, and where it ends."""
+    (bar,) = (p for p in fromstring(picture).iter(f"{SVG}path") if p.get("stroke-width") == "3")
+    begins, ends = re.fullmatch(r"M316 ([\d.]+)V([\d.]+)", bar.get("d") or "").groups()  # type: ignore[union-attr]
+    return float(begins), float(ends)
+
+
+@pytest.mark.parametrize(("delta_mv", "is_down"), [(100.0, False), (-100.0, True)])
+def test_the_bar_of_a_drop_goes_where_the_level_went(delta_mv: float, is_down: bool) -> None:
+    on = {"idle_mv": 0.0, "on_mv": delta_mv, "after_mv": 0.0}  # of a direct current, signed
+    row = replace(ROW, **on, delta_mv=delta_mv, drop_mv=100.0)
+    made = Trace(started_s=100.0, ended_s=30.0)
+    for t_s in range(30):
+        made.readings.add(float(t_s), delta_mv if 10 <= t_s < 20 else 0.0)
+    begins, ends = bar_of(draw_trace(row, SEEN, made, identity="t"))
+    assert (ends > begins) == is_down  # the picture's y runs down
+
+
+def test_a_path_is_drawn_in_ohms_and_not_as_readings_without_a_value() -> None:
+    circuit = Circuit("Dead", ("Door", "Desk"))
+    events = [
+        Mark(0.0, "test", hookup="path-resistance", lead_a="Door", lead_b="Desk", side="neutral"),
+        *(Reading(0.5 * k, None, Function.OHM, ohms=0.143) for k in range(1, 20)),
+        Mark(10.0, "end"),
+    ]
+    ((test, made),) = traced_tests(events, circuit)
+    assert not made.beyond_range_s
+    nothing = dict.fromkeys(("idle_mv", "idle_sd_mv", "on_mv", "after_mv", "delta_mv", "drop_mv"))
+    row = replace(ROW, setup=test.setup, **nothing, path_mohm=143.0, path_u_mohm=3.0)
+    picture = draw_trace(row, test.measurement, made, identity="t")
+    assert len(points_of(picture)) == 19
+    assert "path 143.0 mohm" in picture
 
 
 def test_wander_without_a_jump_does_not_fill_the_plot() -> None:
