@@ -556,6 +556,26 @@ def test_a_circuit_without_ground_offers_no_ground(phone: Tab, page: PageServer)
     assert phone.run(offered) == ",nn,ld"
 
 
+@pytest.mark.parametrize(
+    ("picked", "text"),
+    [
+        ({"hookup": "pr", "lead_a": "3"}, "pr 3"),
+        ({"hookup": "pr", "lead_a": "3", "lead_b": "1"}, "pr 3 1"),
+        ({"hookup": "lr hot+ground", "lead_a": "2"}, "lr 2 hot+ground"),
+    ],
+)
+def test_with_an_ohmmeter_paths_to_the_panel_and_loops_are_picked(
+    phone: Tab, page: PageServer, picked: dict[str, str], text: str
+) -> None:
+    hookups = (Hookup.PATH_RESISTANCE, Hookup.LOOP_RESISTANCE)
+    show(phone, page, replace(SET_UP, choices=replace(SET_UP.choices, hookups=hookups)))
+    phone.tap("#tab-More")
+    pick(phone, **picked)
+    assert phone.run("document.querySelector('#load-at').offsetParent") is None
+    phone.tap("[data-focus='Take this test']")
+    assert next_press(page) == Press(Command.CHOOSE, SET_UP.step, text)
+
+
 def test_alerts_are_told_in_words(phone: Tab, page: PageServer) -> None:
     show(phone, page, TROUBLE)
     phone.wait("document.querySelector('#alerts').textContent.startsWith('! The lead at Desk')")

@@ -8,13 +8,15 @@ const WORDS = { // of each sign; it has a symbol, a plate and a tune of its own 
 const BIG = new Set(["ready", "load-on", "load-off", "no-load", "keep", "correct"]);
 const HALF = new Set(["jump", "no-jump"]);
 const LATER = new Set(["note", "repeat"]); // under More
-const HOOKUPS = {
-  "neutral-neutral": ["nn", "neutral to neutral"],
-  "neutral-ground": ["ng", "neutral to ground"],
-  "line-drop": ["ld", "hot to neutral"],
-  "path-resistance": ["pr", "ohms between two"],
+const HOOKUPS = { // what is written before the places, and after them; what the meter is put between
+  "neutral-neutral": [["nn", "neutral to neutral"]],
+  "neutral-ground": [["ng", "neutral to ground"]],
+  "line-drop": [["ld", "hot to neutral"]],
+  "path-resistance": [["pr", "ohms between two"]],
+  "loop-resistance": ["hot+neutral", "hot+ground", "neutral+ground"].map((side) => [`lr ${side}`, `ohms of ${side.replace("+", " and ")}, linked at the panel`]),
 };
 const TWO_LEADS = ["nn", "pr"];
+const OHMS = /^(pr|lr)/;
 const NOTES = { // hertz, seconds: another tune for each sign
   "set-up": [[523, 0.15], [392, 0.25]],
   wait: [[262, 0.12]],
@@ -28,6 +30,7 @@ const NOTES = { // hertz, seconds: another tune for each sign
 };
 const BUZZ = { "switch-on": [250], "switch-off": [250, 120, 250], trouble: [500, 150, 500], settled: [100, 80, 100, 80, 300] };
 const TRACE_S = 60;
+const GAP_S = 3; // a meter is silent for no longer
 const LEAST_RANGE_MV = 20; // wander must not look like a jump
 const AXIS_PX = 66;
 const SILENT_MS = 12000; // the laptop speaks at least every 5 s
@@ -521,11 +524,13 @@ function choosing() {
   const places = receptacles.map((name, index) => [String(index + 1), name]);
   const second = field("lead-b", "Second lead at", places), load = field("load-at", "Load at", places);
   const form = make("div", { cls: "form", role: "group", "aria-label": "Pick a test" }, heading("Pick a test"),
-    field("hookup", "Meter", hookups.map((name) => HOOKUPS[name]).filter(Boolean)),
+    field("hookup", "Meter", hookups.flatMap((name) => HOOKUPS[name] || [])),
     field("lead-a", "Leads at", places), second, load, action("Take this test", sendChoice));
   const show = () => {
-    second.hidden = !TWO_LEADS.includes(at("hookup")?.value);
-    load.hidden = at("hookup")?.value === "pr";
+    const hookup = at("hookup")?.value;
+    second.hidden = !TWO_LEADS.includes(hookup);
+    load.hidden = OHMS.test(hookup);
+    second.querySelector("option").textContent = hookup === "pr" ? "the panel" : "choose";
   };
   form.addEventListener("change", show);
   second.hidden = true;
@@ -535,12 +540,13 @@ function choosing() {
 
 async function sendChoice() {
   const hookup = at("hookup").value;
-  const fields = ["hookup", "lead-a", ...(TWO_LEADS.includes(hookup) ? ["lead-b"] : []), ...(hookup === "pr" ? [] : ["load-at"])];
-  const missing = fields.find((id) => !at(id).value);
+  const [word, side = ""] = hookup.split(" ");
+  const fields = ["lead-a", ...(TWO_LEADS.includes(hookup) ? ["lead-b"] : []), ...(OHMS.test(hookup) ? [] : ["load-at"])];
+  const missing = ["hookup", ...fields].find((id) => !at(id).value && !(id === "lead-b" && hookup === "pr")); // the panel
   if (missing) {
     setText("answer", "Choose where the leads and the load go.");
     at(missing).focus();
-  } else if (await tap("choose", fields.map((id) => at(id).value).join(" "))) goOn();
+  } else if (await tap("choose", [word, ...fields.map((id) => at(id).value), side].filter(Boolean).join(" "))) goOn();
 }
 
 function skipping() {
@@ -615,8 +621,8 @@ function drawTrace() {
   points.forEach(([t, mv], index) => {
     const x = AXIS_PX + (width - AXIS_PX - 2) * (1 - (end - t) / TRACE_S);
     const y = height * (1 - (mv - bottom) / range);
-    if (index) pen.lineTo(x, y);
-    else pen.moveTo(x, y);
+    if (index && t - points[index - 1][0] < GAP_S) pen.lineTo(x, y);
+    else pen.moveTo(x, y); // nothing came for a while: a gap is seen as a gap
   });
   pen.stroke();
   pen.font = "13px sans-serif";
