@@ -148,12 +148,15 @@ class Rows(tuple[TestRow, ...]):
 
 
 @contextmanager
-def readings(address: str, *, record: AnyPath | None = None) -> Iterator[Iterator[Reading]]:
+def readings(
+    address: str, *, record: AnyPath | None = None, patience_s: float = 60.0
+) -> Iterator[Iterator[Reading]]:
     """The readings of a live meter, as they come.
 
     Args:
         address: As ``meterlink meters`` gives it, such as ``lines:/dev/ttyUSB0,9600``.
         record: A file that does not exist yet, to record every byte in.
+        patience_s: How long to wait for a reading; ``math.inf`` waits for ever.
 
     Example:
         with ml.readings("lines:/dev/ttyUSB0,9600") as stream:
@@ -161,15 +164,22 @@ def readings(address: str, *, record: AnyPath | None = None) -> Iterator[Iterato
                 print(reading.t_s, reading.volts)
 
     Raises:
-        DriverError: There is no such meter, or it cannot be opened.
+        DriverError: There is no such meter, it cannot be opened, or it says nothing for longer.
     """
+    from drivers.errors import SilentError
     from meterlink.live.session import LiveSession
 
     def stream(session: LiveSession) -> Iterator[Reading]:
-        while True:
-            for event in session.poll(timeout_s=0.2):
+        last_s = session.now_s()
+        while session.now_s() - last_s <= patience_s:
+            for event in session.poll(timeout_s=min(0.2, patience_s)):
                 if isinstance(event, Reading):
                     yield event
+                    last_s = session.now_s()
+        raise SilentError(
+            f"No reading came from {address} for {patience_s:g} s. Check that the meter is on and "
+            "its cable in place; patience_s waits longer."
+        )
 
     with LiveSession(address, None if record is None else Path(record)) as session:
         yield stream(session)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import meterlink as ml
+from drivers.simulated import SimulatedMeter, available
 
 CIRCUIT = ml.Circuit("Study", ("Door", "Desk", "Bed"), volts=120, load_amps=10)
 
@@ -100,6 +101,19 @@ def test_what_a_meter_or_a_capture_raises_is_caught_by_a_name_of_the_front_door(
         pass
     with pytest.raises(ml.DriverError, match="cannot be opened"):
         ml.replay(tmp_path / "none.jsonl")
+
+
+@pytest.mark.skipif(not available(), reason="no pseudo-terminals here")
+def test_a_meter_that_says_nothing_is_not_waited_for_without_end():
+    with SimulatedMeter(lambda _t_s: 0.004, rate_hz=50) as meter:
+        with ml.readings(meter.address, patience_s=5) as stream:
+            assert next(stream).volts == pytest.approx(0.004, abs=1e-4)
+        meter.sleep()
+        with (
+            ml.readings(meter.address, patience_s=0.1) as stream,
+            pytest.raises(ml.DriverError, match=r"No reading came from .* for 0\.1 s"),
+        ):
+            list(stream)
 
 
 @pytest.mark.parametrize("figure", [-1, 0, math.nan, math.inf])

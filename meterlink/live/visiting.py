@@ -47,9 +47,14 @@ from meterlink.visit.view import Command
 
 
 class Thinking:
-    """Works things out in a thread of its own, which never holds the program's end up."""
+    """Works things out in a thread of its own, which never holds the program's end up.
+
+    Attributes:
+        failed: Why things that were to be done were not, a sentence each.
+    """
 
     def __init__(self) -> None:
+        self.failed: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._asked: queue.SimpleQueue[Callable[[], Outlook | None]] = queue.SimpleQueue()
         self._found: queue.SimpleQueue[Outlook | Exception] = queue.SimpleQueue()
         self._waiting = 0
@@ -61,8 +66,15 @@ class Thinking:
         self._asked.put(work)
 
     def do(self, work: Callable[[], None]) -> None:
-        """Have something done after what was asked; it has no answer."""
-        self._asked.put(work)
+        """Have something done after what was asked; it has no answer, and ends nothing."""
+
+        def tried() -> None:
+            try:
+                work()
+            except Exception as error:  # noqa: BLE001 (the visit is worth more than its papers)
+                self.failed.put(f"{type(error).__name__}: {error}")
+
+        self._asked.put(tried)
 
     def answer(self) -> Outlook | None:
         """The answer to the last question, once, when it is there.
@@ -269,6 +281,9 @@ class VisitRun(Closing):
             self._surface.outlook(outlook)
             self.visit.planned(outlook)
             self._hand_over(outlook)
+        while not self._thinking.failed.empty():
+            why = self._thinking.failed.get()
+            self._surface.say(f"Map and report could not be made for the phone: {why}.")
         self._look_at_files()
         self._look_at_source()
         for request in self.visit.advance(self.now_s()):

@@ -204,7 +204,10 @@ class Page:
         body = await _body(request)
         if isinstance(body, Response):
             return body
-        sent = parse_qs(body.decode("utf-8", "replace"), max_num_fields=10)
+        try:
+            sent = parse_qs(body.decode("utf-8", "replace"), max_num_fields=10)
+        except ValueError:  # more fields than the page has
+            return _refused(400, "Not a key press.")
         found: dict[str, object] = {name: values[0] for name, values in sent.items()}
         if found.get("key") == "operate":
             self._hub.take_over(request.scope[VIEWER])

@@ -266,7 +266,7 @@ class PlayedHub:
         view = self.views[-1] if self.views else None
         if view is None or view.stage not in (VisitStage.SET_UP, VisitStage.SETTLED):
             return []
-        if view.step == self._step:
+        if view.step == self._step or not (self.waiting or self.papers):
             return []
         self._step = view.step
         if self.waiting:
@@ -289,6 +289,19 @@ def test_the_page_sees_every_view_and_its_presses_count_as_typed(job: Job, monke
     assert person.rows == [1]
     assert hub.speed == 1.0
     assert hub.papers[:1] == [1]
+
+
+def test_papers_that_cannot_be_made_are_said_and_the_visit_goes_on(job: Job, monkeypatch) -> None:
+    def fail(job: Job, rows: object, known: object) -> None:
+        raise ValueError("no way from the panel")
+
+    monkeypatch.setattr(visiting, "papers_of", fail)
+    person, hub = Person(LEVELS, LEVELS, LEVELS), PlayedHub()
+    hub.presses = list  # type: ignore[method-assign]
+    _, whole = run(job, person, hub=hub)
+    assert whole
+    assert person.rows == [1, 2, 3]
+    assert any("no way from the panel" in text for text in person.said)
 
 
 # recordings

@@ -385,6 +385,7 @@ def test_without_script_keys_are_pressed_by_forms(page: PageServer, client: Clie
     assert form(client, key="stop", step=TYPED.step, run="before") == 200
     assert form(client, key="stop", step="9" * 30, run=run) == 200
     assert form(client, rubbish="1") == 200
+    assert form(client, **{f"rubbish{n}": "1" for n in range(20)}) == 400
     assert page.hub.presses() == [
         Press(Key.LOAD_ON, IDLE.step),
         Press(Command.IDLE, TYPED.step, "6.5"),
