@@ -142,6 +142,7 @@ class MainsCheck:
         self.why = ""
         self._volts: deque[float] = deque(maxlen=CHECK_READINGS)
         self._since_s: float | None = None
+        self._says_ac = True  # a display that does not name its function may be on DC
 
     def add(self, reading: Reading) -> None:
         """Take a reading; one large reading is enough for ``PRESENT``."""
@@ -160,6 +161,7 @@ class MainsCheck:
             return
         if reading.volts is None:
             return
+        self._says_ac = self._says_ac and reading.function is Function.AC
         self._take(abs(reading.volts), reading.t_s)
 
     def _take(self, volts: float, t_s: float) -> None:
@@ -177,9 +179,10 @@ class MainsCheck:
         long_enough = t_s - (self._since_s or 0.0) >= CHECK_S
         if len(self._volts) == CHECK_READINGS and long_enough:
             highest = max(self._volts)
+            only_if = "" if self._says_ac else " This holds only if the meter IS on AC volts: look."
             self.state = Mains.ABSENT if highest < QUIET_V else Mains.UNSURE
             self.why = (
-                f"No mains: {1e3 * highest:.0f} mV AC."
+                f"No mains: {1e3 * highest:.0f} mV AC.{only_if}"
                 if self.state is Mains.ABSENT
                 else f"{highest:.1f} V AC: an open conductor may pick that up beside live cables."
             )

@@ -52,6 +52,11 @@ def test_a_meter_on_another_function_proves_nothing(function):
     assert "AC volts" in check.why
 
 
+def test_a_meter_that_does_not_name_its_function_is_to_be_looked_at():
+    assert "only if the meter IS on AC volts" in checked([0.02] * 12, Function.UNKNOWN).why
+    assert checked([0.02] * 12).why == "No mains: 20 mV AC."
+
+
 def test_a_held_display_proves_nothing():
     assert checked([0.0] * 30, hold=True).state is Mains.LOOKING
 
