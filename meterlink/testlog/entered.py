@@ -20,7 +20,7 @@ from meterlink.circuit.setup import Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.levels.drop import evaluate
 from meterlink.levels.visit_split import smallest_drop_mv
-from meterlink.testlog.columns import Source, TestRow
+from meterlink.testlog.columns import TestRow
 
 CONTACT_U_MOHM = 3.0  # probes of two wires, pushed home again each time (common practice)
 FOUR_WIRE_U_MOHM = 0.3  # four wires: what the clips' places on the conductor leave (from memory)
@@ -245,27 +245,7 @@ def entered_row(
         UsageError: The levels make no sense.
     """
     amps = circuit.load_amps if amps is None else amps
-    row = TestRow(
-        test=0,
-        time=time,
-        setup=setup,
-        amps=amps,
-        idle_mv=None,
-        idle_sd_mv=None,
-        on_mv=None,
-        on_sd_mv=None,
-        after_mv=None,
-        delta_mv=None,
-        drop_mv=None,
-        drop_u_mv=None,
-        limit_mv=None,
-        verdict=Verdict.UNCLEAR,
-        n_idle=None,
-        n_on=None,
-        source=Source.ENTERED,
-        capture=None,
-        note=note,
-    )
+    row = TestRow(test=0, time=time, setup=setup, amps=amps, note=note)
     if isinstance(seen, Verdict):
         return replace(row, verdict=seen)
     return _measured(row, circuit, seen)

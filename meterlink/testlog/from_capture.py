@@ -8,7 +8,7 @@ the row of a measured test by the same ``measured_row``.
 
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -27,6 +27,8 @@ from meterlink.testlog.captures import CapturesLog
 from meterlink.testlog.columns import Source, TestRow
 from meterlink.testlog.recorded import digests_of
 
+_ROW_FIELDS = {one.name for one in fields(TestRow)}
+
 
 def measured_row(
     done: CompletedTest, *, started: datetime, amps: float | None, source: Source, capture: str
@@ -42,34 +44,18 @@ def measured_row(
         capture: File name of the capture in the job's folder of captures; may be set later.
     """
     found = done.measurement
-    dead = found if isinstance(found, DeadMeasurement) else None
-    return TestRow(
+    same = _ROW_FIELDS & {one.name for one in fields(found)} - {"amps"}
+    row = TestRow(
         test=0,
         time=_to_milliseconds(started + timedelta(milliseconds=round(done.started_s * 1e3))),
         setup=done.setup,
         amps=_amps(done, amps),
-        idle_mv=found.idle_mv,
-        idle_sd_mv=found.idle_sd_mv,
-        on_mv=found.on_mv,
-        on_sd_mv=found.on_sd_mv,
-        after_mv=found.after_mv,
-        delta_mv=found.delta_mv,
-        drop_mv=found.drop_mv,
-        drop_u_mv=found.drop_u_mv,
-        limit_mv=found.limit_mv,
-        verdict=found.verdict,
-        n_idle=found.n_idle,
-        n_on=found.n_on,
         source=source,
         capture=capture,
-        flags=found.flags,
         note="; ".join(note for note in done.notes if note),
-        path_mohm=dead.path_mohm if dead else None,
-        path_u_mohm=dead.path_u_mohm if dead else None,
-        setting=found.setting or None,
-        level_u_mv=found.level_u_mv,
-        cycles=found.cycles,
+        **{name: getattr(found, name) for name in same},
     )
+    return replace(row, setting=found.setting or None)
 
 
 def _amps(done: CompletedTest, stated: float | None) -> float | None:

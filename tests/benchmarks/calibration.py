@@ -14,9 +14,11 @@ each band of certainty and what share of them was right, with its standard error
 import argparse
 import sys
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from simulated_tests import Bench, true_clades
@@ -94,24 +96,34 @@ def show(answers: list[Answer]) -> None:
     sys.stdout.flush()
 
 
-def main() -> None:
-    """Print the table as it grows."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--circuits", type=int, default=1000)
-    parser.add_argument("--seed", type=int, default=50000)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--branches", type=float, default=1.0)
-    parser.add_argument("--most", type=int, default=16)
-    options = parser.parse_args()
-    seeds = range(options.seed, options.seed + options.circuits)
-    one = partial(answer, most=options.most, branches=options.branches)
-    answers: list[Answer] = []
-    with ProcessPoolExecutor(options.workers) as pool:
-        for found in pool.map(one, seeds, chunksize=4):
+def run_all(
+    answer_of: Callable[..., Any],
+    show_them: Callable[[list[Any]], None],
+    text: str | None,
+    **options: float,
+) -> None:
+    """Answer many circuits in several processes, and print the tables as they grow.
+
+    Args:
+        answer_of: Takes a seed and the options, and answers one circuit.
+        show_them: Prints what the answers so far come to.
+        text: What the command's help says.
+        options: Names and usual values; ``circuits``, ``seed`` and ``workers`` are always there.
+    """
+    parser = argparse.ArgumentParser(description=text)
+    always = {"circuits": 1000, "seed": 50000, "workers": 2}
+    for name, usual in (always | options).items():
+        parser.add_argument(f"--{name}", type=type(usual), default=usual)
+    given = vars(parser.parse_args())
+    circuits, seed, workers = (given.pop(name) for name in always)
+    answers: list[Any] = []
+    with ProcessPoolExecutor(workers) as pool:
+        one = partial(answer_of, **given)
+        for found in pool.map(one, range(seed, seed + circuits), chunksize=4):
             answers.append(found)
-            if len(answers) % 100 == 0 or len(answers) == options.circuits:
-                show(answers)
+            if len(answers) % 100 == 0 or len(answers) == circuits:
+                show_them(answers)
 
 
 if __name__ == "__main__":
-    main()
+    run_all(answer, show, __doc__, branches=1.0, most=16)

@@ -12,16 +12,13 @@ table shows how many answers of a certainty were given and how many of them were
 often each condition was named where it was there, and per 1,000 circuits where it was not.
 """
 
-import argparse
 import math
 import sys
 from collections import Counter
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import partial
 
 import numpy as np
-from calibration import BANDS
+from calibration import BANDS, run_all
 from simulated_tests import CONDUCTORS, NAMES, time_of
 
 from meterlink.circuit.circuit import Circuit
@@ -310,25 +307,5 @@ def show(answers: list[Answer]) -> None:
     sys.stdout.flush()
 
 
-def main() -> None:
-    """Print the tables as they grow."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--circuits", type=int, default=1000)
-    parser.add_argument("--seed", type=int, default=80000)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--share", type=float, default=0.34)
-    parser.add_argument("--least", type=int, default=4)
-    parser.add_argument("--most", type=int, default=10)
-    options = parser.parse_args()
-    seeds = range(options.seed, options.seed + options.circuits)
-    one = partial(answer, least=options.least, most=options.most, share=options.share)
-    answers: list[Answer] = []
-    with ProcessPoolExecutor(options.workers) as pool:
-        for found in pool.map(one, seeds, chunksize=4):
-            answers.append(found)
-            if len(answers) % 100 == 0 or len(answers) == options.circuits:
-                show(answers)
-
-
 if __name__ == "__main__":
-    main()
+    run_all(answer, show, __doc__, seed=80000, share=0.34, least=4, most=10)

@@ -13,7 +13,7 @@ import numpy as np
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Setup, Verdict
 from meterlink.simulation import Wiring, random_wiring
-from meterlink.testlog.columns import Source, TestRow
+from meterlink.testlog.columns import TestRow
 
 NAMES = [
     "Alcove",
@@ -115,20 +115,10 @@ class Bench:
             time=time_of(number),
             setup=setup,
             amps=self.circuit.load_amps,
-            idle_mv=None,
-            idle_sd_mv=None,
-            on_mv=None,
-            on_sd_mv=None,
-            after_mv=None,
-            delta_mv=None,
             drop_mv=drop,
             drop_u_mv=u,
             limit_mv=15.0,
             verdict=Verdict.IN_PATH if seen_jump else Verdict.NOT_IN_PATH,
-            n_idle=None,
-            n_on=None,
-            source=Source.ENTERED,
-            capture=None,
         )
 
     def random_setup(self) -> Setup:

@@ -27,7 +27,7 @@ from meterlink.plan.forecast import (
 )
 from meterlink.plan.instructions import instruction
 from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
-from meterlink.testlog.columns import Source, TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.infer import infer
 
 NAMES = ("Attic", "Bay", "Cove", "Den")
@@ -58,20 +58,10 @@ def _measured(number: int, setup: Setup, mv: float) -> TestRow:
         time=datetime(2026, 1, 1, tzinfo=UTC),
         setup=setup,
         amps=10.0,
-        idle_mv=None,
-        idle_sd_mv=None,
-        on_mv=None,
-        on_sd_mv=None,
-        after_mv=None,
-        delta_mv=None,
         drop_mv=mv,
         drop_u_mv=4.0 if setup.hookup is not Hookup.LINE_DROP else 80.0,
         limit_mv=12.0,
         verdict=Verdict.IN_PATH if mv > 16 else Verdict.NOT_IN_PATH,
-        n_idle=None,
-        n_on=None,
-        source=Source.ENTERED,
-        capture=None,
     )
 
 

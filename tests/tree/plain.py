@@ -13,7 +13,7 @@ import numpy as np
 
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup, Verdict
-from meterlink.testlog.columns import Source, TestRow
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.trees import TreePrior
 
 NN, NG, LINE = Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND, Hookup.LINE_DROP
@@ -160,20 +160,10 @@ def row(
         time=datetime(2026, 1, 1, tzinfo=UTC),
         setup=Setup(hookup, a, b, load),
         amps=amps,
-        idle_mv=None,
-        idle_sd_mv=None,
-        on_mv=None,
-        on_sd_mv=None,
-        after_mv=None,
-        delta_mv=None,
         drop_mv=drop_mv,
         drop_u_mv=u_mv,
         limit_mv=limit_mv,
         verdict=verdict,
-        n_idle=None,
-        n_on=None,
-        source=Source.ENTERED,
-        capture=None,
         flags=flags,
     )
 
