@@ -246,6 +246,20 @@ def _shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
+def meant(word: str, known: Sequence[str]) -> list[str]:
+    """The names that a typed word can mean: the very same, else all that differ in case only.
+
+    An accent is the same however it is written (Unicode Standard Annex #15).
+    """
+    if word in known:
+        return [word]
+    return [name for name in known if _folded(name) == _folded(word)]
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
 def unknown_name(setup: Setup, circuit: Circuit) -> str | None:
     """The first name in a test that the circuit does not have, as a sentence with what to do.
 
@@ -326,7 +340,7 @@ def told_apart(names: Sequence[str], where: str) -> tuple[str, ...]:
     found = checked_names(names, where)
     alike: dict[str, str] = {}
     for name in found:
-        other = alike.setdefault(name.casefold(), name)
+        other = alike.setdefault(_folded(name), name)
         if other != name:
             raise JobError(
                 f"{where} has {other!r} and {name!r}, which are told apart by capitals only; "

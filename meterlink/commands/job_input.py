@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from meterlink.circuit.checks import unknown_name
+from meterlink.circuit.checks import meant, unknown_name
 from meterlink.circuit.job import JOB_FILE, Job, read_job
 from meterlink.errors import LogError, UsageError
 from meterlink.files import why
@@ -132,7 +132,5 @@ def time_from(text: str | None) -> datetime:
 
 def _one_of(text: str, known: Sequence[str]) -> str | None:
     """The receptacle that a text means: exactly, or without regard to case where that is one."""
-    if text in known:
-        return text
-    alike = [name for name in known if name.casefold() == text.casefold()]
+    alike = meant(text, known)
     return alike[0] if len(alike) == 1 else None

@@ -126,6 +126,8 @@ def crossed(
     a, b = int(parts.max()) + 1, int(appraisers.max()) + 1
     if a < 2 or b < 2:
         raise LabError("a study of two factors needs two or more levels of each")
+    if a * b > MOST_SQUARES:
+        raise _too_many(a, b)
     values = values - mean(values)  # small numbers: squares of them lose no digits
     counts = np.bincount(parts * b + appraisers, minlength=a * b).reshape(a, b)
     cell_sums = np.bincount(parts * b + appraisers, values, minlength=a * b).reshape(a, b)
@@ -140,15 +142,17 @@ def crossed(
     return _analysed(within, sums, expected, values, counts, confidence)
 
 
+def _too_many(a: int, b: int) -> LabError:
+    return LabError(f"{a} by {b} levels are too many for one study. Leave levels out (--without)")
+
+
 def _split(cell_means: Floats, counts: Codes) -> tuple[Floats, list[_Expected]]:
     """Sums of squares of part after appraiser, appraiser after part, interaction after both."""
     a, b = counts.shape
     at_part, at_appraiser = np.nonzero(counts)
     weight = counts[at_part, at_appraiser].astype(float)
     if at_part.size * (a + b) > MOST_SQUARES:
-        raise LabError(
-            f"{a} by {b} levels are too many for one study. Leave levels out (--without)"
-        )
+        raise _too_many(a, b)
     means, root = cell_means[at_part, at_appraiser], np.sqrt(weight)
     design = np.zeros((at_part.size, a + b - 1))
     design[np.arange(at_part.size), at_part] = root

@@ -9,6 +9,7 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from meterlink.circuit.checks import meant
 from meterlink.circuit.setup import LIVE_HOOKUPS, SIDES, Hookup, Setup, made_setup
 from meterlink.errors import UsageError
 from meterlink.tree.wiring import PANEL
@@ -221,9 +222,7 @@ def place(word: str, receptacles: Sequence[str], *, by_number: bool = False) -> 
     Raises:
         UsageError: There is none, or there are several that differ in case only.
     """
-    if word in receptacles and not by_number:
-        return word
-    alike = [n for n in receptacles if n.casefold() == word.casefold() and not by_number]
+    alike = [] if by_number else meant(word, receptacles)
     if len(alike) == 1:
         return alike[0]
     if alike:

@@ -17,6 +17,7 @@ from meterlink.circuit.checks import (
     checked_name,
     checked_names,
     lengths_of,
+    meant,
     names_of,
     pairs_of,
     told_apart,
@@ -125,6 +126,23 @@ def test_the_names_of_a_new_job_differ_by_more_than_capitals() -> None:
     assert told_apart(["Door", "Desk"], "receptacles") == ("Door", "Desk")
     with pytest.raises(JobError, match="'Door' and 'DOOR', which are told apart by capitals only"):
         told_apart(["Door", "Desk", "DOOR"], "receptacles")
+
+
+@pytest.mark.parametrize(
+    ("typed", "names"),
+    [
+        ("caf\u00e9", ["Caf\u00e9"]),
+        ("Cafe\u0301", ["Caf\u00e9"]),  # e and an accent, as file names on some systems have it
+        ("CAFE\u0301", ["Caf\u00e9"]),
+        ("desk", ["desk"]),
+        ("DESK", ["Desk", "desk"]),
+        ("Cafe", []),
+    ],
+)
+def test_a_typed_name_means_those_that_differ_in_case_or_in_how_an_accent_is_written(
+    typed: str, names: list[str]
+) -> None:
+    assert meant(typed, ("Caf\u00e9", "Desk", "desk")) == names
 
 
 def test_names_are_read_from_a_line_and_a_number_is_not_a_name() -> None:

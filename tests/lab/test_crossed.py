@@ -1,6 +1,7 @@
 """Source: AIAG Measurement Systems Analysis, 4th edition, crossed study (gauge_studies.json)."""
 
 import math
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -161,3 +162,13 @@ def test_limits_hold_what_made_the_study():
 def test_one_level_of_a_factor_is_no_study():
     with pytest.raises(LabError, match="two or more levels"):
         crossed(np.arange(4.0), np.array([0, 0, 1, 1]), np.zeros(4, dtype=int))
+
+
+def test_levels_beyond_all_sense_are_refused_before_they_fill_memory():
+    each = np.arange(6000)
+    tracemalloc.start()
+    with pytest.raises(LabError, match="6000 by 6000 levels are too many"):
+        crossed(each * 1.0, each, each)
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most < 10e6
