@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from numbers import Real
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -77,7 +78,11 @@ class Test:
                 raise UsageError(f"{name} is {value!r:.60}; give a name of a receptacle.")
         if self.jump is not None and not isinstance(self.jump, bool):
             raise UsageError(f"jump is {self.jump!r:.60}; give True or False.")
-        self._setup()
+        ohms = self._setup().hookup.ohms
+        others = ("drop_mv", "u_mv", "jump", "amps") if ohms else ("path_mohm", "path_u_mohm")
+        for name in others:
+            if getattr(self, name) is not None:
+                raise UsageError(f"{name} is nothing that a test of {self.hookup} has.")
         for name in ("drop_mv", "u_mv", "amps", "path_mohm", "path_u_mohm"):
             value = getattr(self, name)
             if value is not None and not math.isfinite(_number(value, name)):
@@ -88,6 +93,8 @@ class Test:
                 raise UsageError(f"{name} is {value:g}; it is above 0.")
         if self.drop_mv is None and self.jump is None and self.path_mohm is None:
             raise UsageError("A test needs drop_mv (with u_mv), jump, or path_mohm.")
+        if self.drop_mv is not None and self.jump is not None:
+            raise UsageError("Give drop_mv or jump: one of them says what was seen.")
         if (self.drop_mv is None) != (self.u_mv is None):
             raise UsageError("A drop needs its standard uncertainty: give drop_mv and u_mv.")
         if (self.path_mohm is None) != (self.path_u_mohm is None):
@@ -388,7 +395,7 @@ def _word(kind: Any, word: str, what: str) -> Any:
 
 
 def _number(value: object, name: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, Real):  # numpy's numbers are real ones
         raise UsageError(f"{name} is {value!r:.60}; give a number.")
     return float(value)
 

@@ -63,6 +63,14 @@ def test_ohms_are_of_the_neutral_where_no_conductor_is_named():
     )
 
 
+def test_numbers_may_be_of_any_kind_that_numpy_has():
+    plain = depth("Desk", 900)
+    numpy = ml.Test(
+        "neutral-ground", "Desk", load="Desk", drop_mv=np.int64(900), u_mv=np.float32(5)
+    )
+    assert ml.resolve(CIRCUIT, [numpy]).points == ml.resolve(CIRCUIT, [plain]).points
+
+
 def test_a_replay_refuses_names_that_the_circuit_does_not_have():
     with pytest.raises(ml.MeterlinkError, match="no receptacle of 'Study'"):
         ml.replay("fixtures/captures/circuit-101/visit.jsonl", circuit=CIRCUIT)
@@ -137,6 +145,15 @@ def test_a_log_that_is_not_there_is_an_error(tmp_path):
         (lambda: depth("Desk", math.nan), "finite"),
         (lambda: ml.Test("neutral-ground", "Desk", load="Desk", drop_mv="9", u_mv=1), "a number"),
         (lambda: ml.Test("neutral-ground", "Desk", load="Desk", drop_mv=9, u_mv=-1), "above 0"),
+        (
+            lambda: ml.Test("neutral-ground", "Desk", load="Desk", path_mohm=9),
+            "path_mohm is nothing",
+        ),
+        (lambda: ml.Test("path-resistance", "Desk", drop_mv=9, u_mv=1), "drop_mv is nothing"),
+        (
+            lambda: ml.Test("neutral-ground", "Desk", load="Desk", drop_mv=9, u_mv=1, jump=False),
+            "Give drop_mv or jump",
+        ),
         (lambda: ml.Circuit("Study", "Door"), "list of names"),
         (lambda: ml.Circuit("Study", ("Door", "Door")), "named twice"),
         (lambda: ml.Circuit("Study", ("panel", "Door")), "another part of the map"),
