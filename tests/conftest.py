@@ -51,6 +51,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.flaky(reruns=2))
 
 
+JOB_OF_THREE = """\
+[circuit]
+name = "Up"
+receptacles = ["Door", "Desk", "Bed"]
+[supply]
+volts = 120
+hertz = 60
+[wire]
+conductor = "14 AWG copper"
+[load]
+amps = {amps}
+"""
+
+
 @dataclass(frozen=True)
 class Run:
     """How a command ended."""

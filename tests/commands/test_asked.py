@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from conftest import Run
+from conftest import JOB_OF_THREE, Run
 from memory_terminal import typed_keys
 
 from drivers.simulated import available
@@ -18,16 +18,7 @@ from meterlink.visit.cautions import are_confirmed
 
 pytestmark = pytest.mark.skipif(not available(), reason="no pseudo-terminals here")
 
-JOB = """\
-[circuit]
-name = "Up"
-receptacles = ["Door", "Desk", "Bed"]
-[supply]
-volts = 120
-hertz = 60
-[load]
-amps = 12
-"""
+JOB = JOB_OF_THREE.format(amps=12).replace('[wire]\nconductor = "14 AWG copper"\n', "")
 
 
 @pytest.fixture

@@ -1,23 +1,13 @@
 """``meterlink enter``: readings by eye."""
 
 import pytest
+from conftest import JOB_OF_THREE
 
 from meterlink.circuit.setup import Verdict
 from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
 
-JOB = """\
-[circuit]
-name = "Up"
-receptacles = ["Door", "Desk", "Bed"]
-[supply]
-volts = 120
-hertz = 60
-[wire]
-conductor = "14 AWG copper"
-[load]
-amps = 12
-"""
+JOB = JOB_OF_THREE.format(amps=12)
 GROUND = ["--hookup", "neutral-ground", "--lead-a", "Desk", "--load-at", "Bed"]
 NEUTRALS = ["--hookup", "neutral-neutral", "--lead-a", "Desk", "--load-at", "Bed"]
 NEUTRALS += ["--lead-b", "Door"]

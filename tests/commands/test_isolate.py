@@ -4,44 +4,10 @@ from pathlib import Path
 
 import pytest
 
-JOB = """\
-[circuit]
-name = "Attic rooms"
-receptacles = ["Door", "Desk", "Bed, left", "Hall"]
-[supply]
-volts = 120
-[load]
-amps = 10
-"""
-
 
 @pytest.fixture
-def job(tmp_path: Path, meterlink: Callable) -> Path:
-    """Door feeds Desk, Desk feeds Bed; Hall is not yet tested."""
-    (tmp_path / "job.toml").write_text(JOB, "utf-8")
-    for a, load, on in (
-        ("Door", "Bed, left", 800),
-        ("Door", "Door", 800),
-        ("Desk", "Bed, left", 1100),
-        ("Desk", "Desk", 1100),
-        ("Bed, left", "Bed, left", 1500),
-    ):
-        done = meterlink(
-            "enter",
-            tmp_path,
-            "--hookup",
-            "neutral-ground",
-            "--lead-a",
-            a,
-            "--load-at",
-            load,
-            "--idle",
-            4,
-            "--on",
-            on,
-        )
-        assert done.code == 0
-    return tmp_path
+def job(attic: Path) -> Path:
+    return attic
 
 
 def test_without_findings_it_tells_steps_and_what_to_expect(job: Path, meterlink: Callable) -> None:
@@ -140,9 +106,8 @@ def test_findings_that_make_no_sense_are_refused_and_nothing_is_written(
     assert not (job / "isolation.csv").exists()
 
 
-def test_it_works_before_any_test(tmp_path: Path, meterlink: Callable) -> None:
-    (tmp_path / "job.toml").write_text(JOB, "utf-8")
-    run = meterlink("isolate", tmp_path, "--at", "Door", "--found-dead", "Desk,Hall")
+def test_it_works_before_any_test(empty_attic: Path, meterlink: Callable) -> None:
+    run = meterlink("isolate", empty_attic, "--at", "Door", "--found-dead", "Desk,Hall")
     assert run.code == 0
     assert "Found so far:" in run.out
 

@@ -3,6 +3,7 @@
 import json
 
 import pytest
+from conftest import JOB_OF_THREE
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -12,18 +13,7 @@ from meterlink.errors import UsageError
 from meterlink.testlog.entered import coarse_step, step_of
 from meterlink.testlog.reader import read_rows
 
-JOB = """\
-[circuit]
-name = "Up"
-receptacles = ["Door", "Desk", "Bed"]
-[supply]
-volts = 120
-hertz = 60
-[wire]
-conductor = "14 AWG copper"
-[load]
-amps = 5
-"""
+JOB = JOB_OF_THREE.format(amps=5)
 PATH = ("--hookup", "path-resistance", "--lead-a", "Desk")
 LOOP = ("--hookup", "loop-resistance", "--lead-a", "Bed")
 NEUTRALS = ("--hookup", "neutral-neutral", "--lead-a", "Desk", "--load-at", "Bed")

@@ -4,12 +4,10 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
-from meterlink.circuit.job import Job, write_job
+from meterlink.circuit.job import Job
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.testlog.columns import Source
 from meterlink.testlog.reader import read_rows
@@ -23,15 +21,8 @@ PER_UNIT = {"mV": 1e3, "V": 1.0}
 
 
 @pytest.fixture
-def hands() -> Iterator[SimulatedOperator]:
-    made = SimulatedOperator(3, seed=5)
-    yield made
-    made.meter.close()
-
-
-@pytest.fixture
-def job(tmp_path: Path, hands: SimulatedOperator) -> Job:
-    return write_job(tmp_path / "job", hands.circuit)
+def job(simulated_job: Job) -> Job:
+    return simulated_job
 
 
 def readings(hands: SimulatedOperator, setup: Setup) -> tuple[float, float]:

@@ -6,7 +6,6 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,15 +26,8 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-termina
 
 
 @pytest.fixture
-def hands() -> Iterator[SimulatedOperator]:
-    made = SimulatedOperator(3, seed=5)
-    yield made
-    made.meter.close()
-
-
-@pytest.fixture
-def job(tmp_path: Path, hands: SimulatedOperator) -> Job:
-    return write_job(tmp_path / "job", hands.circuit)
+def job(simulated_job: Job) -> Job:
+    return simulated_job
 
 
 def rows_of(job: Job) -> list:
