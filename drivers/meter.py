@@ -14,6 +14,7 @@ from typing import Protocol
 from drivers.address import Address, Begun, Finder, Link, open_link
 from drivers.errors import DriverError, OperatingError
 from drivers.readings import Event, Mark, Received, Sent
+from drivers.segments import FRAME_BYTES
 
 #: A read waits at most so long, so that stopping takes no longer.
 _READ_S = 0.1
@@ -50,6 +51,7 @@ class Listening:
         self._emit = emit
         self._clock = clock
         self._ask = address.ask
+        self._is_framed = address.driver == "segments"
         self._every_s = address.every_s
         self._asked_s: float | None = None
         self._answered = True
@@ -67,8 +69,12 @@ class Listening:
             timeout_s = self._ask_if_due(link)
         data = link.read(timeout_s)
         if data:
-            self._answered = self._answered or data[-1:] in b"\r\n"
+            self._answered = self._answered or self._ends_answer(data[-1])
             self._emit(Received(self._clock(), data))
+
+    def _ends_answer(self, last: int) -> bool:
+        """Whether a byte is the last one of an answer: a line end, or the last of 14 in a frame."""
+        return last >> 4 == FRAME_BYTES if self._is_framed else last in b"\r\n"
 
     def _ask_if_due(self, link: Link) -> float:
         """Returns how long to wait for bytes now."""

@@ -11,6 +11,7 @@ from drivers.address import Address, Finder, Link, parse_address
 from drivers.errors import OpeningError, OperatingError
 from drivers.meter import ANSWER_WITHIN_S, Listening, Meter
 from drivers.readings import Event, Mark, Received, Sent
+from drivers.simulated_bytes import segment_frame
 
 WITHIN_S = 5.0  # of the wall clock; only a failure takes so long
 
@@ -170,11 +171,11 @@ def test_an_adapter_is_known_by_its_number_or_its_socket(
 class Asking:
     """A meter that is asked, with a clock that the test moves."""
 
-    def __init__(self, *answers: bytes, every: str = "") -> None:
+    def __init__(self, *answers: bytes, every: str = "", driver: str = "lines") -> None:
         self.now_s = 0.0
         self.events: list[Event] = []
         self.link = PlayedLink(*answers)
-        address = parse_address(f"lines:COM1,ask=520a{every}")
+        address = parse_address(f"{driver}:COM1,ask=520a{every}")
         self.talk = Listening(address, self.events.append, lambda: self.now_s)
         self.talk.begin(self.link)
 
@@ -191,6 +192,14 @@ def test_a_meter_is_asked_again_once_it_has_answered() -> None:
     asking.step(0.1)
     assert len(asking.link.sent) == 3
     assert isinstance(asking.events[0], Sent)
+
+
+def test_a_frame_without_a_line_end_is_an_answer_too() -> None:
+    frame = segment_frame(0.0015)
+    asking = Asking(frame[:6], frame[6:], frame, driver="segments")
+    for _ in range(3):
+        asking.step(0.1)
+    assert len(asking.link.sent) == 2
 
 
 def test_a_meter_is_not_asked_more_often_than_it_may_be() -> None:
