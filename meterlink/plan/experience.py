@@ -64,19 +64,35 @@ class Experience:
     def tells_nothing(self, setup: Setup) -> bool:
         """Whether the log shows that a test cannot tell: it, or others on its leads, could not."""
         rows = self.by_leads.get(leads_of(setup), [])
-        return self.was_unclear(setup) or self.stood_still(setup) or _all_unclear(rows, SAME_LEADS)
+        told = self.was_unclear(setup) or self.stood_still(setup) or self.left_open(setup)
+        return told or _all_unclear(rows, SAME_LEADS)
+
+    def _same(self, setup: Setup) -> list[TestRow]:
+        rows = self.by_leads.get(leads_of(setup), [])
+        return [row for row in rows if row.setup.load_at == setup.load_at]
 
     def was_unclear(self, setup: Setup) -> bool:
         """Whether a test itself was done often enough to show that it cannot tell."""
-        rows = self.by_leads.get(leads_of(setup), [])
-        same = [row for row in rows if row.setup.load_at == setup.load_at]
-        return _all_unclear(same, SAME_TEST)
+        return _all_unclear(self._same(setup), SAME_TEST)
 
     def stood_still(self, setup: Setup) -> bool:
         """Whether a test was done often enough to show that nothing moves there."""
-        rows = self.by_leads.get(leads_of(setup), [])
-        same = [row.verdict for row in rows if row.setup.load_at == setup.load_at]
+        same = [row.verdict for row in self._same(setup)]
         return len(same) >= SAME_TEST and set(same) == {Verdict.NOT_IN_PATH}
+
+    def left_open(self, setup: Setup) -> bool:
+        """Whether a test was done often enough beside another's current, which it adds to or not.
+
+        Which of the two it does is the same every time.
+        """
+        same = self._same(setup)
+        return len(same) >= SAME_TEST and all(self._beside_current(row) for row in same)
+
+    def _beside_current(self, row: TestRow) -> bool:
+        """Whether an idle reading is another appliance's current (of a supply it is the supply)."""
+        of_neutral = row.setup.hookup in (Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND)
+        large = row.idle_mv is not None and abs(row.idle_mv) >= self.meter.large_idle_mv
+        return of_neutral and large and Flag.FLOATING not in row.flags
 
     def shortest_sag_mv(self) -> float:
         """What the load makes over hot and neutral of the shortest run."""
@@ -133,14 +149,7 @@ class Experience:
         """
         rows = [row for rows in self.by_hookup.values() for row in rows]
         found = []
-        large = [
-            row.idle_mv
-            for row in rows
-            if row.idle_mv is not None
-            and row.setup.hookup in (Hookup.NEUTRAL_NEUTRAL, Hookup.NEUTRAL_GROUND)
-            and abs(row.idle_mv) >= self.meter.large_idle_mv
-            and Flag.FLOATING not in row.flags
-        ]
+        large = [row.idle_mv or 0.0 for row in rows if self._beside_current(row)]
         if rows and len(large) >= HALF_SHOWN * len(rows):
             found.append(
                 f"Idle readings are about {median(map(abs, large)):.0f} mV: something else on the "

@@ -120,11 +120,13 @@ def infer(
                     "Correct the name in the log, or add the receptacle to job.toml."
                 )
     adds, opposes = _signs(rows, assumptions)
-    setting, ensemble = _weighed(circuit, rows, findings, capacity, seed, adds)
-    share = 0.0
+    share, floor = 0.0, -np.inf
     if opposes is not None:
         other = _weighed(circuit, rows, findings, capacity, seed, opposes, sound_only=True)
-        log_odds = _log_total(other[1]) - _log_total(ensemble) + _log_sign_odds(rows, assumptions)
+        floor = _log_total(other[1]) + _log_sign_odds(rows, assumptions)
+    setting, ensemble = _weighed(circuit, rows, findings, capacity, seed, adds, floor=floor)
+    if opposes is not None:
+        log_odds = floor - _log_total(ensemble)
         share = float(1 / (1 + np.exp(-np.clip(log_odds, -700.0, 700.0))))
         ensemble = _mixed(ensemble, other[1], share)
         setting = other[0] if share > 0.5 else setting
@@ -155,8 +157,12 @@ def _weighed(
     assumptions: Assumptions,
     *,
     sound_only: bool = False,
+    floor: float = -np.inf,
 ) -> tuple[Setting, Ensemble]:
-    """The hypotheses that the rows leave, with one belief of the idle readings' sign."""
+    """The hypotheses that the rows leave, with one belief of the idle readings' sign.
+
+    Conditions that could not matter beside the log weight ``floor`` are left out.
+    """
     n = len(circuit.receptacles)
     tests = Tests.of(observations_of(circuit, rows, assumptions), assumptions.outliers)
     setting = Setting(
@@ -174,11 +180,12 @@ def _weighed(
     sound = search(setting, strata[0], capacity=room, seed=seed)
     found = [improved(sound, setting, strata[0])] if sound is not None else []
     if not sound_only:
-        found += _conditions(found, strata, setting, room, seed, assumptions)
+        log_path = float(np.log(assumptions.conditions.second_path))
+        found += _conditions(found, strata, setting, room, seed, log_path, floor)
     ensemble = Ensemble.joined(found)
     near = ensemble.log_weight > ensemble.log_weight.max() - NEGLIGIBLE
     ensemble = with_wrong_names(ensemble.take(near), setting, strata[0], assumptions)
-    return setting, ensemble if sound_only else _with_strays(ensemble, strata, setting, assumptions)
+    return setting, _with_strays(ensemble, strata, setting, assumptions)
 
 
 def _with_strays(
@@ -214,30 +221,34 @@ def _conditions(
     setting: Setting,
     room: int,
     seed: int,
-    assumptions: Assumptions,
+    log_path: float,
+    floor: float,
 ) -> list[Ensemble]:
     """The trees of every condition that might matter beside the sound ones.
 
     A few of each first, and more where these are not far behind.
     """
     more: list[Ensemble] = []
+
+    def total() -> float:
+        return float(np.logaddexp(_log_total(Ensemble.joined([*found, *more])), floor))
+
     for kinds in ((Kind.CLOSED,), (Kind.BONDED, Kind.ELSEWHERE)):
-        sofar = [*found, *more]
-        here = [s for s in strata if s.kind in kinds and could_matter(sofar, s, setting)]
-        floor = _log_total(Ensemble.joined(sofar)) - FAR_BEHIND
-        parts = searched(setting, here, capacity=SCREEN, seed=seed, floor=floor)
+        sofar, beside = [*found, *more], total()
+        here = [s for s in strata if s.kind in kinds and could_matter(sofar, s, setting, beside)]
+        least = beside - FAR_BEHIND
+        parts = searched(setting, here, capacity=SCREEN, seed=seed, floor=least)
         screened = [(one, part) for one, part in zip(here, parts, strict=True) if part is not None]
         for stratum, part in sorted(screened, key=lambda pair: -_log_total(pair[1])):
-            if _log_total(part) >= _log_total(Ensemble.joined([*found, *more])) - WORTH_MORE:
+            if _log_total(part) >= total() - WORTH_MORE:
                 if room // FEWER > SCREEN and not part.complete:
                     part = search(setting, stratum, capacity=room // FEWER, seed=seed) or part
                 part = improved(part, setting, stratum)
             more.append(part)
-    log_path = float(np.log(assumptions.conditions.second_path))
-    every = [*found, *more]
-    if len(strata[0].places) > 2 and _badness(every) + log_path > -MATTERS:
-        total = _log_total(Ensemble.joined(every))
-        path = closed_between_points(every[0], setting, log_path, strata[0].places, total)
+    every, places = [*found, *more], strata[0].places
+    gained = _log_total(Ensemble.joined(every)) + _badness(every) + log_path
+    if len(places) > 2 and gained > total() - MATTERS:
+        path = closed_between_points(every[0], setting, log_path, places, total())
         more += [path] if path is not None else []
     return more
 
@@ -333,10 +344,14 @@ def _badness(found: Sequence[Ensemble]) -> float:
     return float(whole.badness[best] + whole.log_prior.max() - whole.log_prior[best])
 
 
-def could_matter(found: Sequence[Ensemble], stratum: Stratum, setting: Setting) -> bool:
-    """Whether a condition might matter beside what was found, if it explained the tests best."""
+def could_matter(
+    found: Sequence[Ensemble], stratum: Stratum, setting: Setting, total: float
+) -> bool:
+    """Whether a condition might matter beside log weight ``total`` if it explained the tests best.
+
+    How well a test can be explained is told by what was ``found``.
+    """
     whole = Ensemble.joined(list(found))
-    total = float(np.logaddexp.reduce(whole.log_weight))
     best = int((whole.log_prior + whole.log_evidence).argmax())
     n = len(stratum.places)
     ring = stratum.kind is Kind.CLOSED

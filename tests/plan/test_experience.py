@@ -66,6 +66,18 @@ def test_a_test_that_stood_still_twice_is_not_done_a_third_time():
     assert not Experience.of(CIRCUIT, [still, still, jump]).tells_nothing(GROUND)
 
 
+def test_a_test_beside_anothers_current_is_done_twice_at_most():
+    """Whether the load adds to that current or works against it is the same every time."""
+    jump = row(GROUND, idle_mv=900.0, drop_mv=1200.0, drop_u_mv=200.0)
+    assert not Experience.of(CIRCUIT, [jump]).tells_nothing(GROUND)
+    assert Experience.of(CIRCUIT, [jump, jump]).tells_nothing(GROUND)
+    quiet = row(GROUND, idle_mv=6.0, drop_mv=1200.0, drop_u_mv=5.0)
+    assert not Experience.of(CIRCUIT, [jump, quiet]).tells_nothing(GROUND)
+    sag = Setup(Hookup.LINE_DROP, "Bay", None, "Bay")
+    supply = row(sag, idle_mv=120_000.0, drop_mv=1200.0, drop_u_mv=200.0)
+    assert not Experience.of(CIRCUIT, [supply] * 4).tells_nothing(sag)
+
+
 def test_leads_that_could_not_tell_with_any_load_tell_nothing_with_another():
     loads = [row(Setup(Hookup.NEUTRAL_GROUND, "Bay", None, at), Verdict.UNCLEAR) for at in "XYZ"]
     known = Experience.of(CIRCUIT, loads)
