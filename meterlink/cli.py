@@ -124,7 +124,7 @@ def _prepare_streams() -> None:
     codecs.register_error("meterlink.plain", spelled_plainly)
     if sys.stdin is None:
         sys.stdin = open(os.devnull, encoding="utf-8")  # noqa: SIM115, PTH123 (stays open to the end; no path)
-    elif isinstance(sys.stdin, io.TextIOWrapper):
+    elif isinstance(sys.stdin, io.TextIOWrapper) and sys.stdin.errors != "replace":
         sys.stdin.reconfigure(errors="replace")
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
