@@ -207,7 +207,8 @@ def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None
     from drivers.capture import replay as events
     from meterlink.circuit.job import circuit_from_header
     from meterlink.levels.visit_split import completed_tests
-    from meterlink.testlog.from_capture import checked_names_in, measured_row
+    from meterlink.testlog.from_capture import checked_names_in
+    from meterlink.testlog.rows import measured_row
 
     rows: list[TestRow] = []
     if circuit is not None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from meterlink.circuit.job import Job
     from meterlink.circuit.setup import Setup, Verdict
     from meterlink.testlog.columns import TestRow
-    from meterlink.testlog.entered import Levels
+    from meterlink.testlog.rows import Levels
 
 
 T = TypeVar("T")
@@ -95,7 +95,7 @@ def enter_command(
     from meterlink.circuit.circuit import LoadKind
     from meterlink.circuit.setup import Hookup, made_setup
     from meterlink.commands.job_input import job_from, time_from
-    from meterlink.testlog.entered import entered_row
+    from meterlink.testlog.rows import entered_row
     from meterlink.visit.keyboard import place
 
     opened = job_from(job)
@@ -195,7 +195,7 @@ def _ohms_row(
     note: str,
 ) -> "TestRow":
     """What an ohmmeter showed, and nothing else."""
-    from meterlink.testlog.entered import ohms_row, step_of
+    from meterlink.testlog.rows import ohms_row, step_of
 
     if ohms["ohms"] is None or any(value is not None for value in seen.values()):
         raise UsageError(f"{setup.hookup} is read in ohms: give --ohms, and no millivolts.")
@@ -231,7 +231,7 @@ def _seen(
 ) -> "Levels | Verdict":
     """The one way in which the reading was stated."""
     from meterlink.circuit.setup import Hookup, Verdict
-    from meterlink.testlog.entered import (
+    from meterlink.testlog.rows import (
         SOURCE_U_MV,
         SUPPLY_WANDER_MV,
         WANDER_MV,

@@ -110,7 +110,7 @@ def command(
     from meterlink.commands.job_input import findings_of, job_from, remark, rows_of
     from meterlink.plan.next_test import next_test, worth_of
     from meterlink.plan.questions import Goal, Question
-    from meterlink.testlog.entered import coarse_step
+    from meterlink.testlog.rows import coarse_step
     from meterlink.tree.infer import infer
     from meterlink.visit.keyboard import place
 

@@ -20,8 +20,8 @@ from meterlink.lab.switching import Load
 from meterlink.levels.visit_split import completed_tests
 from meterlink.live.session import LiveSession
 from meterlink.testlog.columns import Source, TestRow
-from meterlink.testlog.from_capture import measured_row
 from meterlink.testlog.log import TestLog
+from meterlink.testlog.rows import measured_row
 from meterlink.visit.notices import Notice, NoticeKind
 
 _POLL_S = 0.2

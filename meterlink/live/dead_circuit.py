@@ -20,7 +20,7 @@ from meterlink.errors import MeterlinkError, UsageError
 from meterlink.levels.dead_circuit import DeadDetector
 from meterlink.live.session import LiveSession
 from meterlink.live.terminal import tell
-from meterlink.testlog.entered import coarse_step
+from meterlink.testlog.rows import coarse_step
 from meterlink.visit.cautions import Mains, MainsCheck
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice

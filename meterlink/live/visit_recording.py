@@ -30,9 +30,10 @@ from meterlink.live.session import LiveSession
 from meterlink.testlog.captures import LoggedTests, name_of, recordings_in, remove_if_empty
 from meterlink.testlog.columns import Source, TestRow
 from meterlink.testlog.findings import withdraw, withdrawn_tests
-from meterlink.testlog.from_capture import measured_row, read_visit
+from meterlink.testlog.from_capture import read_visit
 from meterlink.testlog.log import TestLog
 from meterlink.testlog.recorded import digests_of, recorded_tests
+from meterlink.testlog.rows import measured_row
 from meterlink.visit.state import SetMark, TypedTest
 from meterlink.visit.typed_levels import typed_row
 

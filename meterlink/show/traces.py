@@ -22,7 +22,7 @@ from meterlink.levels.visit_split import CompletedTest, completed_tests
 from meterlink.show.map_svg import ACCENT, ALERT, FAINT, INK, PAPER, RULE, add, markup, picture
 from meterlink.testlog.captures import sha256
 from meterlink.testlog.columns import Source, TestRow
-from meterlink.testlog.from_capture import measured_row
+from meterlink.testlog.rows import measured_row
 
 _MOST_MARKS = 40  # per test and kind; more would only blacken the plot
 

@@ -2,14 +2,13 @@
 
 Nothing is written before every test of the capture has been measured and every name in it is known.
 Tests are known by what was recorded of them (``meterlink.testlog.captures``), so that a replay that
-was killed half way goes on where it stopped, and one that was done adds nothing. A live visit makes
-the row of a measured test by the same ``measured_row``.
+was killed half way goes on where it stopped, and one that was done adds nothing.
 """
 
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, fields, replace
-from datetime import datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 from drivers.capture import CaptureReader, replay
@@ -21,53 +20,11 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.job import JOB_FILE, Job, circuit_from_header, read_job, write_job
 from meterlink.errors import JobError, UsageError
 from meterlink.files import why
-from meterlink.levels.dead_circuit import DeadMeasurement
 from meterlink.levels.visit_split import CompletedTest, completed_tests, setup_of
 from meterlink.testlog.captures import CapturesLog
 from meterlink.testlog.columns import Source, TestRow
 from meterlink.testlog.recorded import digests_of
-
-_ROW_FIELDS = {one.name for one in fields(TestRow)}
-
-
-def measured_row(
-    done: CompletedTest, *, started: datetime, amps: float | None, source: Source, capture: str
-) -> TestRow:
-    """Make the row of a completed test; the log gives it its number.
-
-    Args:
-        done: The test.
-        started: Time zero of its capture. The row's time is that of the test's mark, to the
-            millisecond, so that a replay finds it again.
-        amps: Stated current of the load; a test at its lower setting knows that one's itself.
-        source: Live or replay.
-        capture: File name of the capture in the job's folder of captures; may be set later.
-    """
-    found = done.measurement
-    same = _ROW_FIELDS & {one.name for one in fields(found)} - {"amps"}
-    row = TestRow(
-        test=0,
-        time=_to_milliseconds(started + timedelta(milliseconds=round(done.started_s * 1e3))),
-        setup=done.setup,
-        amps=_amps(done, amps),
-        source=source,
-        capture=capture,
-        note="; ".join(note for note in done.notes if note),
-        **{name: getattr(found, name) for name in same},
-    )
-    return replace(row, setting=found.setting or None)
-
-
-def _amps(done: CompletedTest, stated: float | None) -> float | None:
-    """Current as stated; of a direct source as it was read back; none of an ohmmeter."""
-    if isinstance(done.measurement, DeadMeasurement):
-        return done.measurement.amps if not done.setup.hookup.ohms else None
-    return done.amps_low if done.measurement.setting == "low" and done.amps_low else stated
-
-
-def _to_milliseconds(time: datetime) -> datetime:
-    """A time as the log keeps it; a live visit starts at some microsecond."""
-    return time.replace(microsecond=time.microsecond // 1000 * 1000)
+from meterlink.testlog.rows import measured_row
 
 
 @dataclass(frozen=True, slots=True)

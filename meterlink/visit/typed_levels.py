@@ -14,7 +14,7 @@ from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.levels.visit_split import smallest_drop_mv
 from meterlink.testlog.columns import TestRow
-from meterlink.testlog.entered import (
+from meterlink.testlog.rows import (
     SOURCE_U_MV,
     SUPPLY_WANDER_MV,
     WANDER_MV,

@@ -18,7 +18,7 @@ from meterlink.circuit.setup import Hookup, Setup
 from meterlink.plan.next_test import next_test
 from meterlink.simulation import Wiring, random_wiring
 from meterlink.testlog.columns import TestRow
-from meterlink.testlog.entered import ohms_row, source_row
+from meterlink.testlog.rows import ohms_row, source_row
 from meterlink.tree.infer import infer
 from meterlink.tree.resolve import map_of
 

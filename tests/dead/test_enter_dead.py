@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Verdict, made_setup
 from meterlink.errors import UsageError
-from meterlink.testlog.entered import coarse_step, step_of
 from meterlink.testlog.reader import read_rows
+from meterlink.testlog.rows import coarse_step, step_of
 
 JOB = JOB_OF_THREE.format(amps=5)
 PATH = ("--hookup", "path-resistance", "--lead-a", "Desk")

@@ -9,7 +9,7 @@ from drivers.readings import Function, Mark, Reading
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Hookup, Setup
 from meterlink.testlog.columns import Source, TestRow
-from meterlink.testlog.from_capture import measured_row
+from meterlink.testlog.rows import measured_row
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import Notice, NoticeKind
 from meterlink.visit.planning import Outlook

@@ -12,7 +12,7 @@ from drivers.readings import Function, Reading
 from meterlink.circuit.setup import LIVE_HOOKUPS, Hookup, Verdict
 from meterlink.levels.visit_split import completed_tests
 from meterlink.testlog.columns import Source
-from meterlink.testlog.from_capture import measured_row
+from meterlink.testlog.rows import measured_row
 from meterlink.visit.loop import Visit
 from meterlink.visit.notices import NoticeKind
 from meterlink.visit.planning import Outlook

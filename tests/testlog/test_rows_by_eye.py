@@ -11,7 +11,7 @@ from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.errors import UsageError
 from meterlink.testlog.columns import Source, from_cells, to_cells
-from meterlink.testlog.entered import (
+from meterlink.testlog.rows import (
     CONTACT_U_MOHM,
     FOUR_WIRE_U_MOHM,
     Levels,

@@ -9,7 +9,8 @@ from drivers.capture import CaptureReader, replay
 from meterlink.circuit.job import circuit_from_header, write_job
 from meterlink.levels.visit_split import CompletedTest, completed_tests
 from meterlink.testlog.columns import Source, from_cells, to_cells
-from meterlink.testlog.from_capture import measured_row, read_visit
+from meterlink.testlog.from_capture import read_visit
+from meterlink.testlog.rows import measured_row
 
 
 def some_test(captures: Path) -> CompletedTest:

@@ -1,4 +1,6 @@
-"""Tests read off a meter by eye, and tests of the dead circuit, as rows of the log.
+"""A test becomes its row of the log: measured (live or replayed), or read off a meter by eye.
+
+``measured_row`` takes levels, drop and verdict from the measurement of a visit's readings.
 
 A person averages a wandering display in the head. How well is stated as the half-width within which
 the reading seemed to stay; its standard uncertainty is that over the square root of three (JCGM 100
@@ -11,16 +13,17 @@ F.2.2.1).
 """
 
 import math
-from dataclasses import dataclass, replace
-from datetime import datetime
+from dataclasses import dataclass, fields, replace
+from datetime import datetime, timedelta
 
 from meterlink.assumptions import USUAL
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup, Verdict
 from meterlink.errors import UsageError
+from meterlink.levels.dead_circuit import DeadMeasurement
 from meterlink.levels.drop import evaluate
-from meterlink.levels.visit_split import smallest_drop_mv
-from meterlink.testlog.columns import TestRow
+from meterlink.levels.visit_split import CompletedTest, smallest_drop_mv
+from meterlink.testlog.columns import Source, TestRow
 
 CONTACT_U_MOHM = 3.0  # probes of two wires, pushed home again each time (common practice)
 FOUR_WIRE_U_MOHM = 0.3  # four wires: what the clips' places on the conductor leave (from memory)
@@ -28,6 +31,48 @@ SOURCE_U_MV = 0.1  # a direct-current reading by eye, thermal voltages taken off
 LONGEST_M = 120.0  # of one conductor between two points of a dwelling's circuit (common practice)
 LONGEST_OHMS = 1.5  # the same where the conductor is not stated
 COARSE = 0.5  # of the usual shortest run: a step above it tells runs apart badly
+
+_ROW_FIELDS = {one.name for one in fields(TestRow)}
+
+
+def measured_row(
+    done: CompletedTest, *, started: datetime, amps: float | None, source: Source, capture: str
+) -> TestRow:
+    """Make the row of a completed test; the log gives it its number.
+
+    Args:
+        done: The test.
+        started: Time zero of its capture. The row's time is that of the test's mark, to the
+            millisecond, so that a replay finds it again.
+        amps: Stated current of the load; a test at its lower setting knows that one's itself.
+        source: Live or replay.
+        capture: File name of the capture in the job's folder of captures; may be set later.
+    """
+    found = done.measurement
+    same = _ROW_FIELDS & {one.name for one in fields(found)} - {"amps"}
+    row = TestRow(
+        test=0,
+        time=_to_milliseconds(started + timedelta(milliseconds=round(done.started_s * 1e3))),
+        setup=done.setup,
+        amps=_amps(done, amps),
+        source=source,
+        capture=capture,
+        note="; ".join(note for note in done.notes if note),
+        **{name: getattr(found, name) for name in same},
+    )
+    return replace(row, setting=found.setting or None)
+
+
+def _amps(done: CompletedTest, stated: float | None) -> float | None:
+    """Current as stated; of a direct source as it was read back; none of an ohmmeter."""
+    if isinstance(done.measurement, DeadMeasurement):
+        return done.measurement.amps if not done.setup.hookup.ohms else None
+    return done.amps_low if done.measurement.setting == "low" and done.amps_low else stated
+
+
+def _to_milliseconds(time: datetime) -> datetime:
+    """A time as the log keeps it; a live visit starts at some microsecond."""
+    return time.replace(microsecond=time.microsecond // 1000 * 1000)
 
 
 def ohms_row(
