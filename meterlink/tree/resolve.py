@@ -88,7 +88,7 @@ def map_of(posterior: Posterior, rows: Sequence[TestRow]) -> wiring.WiringMap:
         poor_joints=tuple(joint for joint in joints if joint.probability >= LISTED_POOR),
         unseparated=apart,
         untested=untested,
-        notes=notes_of(rows, likely) + found + misfit,
+        notes=found + notes_of(rows, likely) + misfit,
         loop=loop,
         explained=not misfit and not elsewhere(posterior.findings),
         conditions=conditions,
