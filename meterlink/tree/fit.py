@@ -29,8 +29,9 @@ SHORT_LIST, MAY_GAIN = 4, 2.0  # iterations from each before the best is followe
 # starts where there is another path, those of a fit that is near enough, and their spread in logs
 PATH_STARTS, NEARLY_STARTS, START_SD = 4, 2, 1.0
 MAX_ITERATIONS = 40
-# nats that another step promises where a fit ends, one that is near enough, and a rough one
-CONVERGED, NEARLY, ROUGHLY = 1e-3, 0.02, 0.1
+# nats that another step promises where a fit ends, one that is near enough, and a rough one (times
+# its width)
+CONVERGED, NEARLY, ROUGHLY = 1e-3, 0.02, 0.03
 MOST_DAMPING, MORE_DAMPING = 1e6, 5.0
 WORD, DAMPING = (0.5, 0.9), (2.0, 0.1)  # part of its promise that a step kept, and what follows
 WORTH_DROPPING = 0.75  # part that is left of a batch; going on without the rest costs a copy
@@ -260,7 +261,7 @@ def _second_look(first: _Modes, rough: Stages) -> _Modes:
         return first
     turned = start(problem.like(rows=rows), np.where(far[rows], 1.0, OTHERS_WEIGHT))
     wide = problem.like(rows=several).sagged(x[several], rough=WIDE)
-    loose = maximise(wide, x[several], SHORT_LIST, ROUGHLY)[0]
+    loose = maximise(wide, x[several], SHORT_LIST, ROUGHLY * WIDE)[0]
     every = np.concatenate([rows, several])
     found = _near(problem.like(rows=every), np.concatenate([turned, loose]), rough, SHORT_LIST)
     hopeful = np.flatnonzero(found.value > first.value[every] - MAY_GAIN)
@@ -274,7 +275,7 @@ def _second_look(first: _Modes, rough: Stages) -> _Modes:
 def _near(problem: Problem, x: Floats, stages: Stages, iterations: int = MAX_ITERATIONS) -> _Modes:
     """The modes that a rough fit from ``x`` leads to."""
     for width, most in stages:
-        x = maximise(problem.sagged(x, rough=width), x, most, ROUGHLY)[0]
+        x = maximise(problem.sagged(x, rough=width), x, most, ROUGHLY * width)[0]
     problem = problem.sagged(x)
     return _Modes(problem, *maximise(problem, x, iterations))
 

@@ -234,9 +234,11 @@ class Problem:
         rest = np.where(c.bonded, path[:, 1], path[:, 0])[:, None]
         whole = (1 + ratio) * own + rest
         lost = a * b / whole
-        inner = c.lead * b[..., None] + c.current * a[..., None]
-        inner -= (lost * (1 + ratio))[..., None] * (c.between**2)[:, None, :]
-        slope = part - (shown / whole)[..., None] * inner * runs[:, None, :]
+        part_shown = shown / whole
+        inner = c.lead * (part_shown * b)[..., None]
+        inner += c.current * (part_shown * a)[..., None]
+        inner -= (part_shown * lost * (1 + ratio))[..., None] * (c.between**2)[:, None, :]
+        slope = part - inner * runs[:, None, :]
         by_path = np.where(c.bonded[:, None], ratio * own, rest) * lost / whole * shown
         by_path -= ratio * on_ground * lost * there[:, None]
         by_bond = np.where(c.bonded[:, None], rest * lost / whole * shown, 0.0)
@@ -251,13 +253,13 @@ class Problem:
             value = (self.scaled @ runs[..., None])[..., 0]
             return self._shown(value, self.scaled * runs[:, None, :])
         value, by_run, by_path = self._transfer(runs, path, 0)
-        seen = tests.sides[:, 0]
-        by_path = by_path * seen[:, None]
-        value, slope = value * seen, np.zeros((*value.shape, self.size))
-        slope[:, :, :width] = by_run * seen[:, None]
+        if not tests.sides[:, 0].all():
+            seen = tests.sides[:, 0]
+            value, by_run, by_path = value * seen, by_run * seen[:, None], by_path * seen[:, None]
+        slope = np.zeros((*value.shape, self.size))
+        slope[:, :, :width] = by_run
         for i, side in enumerate(self.sides):
-            seen = tests.sides[:, side]
-            at = width * (i + 1)
+            seen, at = tests.sides[:, side], width * (i + 1)
             ratio = np.exp(x[:, at : at + width]) if self.ratios else 1.0
             more, by_side, side_path = self._transfer(runs * ratio, path, side)
             value = value + more * seen
@@ -271,7 +273,8 @@ class Problem:
             slope[:, :, self.source_at] = source
         if self.with_path:
             slope[:, :, -2:] = by_path
-        return self._shown(value * self.amps, slope * self.amps[..., None])
+        slope *= self.amps[..., None]
+        return self._shown(value * self.amps, slope)
 
     def _shown(self, value: Floats, slope: Floats) -> tuple[Floats, Floats]:
         """A meter on AC shows no sign."""
@@ -279,7 +282,8 @@ class Problem:
         if not turned.any():
             return value, slope
         sign = np.where(turned, -1.0, 1.0)
-        return value * sign, slope * sign[..., None]
+        slope *= sign[..., None]
+        return value * sign, slope
 
     def _off_nearest(self, predicted: Floats) -> tuple[Floats, Floats]:
         """How far each test is above a prediction, by its nearest likely drop, and that one's u."""
@@ -360,9 +364,7 @@ class Problem:
 
         Where a run is far longer than usual its prior is hollow; some curvature is kept there.
         """
-        off = np.minimum(x[:, : self.width] - self.columns.mean, MOST_HOLLOW)
-        result: Floats = -self.precision * off
-        return result
+        return -self.precision * np.minimum(x[:, : self.width] - self.columns.mean, MOST_HOLLOW)
 
     def moved(self, x: Floats, step: Floats) -> Floats:
         """``x`` after a step by slopes of its logs, cut where it goes too far.
