@@ -125,7 +125,7 @@ def next_test(
     asked = (question or Question(goal)).checked(circuit.receptacles)
     done = {row.setup for row in posterior.rows} if done is None else done
     known = Experience.of(circuit, posterior.rows, assumptions)
-    setups = _fewer(
+    setups = fewer(
         possible_setups(circuit, not_now=not_now, hookups=hookups, one_place=one_place, side=side)
     )
     if not setups:
@@ -191,7 +191,7 @@ def _advice(posterior: Posterior, known: Experience, *, one_place: bool) -> tupl
     return looks + known.advice(one_place=one_place) or (OTHER_WAYS,)
 
 
-def _fewer(setups: Iterable[Setup]) -> list[Setup]:
+def fewer(setups: Iterable[Setup]) -> list[Setup]:
     """The tests that are weighed: all, but for very many, of which those like others are thinned.
 
     Of tests with the load at neither lead there are as many as receptacles cubed.

@@ -4,8 +4,8 @@ The modes of the runs are found by damped Gauss-Newton steps, and the integral a
 Laplace's approximation. What a fit leaves known of the runs predicts other tests.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -54,11 +54,16 @@ CHUNK = 400_000  # hypotheses times runs times tests fitted at once: bounds memo
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What all fits of one log share: the tests, the runs' prior, and the ground contacts."""
+    """What all fits of one log share: the tests, the runs' prior, and the ground contacts.
+
+    ``modes`` has those of hypotheses weighed before, by their evidence keys, for whoever wants
+    their runs too.
+    """
 
     tests: Tests
     prior: RunPrior
     grounds: Grounds
+    modes: dict[int, list[Floats]] = field(default_factory=dict, compare=False, repr=False)
 
     def only(self, which: Flags | NDArray[np.intp]) -> "Known":
         """The same with a part of the tests."""
@@ -199,10 +204,9 @@ def maximise(
     return modes, values
 
 
-def _mode(columns: Columns, known: Known, *, ratios: bool) -> tuple[Problem, Floats]:
+def _mode(problem: Problem, x: Floats, known: Known) -> tuple[Problem, Floats]:
     """The problem with the currents as the sag leaves them, and its mode."""
-    problem = Problem(columns, known.tests, known.prior, known.grounds, ratios=ratios)
-    x = start(problem)
+    columns, ratios = problem.columns, problem.ratios
     if not (columns.used.any() or problem.with_source):  # the tests see nothing
         return problem, x
     if problem.with_path:
@@ -297,14 +301,31 @@ def _best_mode(problem: Problem, x: Floats, starts: int) -> tuple[Problem, Float
     return best.problem, maximise(best.problem, best.x)[0]
 
 
-def fit(columns: Columns, known: Known, *, ratios: bool = True) -> Fit:
+def fit(
+    columns: Columns, known: Known, *, ratios: bool = True, keys: NDArray[np.int64] | None = None
+) -> Fit:
     """Mode and curvature of the runs; for ``ratios`` see ``likelihood.Problem``.
 
     Gauss and Newton's curvature leaves out how the slope itself changes. At the mode that part is
     the slope of the prior, as all slopes add up to nothing there. Cost grows with ``N * m * D**2``;
-    memory with ``N * m * D``.
+    memory with ``N * m * D``. Hypotheses with ``keys`` that were all fitted before are not again.
     """
-    problem, x = _mode(columns, known, ratios=ratios)
+    problem = Problem(columns, known.tests, known.prior, known.grounds, ratios=ratios)
+    found = [] if keys is None else [known.modes.get(int(key)) for key in keys]
+    x = start(problem)
+    if found and all(found):
+        x = _recalled(problem, x, [one for one in found if one])
+        problem = problem.sagged(x)
+        x = maximise(problem, x)[0]
+    else:
+        problem, x = _mode(problem, x, known)
+        for i, key in enumerate([] if keys is None else keys):
+            used = int(columns.used[i].sum())
+            ends = [*(min(part.start + used, part.stop) for part in problem.parts[:3])]
+            ends += [part.stop for part in problem.parts[3:]]
+            known.modes[int(key)] = [
+                x[i, part.start : end] for part, end in zip(problem.parts, ends, strict=True)
+            ]
     predicted, slope = problem.predict(x)
     seen = problem.likelihood(predicted)
     value, _, hessian = problem.normal_equations(x, slope, seen)
@@ -328,12 +349,24 @@ def fit(columns: Columns, known: Known, *, ratios: bool = True) -> Fit:
     )
 
 
+def _recalled(problem: Problem, x: Floats, found: Sequence[Sequence[Floats]]) -> Floats:
+    """Modes that were found before, in the columns of a problem; ``x`` where they say nothing."""
+    x = x.copy()
+    for row, one in zip(x, found, strict=True):
+        for part, values in zip(problem.parts, one, strict=True):
+            here = row[part]
+            here[: len(values)] = values[: len(here)]
+    return x
+
+
 def refit(
     h: Hypotheses, known: Known, *, ratios: bool = True
 ) -> tuple[Columns, Fit, tuple[slice, ...]]:
     """Columns and fit of hypotheses, and where each part of the parameters is."""
-    columns = columns_of(h, known.tests, known.prior)
-    fitted = fit(columns, known, ratios=ratios)
+    patterns = Patterns.of(h, known.tests)
+    columns = columns_of(h, known.tests, known.prior, patterns)
+    keys = evidence_key(h, known.tests, patterns) if ratios else None
+    fitted = fit(columns, known, ratios=ratios, keys=keys)
     return columns, fitted, fitted.parts
 
 
@@ -359,9 +392,12 @@ def fits(
         rows = np.flatnonzero((inverse >= done) & (inverse < done + len(part)))
         count = None if counted is None else counted[rows]
         columns = columns_of(h.take(rows), tests, known.prior, patterns.take(rows), count)
+        keys = key[part] if ratios else None
         if len(rows) == len(part):
-            yield rows, columns, fit(columns, known, ratios=ratios)
+            keys = key[rows] if ratios else None
+            yield rows, columns, fit(columns, known, ratios=ratios, keys=keys)
         else:
-            fitted = fit(columns.part(np.searchsorted(rows, part)), known, ratios=ratios)
+            some = columns.part(np.searchsorted(rows, part))
+            fitted = fit(some, known, ratios=ratios, keys=keys)
             yield rows, columns, fitted.take(inverse[rows] - done)
         done += len(part)

@@ -394,7 +394,7 @@ def evidence_key(
         # which tests are void hangs on the receptacle; the other path's prior on its far end
         named = (h.kind == Kind.ELSEWHERE) | (h.kind == Kind.MISNAMED)
         apart: Masks = np.where(named, h.near, (h.far == 0).astype(np.int64))
-        kinds: Masks = h.kind.astype(np.int64)
+        kinds: Masks = np.where(h.kind == Kind.APART, 0, h.kind).astype(np.int64)  # reads as sound
         found: Masks = key + kinds * 0x2545F4914F6CDD1D + apart * 0x5851F42D4C957F2D
         if counted is not None:
             found = found + hashed(counted, 4)

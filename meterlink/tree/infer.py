@@ -27,7 +27,7 @@ from meterlink.tree.local_search import closed_between_points, improved, log_pri
 from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.posterior import Ensemble, Orders, orders_of
 from meterlink.tree.search import Setting, Stratum, at_most, search, searched, told_by
-from meterlink.tree.trees import TreePrior, homes
+from meterlink.tree.trees import Floats, TreePrior, homes
 from meterlink.tree.wrong_names import with_wrong_names
 
 MATTERS = 4.0  # nats that a condition may stay behind if it explained the log perfectly
@@ -55,6 +55,7 @@ class Posterior:
         unexplained: Probability that something is the matter that is not modelled here.
         opposed: Probability that the current behind the idle readings opposes the load's.
         assumptions: What was taken for granted.
+        modes: Of the runs, of hypotheses that were weighed (``fit.Known``).
     """
 
     circuit: Circuit
@@ -68,6 +69,7 @@ class Posterior:
     unexplained: float = 0.0
     opposed: float = 0.0
     assumptions: Assumptions = field(default_factory=Assumptions)
+    modes: dict[int, list[Floats]] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def settled(self) -> bool:
@@ -82,7 +84,7 @@ class Posterior:
     @property
     def known(self) -> Known:
         """What all fits share."""
-        return Known(self.tests, self.run_prior, self.grounds)
+        return Known(self.tests, self.run_prior, self.grounds, self.modes)
 
 
 def capacity_for(n: int) -> int:
@@ -145,6 +147,7 @@ def infer(
         unexplained,
         share,
         assumptions,
+        setting.known.modes,
     )
 
 

@@ -26,7 +26,7 @@ from meterlink.plan.forecast import (
     settling_probability,
 )
 from meterlink.plan.instructions import instruction
-from meterlink.plan.next_test import Goal, is_settled, next_test, worth_of
+from meterlink.plan.next_test import MOST_WEIGHED, Goal, fewer, is_settled, next_test, worth_of
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.infer import infer
 
@@ -314,3 +314,14 @@ def test_the_instruction_names_every_place(setup: Setup, words: str) -> None:
     text = instruction(setup)
     assert words in text
     assert text.endswith("plug the load in at Bay.")
+
+
+def test_of_very_many_tests_only_those_with_the_load_between_others_are_thinned() -> None:
+    many = Circuit("long", tuple(f"R{i}" for i in range(30)), volts=120.0, load_amps=10.0)
+    every = list(possible_setups(many))
+    kept = fewer(every)
+    beside = {s for s in every if s.lead_b is not None and s.load_at not in s.leads}
+    assert len(kept) <= MOST_WEIGHED < len(every)
+    assert len(beside.intersection(kept)) > 1000
+    assert set(every) - beside <= set(kept)
+    assert fewer(every[:MOST_WEIGHED]) == every[:MOST_WEIGHED]
