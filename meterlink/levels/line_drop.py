@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from meterlink.assumptions import Levels
 from meterlink.levels.levels import (
-    MOST_BLOCKS,
     TAU_LOG_PRIORS,
     TAU_SDS,
     LevelsFound,
@@ -24,10 +23,8 @@ from meterlink.levels.levels import (
 )
 from meterlink.levels.stages import Stages
 from meterlink.levels.statistics import (
-    BLOCKS,
     LEAST_U_MV,
     Floats,
-    blocks,
     difference_sd,
     display_sd,
     fit,
@@ -36,6 +33,7 @@ from meterlink.levels.statistics import (
 
 # Part of the readings' differences that is taken for noise of the meter: the rest is the wander's.
 WHITE = 0.5
+MOST_BLOCKS = 320  # that the readings of a test are averaged to
 
 
 def supply_levels(stages: Sequence[Stages], assumed: Levels) -> LevelsFound | None:
@@ -54,10 +52,15 @@ def supply_levels(stages: Sequence[Stages], assumed: Levels) -> LevelsFound | No
         for part in (one.idle, one.on, one.after if k == len(stages) - 1 else one.after.none())
         if len(part)
     ]  # what follows a cycle is the idle stage of the next
-    most = max(min(BLOCKS, MOST_BLOCKS // len(parts)), 4)
-    packed = [(*blocks(part.t_s, part.mv, most), k) for part, k in parts]
-    columns = [(t, mv, n, np.full(t.size, k)) for t, mv, n, k in packed]
-    t, mv, sizes, cycle = (np.concatenate(column) for column in zip(*columns, strict=True))
+    least = 1
+    while sum(_blocks(len(part), least).size for part, _ in parts) > MOST_BLOCKS:
+        least *= 2
+    sizes = np.concatenate([_blocks(len(part), least) for part, _ in parts])
+    starts = (np.cumsum(sizes) - sizes).astype(np.intp)
+    raw_t = np.concatenate([part.t_s for part, _ in parts])
+    raw_mv = np.concatenate([part.mv for part, _ in parts])
+    t, mv = np.add.reduceat(raw_t, starts) / sizes, np.add.reduceat(raw_mv, starts) / sizes
+    cycle = np.concatenate([np.full(len(part), k) for part, k in parts])[starts]
     idle = mean_level([level_of(one.idle) for one in stages])
     on = mean_level([level_of(one.on) for one in stages])
     display = display_sd(max(part.display_mv for part, _ in parts))
@@ -77,13 +80,7 @@ def supply_levels(stages: Sequence[Stages], assumed: Levels) -> LevelsFound | No
     found = fit(
         mv,
         np.column_stack([np.ones(t.size), -(cycle >= 0).astype(float)]),
-        noise_models(
-            np.concatenate([part.t_s for part, _ in parts]),
-            white / np.sqrt(sizes),
-            idle.value,
-            assumed,
-            sizes,
-        ),
+        noise_models(raw_t, white / np.sqrt(sizes), idle.value, assumed, sizes),
         (TAU_LOG_PRIORS, curves),
         rough * np.array([*shares, assumed.tail]),
         rough * np.array([*spreads, assumed.tail_sd]),
@@ -105,6 +102,16 @@ def supply_levels(stages: Sequence[Stages], assumed: Levels) -> LevelsFound | No
     )
 
 
+def _blocks(n: int, least: int) -> Floats:
+    """Sizes of blocks of ``n`` readings between two switchings: the nearer to one, the finer."""
+    left, size = [0], least
+    while left[-1] + size < n / 2:
+        left.append(left[-1] + size)
+        size *= 2
+    starts = [*left, *(n - start for start in reversed(left[1:]))]
+    return np.diff(np.array([*dict.fromkeys(starts), n], dtype=np.float64))
+
+
 def _tail(
     t_s: Floats, cycle: npt.NDArray[np.intp], stages: Sequence[Stages], assumed: Levels
 ) -> Floats:
@@ -116,3 +123,22 @@ def _tail(
                 later = inside & (t_s > at_s)
                 tail[later] += sign * np.exp((at_s - t_s[later]) / assumed.rms_lag_s)
     return tail
+
+
+def u_with_cycles(u_mv: float, sag_mv: float, times: float, assumed: Levels) -> float:
+    """Standard uncertainty of a sag that another test with more cycles would have.
+
+    Every switching tells the sag by itself, so variances fall with their number. That a cold
+    element draws more is known to a share of the sag only: where it comes the current is higher by
+    so much, where it goes the element is warm.
+
+    Args:
+        u_mv: What it was.
+        sag_mv: The sag.
+        times: Number of cycles over that of the test that had ``u_mv``.
+        assumed: Priors.
+    """
+    cold = (assumed.inrush_share_sd * sag_mv) ** 2
+    apart = 2.0 * u_mv**2 - cold  # 1 / u**2 = 1 / one + 1 / (one + cold), solved for one
+    one = 0.5 * (apart + math.sqrt(apart**2 + 4.0 * u_mv**2 * cold)) / times
+    return float((1.0 / one + 1.0 / (one + cold)) ** -0.5)

@@ -31,6 +31,7 @@ WALK_S = 60.0  # correlation time of a wander that is a random walk within a cyc
 SAGS = np.concatenate([[0.0], np.geomspace(5e-4, 0.3, 60)])  # of the supply
 GUARD = 0.05  # chance that a switching lies before, or after, the readings left out about it
 LEAST_READINGS = 8
+LONGEST_S = 400.0  # that are looked at, the last of a test
 IDLE_S = 15.0  # before the first tap's earliest load: what was long before tells no more
 FOLLOWED = 0.95  # of taps a switching is near
 UNTAPPED, RHYTHM = 1e-3, 0.05  # switchings in a second without a tap near, and without any tap
@@ -90,8 +91,10 @@ def find_pattern(
         assumed: Priors.
         cache: What was found of the trace's earlier parts, while it grows.
     """
+    from_s = float(usable.t_s[-1]) - LONGEST_S if len(usable) else 0.0
     if marks.on:
-        usable = usable.between(marks.on[0] - assumed.tap_after_s - IDLE_S, math.inf)
+        from_s = max(from_s, marks.on[0] - assumed.tap_after_s - IDLE_S)
+    usable = usable.between(from_s, math.inf)
     if len(usable) < LEAST_READINGS or usable.t_s[-1] - usable.t_s[0] < 2.0:
         return None
     level = float(np.median(usable.mv[usable.t_s < usable.t_s[0] + CHUNK_S]))

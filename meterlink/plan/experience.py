@@ -13,6 +13,7 @@ from meterlink.assumptions import USUAL, Assumptions, Meter
 from meterlink.circuit.circuit import Circuit, LoadKind
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.drop import LIMIT_IN_U
+from meterlink.levels.line_drop import u_with_cycles
 from meterlink.levels.test_flags import Flag
 from meterlink.testlog.columns import TestRow
 
@@ -105,15 +106,7 @@ class Experience:
             u = self._usual(setup, [row.path_u_mohm for row in self.by_hookup[setup.hookup]])
             return u, u
         if setup.hookup is Hookup.LINE_DROP:
-            one = self._usual(
-                setup,
-                [
-                    row.drop_u_mv * (row.cycles or 1) ** 0.5
-                    for row in self.by_hookup[setup.hookup]
-                    if row.drop_u_mv
-                ],
-            )
-            return one / cycles**0.5, one / cycles**0.5
+            return (self._sag_u_mv(setup, cycles),) * 2
         rows = self.by_leads.get(leads_of(setup), []) or self.by_hookup[setup.hookup]
         jumps = [_sharp(row, self.meter) for row in rows if row.verdict is Verdict.IN_PATH]
         still = [
@@ -123,6 +116,17 @@ class Experience:
         ]
         jump = self._usual(setup, [u for u in jumps if u])
         return jump, median(still) if still else min(jump, self._still())
+
+    def _sag_u_mv(self, setup: Setup, cycles: int) -> float:
+        """The same of a sag, by as many cycles."""
+        levels = self.assumed.levels
+        rows = [row for row in self.by_hookup[setup.hookup] if row.drop_u_mv]
+        sag_mv = median([abs(row.drop_mv or 0.0) for row in rows]) if rows else 0.0
+        each = [
+            u_with_cycles(row.drop_u_mv or 0.0, sag_mv, 1 / (row.cycles or 1), levels)
+            for row in rows
+        ]
+        return u_with_cycles(self._usual(setup, each), sag_mv, cycles, levels)
 
     def _usual(self, setup: Setup, seen: Sequence[float | None]) -> float:
         """Median of what was seen, or what is usual where too little was."""

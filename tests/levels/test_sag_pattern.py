@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from wandering_supply import Hand, sagging
 
+from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Verdict
-from meterlink.levels.sag_pattern import _summed
+from meterlink.levels.sag_pattern import _summed, find_pattern
 from meterlink.levels.statistics import averaged
 from meterlink.levels.test_flags import Flag
-from meterlink.levels.trace import Marks
+from meterlink.levels.trace import Marks, samples_of
 
 TRIALS = 12
 
@@ -58,6 +59,13 @@ def test_the_cycle_that_was_on_before_the_test_is_no_cycle_of_it():
         assert Flag.LOAD_ALREADY_ON in one.flags
         assert one.levels.cycles == 2
         assert abs(one.drop.drop_mv - 2400.0) < 4.0 * one.drop.drop_u_mv
+
+
+def test_a_trace_of_years_is_looked_at_in_bounded_time():
+    t_s = np.array([0.0, 1.0, *(1e8 + 0.5 * np.arange(100))])
+    pattern = find_pattern(samples_of(t_s, np.full(102, 230e3)), Marks(0.0, 1e9), USUAL.levels)
+    assert pattern is not None
+    assert not pattern.is_certain(USUAL.levels)
 
 
 def test_the_chains_are_summed_as_if_each_was_written_down():
