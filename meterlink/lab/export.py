@@ -16,7 +16,7 @@ from typing import Any, BinaryIO
 from meterlink.circuit.job import LOG_FILE
 from meterlink.errors import LabError, LogError, UsageError
 from meterlink.files import open_regular, why, write_durably
-from meterlink.lab.csv_records import LogRecords, figure, moment
+from meterlink.lab.csv_records import LogRecords, figure, moment, number
 from meterlink.testlog.columns import COLUMNS, TABLE, Kind, restored
 from meterlink.testlog.findings import left_out_text, withdrawn_from
 
@@ -100,7 +100,7 @@ def _rows(
     logs: dict[Path, Path], on_problem: OnProblem, on_left_out: Callable[[str], None]
 ) -> Iterator[Cells]:
     for given, path in logs.items():
-        away = {str(test) for test in withdrawn_from(path)}
+        away = withdrawn_from(path)
         gone = set()
         with _opened(path) as stream:
             records = LogRecords(path, stream, on_problem)
@@ -110,8 +110,8 @@ def _rows(
                 row = {"log": str(given), **dict(zip(records.header, cells, strict=True))}
                 if records.decimal_comma:
                     row |= _with_points(row)
-                if row.get("test", "") in away:
-                    gone.add(int(row["test"]))
+                if (test := number(row.get("test", ""))) in away:
+                    gone.add(test)
                 else:
                     yield row
         if gone:
@@ -202,13 +202,13 @@ def _typed(row: Cells, name: str, on_problem: OnProblem) -> object:
     try:
         if kind is Kind.TIME:
             return _time(cell)
-        number = figure(cell, name)
-        if kind is Kind.COUNT and number is not None:
-            return _whole(number, name)
+        value = figure(cell, name)
+        if kind is Kind.COUNT and value is not None:
+            return _whole(value, name)
     except ValueError as error:
         on_problem(f"{row['log']}, test {row.get('test', '?')[:20]}: {error.args[0]}.")
         return None
-    return number
+    return value
 
 
 def _time(cell: str) -> datetime | None:
@@ -218,7 +218,7 @@ def _time(cell: str) -> datetime | None:
     return time
 
 
-def _whole(number: float, name: str) -> int:
-    if number != int(number):
-        raise ValueError(f"{name} is {number:g}; expected a whole number")
-    return int(number)
+def _whole(value: float, name: str) -> int:
+    if value != int(value):
+        raise ValueError(f"{name} is {value:g}; expected a whole number")
+    return int(value)

@@ -286,6 +286,10 @@ class LogScan:
 
     def _take_header(self, fields: tuple[str, ...]) -> str | None:
         names = tuple(field.strip() for field in fields)
+        signs = [sign for sign in ";\t" if FIRST_COLUMNS[1] in names[0].split(sign)]
+        if signs:  # a log that a table program saved in its own way
+            name = "semicolons" if signs[0] == ";" else "tabs"
+            return f"{name} stand between its cells; have the program save it with commas"
         missing = [name for name in FIRST_COLUMNS if name not in names]
         if missing:
             return f"the header row lacks {', '.join(missing[:5])}"

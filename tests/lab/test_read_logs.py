@@ -233,6 +233,15 @@ def test_tests_of_a_job_that_were_taken_back_are_left_out_and_counted(tmp_path):
     assert values_of(read(tmp_path, left_out=frozenset({(str(tmp_path), 3)}))) == [[1, 2, 4]]
 
 
+@pytest.mark.parametrize("written", ["2.0", " 2", "2.00"])
+def test_a_removed_test_is_left_out_however_a_table_program_writes_its_number(tmp_path, written):
+    rows = [{"drop_mV": 1}, {"drop_mV": 900, "test": written}, {"drop_mV": 3}]
+    write_log(tmp_path / "tests.csv", rows)
+    withdraw(tmp_path, 2, datetime(2026, 5, 4, tzinfo=UTC))
+    assert values_of(read(tmp_path)) == [[1, 3]]
+    assert export_logs([tmp_path], tmp_path / "all.csv", print).rows == 2
+
+
 def test_a_log_beside_a_job_keeps_its_tests(tmp_path):
     withdraw(tmp_path, 1, datetime(2026, 5, 4, tzinfo=UTC))
     trials = read(write_log(tmp_path / "copy.csv", drops(1, 2)))

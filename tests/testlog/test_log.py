@@ -176,6 +176,8 @@ def test_a_quote_that_swallows_rows_stops_the_writer_and_touches_nothing(tmp_pat
     ("data", "message"),
     [
         (b"a,b,c\n1,2,3\n", "line 1: the header row lacks test, time"),
+        (";".join(COLUMNS).encode() + b"\n1;x\n", "semicolons stand between its cells"),
+        ("\t".join(COLUMNS).encode() + b"\n", "tabs stand between its cells"),
         (b"\x00\x01\x02\xff" * 300, "line 1"),
         (b"x" * 600_000, "line 1 has no end"),
         (b'"' + b"x" * 300_000, "line 1 has no end"),
