@@ -115,22 +115,10 @@ class Test:
         drop, u = self.drop_mv, self.u_mv
         limit = None if u is None else LIMIT_IN_U * u
         jump = self.jump if drop is None or u is None else abs(drop) > 3 * u
-        verdict = Verdict.UNCLEAR
-        if jump is not None:
-            verdict = Verdict.IN_PATH if jump else Verdict.NOT_IN_PATH
-        return TestRow(
-            number,
-            datetime(1970, 1, 1, tzinfo=UTC),
-            self._setup(),
-            amps=self.amps,
-            drop_mv=drop,
-            drop_u_mv=u,
-            limit_mv=limit,
-            verdict=verdict,
-            source=Source.ENTERED,
-            path_mohm=self.path_mohm,
-            path_u_mohm=self.path_u_mohm,
-        )
+        verdicts = {None: Verdict.UNCLEAR, True: Verdict.IN_PATH, False: Verdict.NOT_IN_PATH}
+        at, path, path_u = datetime(1970, 1, 1, tzinfo=UTC), self.path_mohm, self.path_u_mohm
+        row = TestRow(number, at, self._setup(), self.amps, path_mohm=path, path_u_mohm=path_u)
+        return replace(row, drop_mv=drop, drop_u_mv=u, limit_mv=limit, verdict=verdicts[jump])
 
 
 class Rows(tuple[TestRow, ...]):
@@ -228,12 +216,9 @@ def replay(paths: AnyPath | Iterable[AnyPath], *, circuit: Circuit | None = None
             named = checked_names_in(events(capture), path, described)
             four_wire = capture.header.settings.get("wires") == 4
             for done in completed_tests(named, described, four_wire=four_wire):
+                amps, source = described.load_amps, Source.REPLAY
                 row = measured_row(
-                    done,
-                    started=started,
-                    amps=described.load_amps,
-                    source=Source.REPLAY,
-                    capture=path.name,
+                    done, started=started, amps=amps, source=source, capture=path.name
                 )
                 rows.append(row)
     return Rows(_numbered(rows))
@@ -465,11 +450,9 @@ def measure(
         direct=direct,
         assumptions=assumptions,
     )
-    marks = [(t, "load-on") for t in _times("on", on)] + [
-        (t, "load-off") for t in _times("off", off)
-    ]
-    for mark_s, kind in sorted(marks):
-        detector.mark(kind, mark_s)
+    for name, times_s in (("on", on), ("off", off)):
+        for mark_s in sorted(_times(name, times_s)):
+            detector.mark(f"load-{name}", mark_s)
     for one_s, value in zip(times.tolist(), values.tolist(), strict=True):
         detector.add(Reading(one_s, value))
     return detector.finish(float(times[-1]) if times.size else start_s)

@@ -120,7 +120,6 @@ class Column:
 
     Attributes:
         name: In the header row, and the key in JSON.
-        attribute: Of ``TestRow``, or of its ``setup``.
         kind: What its cells hold.
         meaning: In words, with the unit.
         choices: The words of a choice.
@@ -130,12 +129,16 @@ class Column:
     """
 
     name: str
-    attribute: str
     kind: Kind
     meaning: str
     choices: type[StrEnum] | None = None
     required: bool = False
     bounds: tuple[float, float] = (-math.inf, math.inf)
+
+    @property
+    def attribute(self) -> str:
+        """Of ``TestRow``, or of its ``setup``."""
+        return self.name.lower()
 
     def of(self, row: TestRow) -> Any:
         """The value in a row; ``None`` or empty where not known."""
@@ -151,100 +154,56 @@ _SPREAD_MV = (0.0, 1e7)
 _MOHM = (-1e9, 1e9)
 _SPREAD_MOHM = (0.0, 1e9)
 
+
+def _mv(name: str, meaning: str, bounds: tuple[float, float]) -> Column:
+    return Column(name, Kind.NUMBER, f"{meaning}, in millivolts", bounds=bounds)
+
+
 TABLE: tuple[Column, ...] = (
-    Column("test", "test", Kind.COUNT, "Number of the test", required=True),
-    Column("time", "time", Kind.TIME, "Start of the test, ISO 8601 with offset", required=True),
-    Column("hookup", "hookup", Kind.CHOICE, "Where the leads go", Hookup, required=True),
-    Column("lead_a", "lead_a", _TEXT, "Receptacle of the first lead", required=True),
-    Column("lead_b", "lead_b", _TEXT, "Receptacle of the second lead, where there is one"),
-    Column("load_at", "load_at", _TEXT, "Receptacle of the load; empty where there is none"),
-    Column("amps", "amps", _NUMBER, "Stated current of the load, amperes", bounds=_AMPS),
-    Column("idle_mV", "idle_mv", _NUMBER, "Level without load, in millivolts", bounds=_LEVEL_MV),
-    Column(
-        "idle_sd_mV",
-        "idle_sd_mv",
-        _NUMBER,
-        "Standard deviation of the readings without load, in millivolts",
-        bounds=_SPREAD_MV,
-    ),
-    Column("on_mV", "on_mv", _NUMBER, "Level with the load on, in millivolts", bounds=_LEVEL_MV),
-    Column(
-        "on_sd_mV",
-        "on_sd_mv",
-        _NUMBER,
-        "Standard deviation of the readings with the load on, in millivolts",
-        bounds=_SPREAD_MV,
-    ),
-    Column(
-        "after_mV",
-        "after_mv",
-        _NUMBER,
-        "Level after the load was switched off, in millivolts",
-        bounds=_LEVEL_MV,
-    ),
-    Column(
-        "delta_mV",
-        "delta_mv",
-        _NUMBER,
-        "On minus idle, signed, averaged over cycles, in millivolts",
-        bounds=_JUMP_MV,
-    ),
-    Column(
+    Column("test", Kind.COUNT, "Number of the test", required=True),
+    Column("time", Kind.TIME, "Start of the test, ISO 8601 with offset", required=True),
+    Column("hookup", Kind.CHOICE, "Where the leads go", Hookup, required=True),
+    Column("lead_a", _TEXT, "Receptacle of the first lead", required=True),
+    Column("lead_b", _TEXT, "Receptacle of the second lead, where there is one"),
+    Column("load_at", _TEXT, "Receptacle of the load; empty where there is none"),
+    Column("amps", _NUMBER, "Stated current of the load, amperes", bounds=_AMPS),
+    _mv("idle_mV", "Level without load", _LEVEL_MV),
+    _mv("idle_sd_mV", "Standard deviation of the readings without load", _SPREAD_MV),
+    _mv("on_mV", "Level with the load on", _LEVEL_MV),
+    _mv("on_sd_mV", "Standard deviation of the readings with the load on", _SPREAD_MV),
+    _mv("after_mV", "Level after the load was switched off", _LEVEL_MV),
+    _mv("delta_mV", "On minus idle, signed, averaged over cycles", _JUMP_MV),
+    _mv(
         "drop_mV",
-        "drop_mv",
-        _NUMBER,
-        "Voltage that the load current itself causes, freed from idle pickup, in millivolts",
-        bounds=_JUMP_MV,
+        "Voltage that the load current itself causes, freed from idle pickup",
+        _JUMP_MV,
     ),
-    Column(
-        "drop_u_mV",
-        "drop_u_mv",
-        _NUMBER,
-        "Standard uncertainty of drop_mV, in millivolts",
-        bounds=_SPREAD_MV,
-    ),
-    Column(
-        "limit_mV",
-        "limit_mv",
-        _NUMBER,
-        "Smallest drop that would have been seen with 95 % probability, in millivolts",
-        bounds=_SPREAD_MV,
-    ),
-    Column("verdict", "verdict", Kind.CHOICE, "What the test says", Verdict, required=True),
-    Column("n_idle", "n_idle", Kind.COUNT, "Readings without load"),
-    Column("n_on", "n_on", Kind.COUNT, "Readings with the load on"),
-    Column("source", "source", Kind.CHOICE, "Where the readings came from", Source, required=True),
-    Column("capture", "capture", _TEXT, "Name of the recording in the folder captures"),
-    Column("flags", "flags", _TEXT, "What was noticed, names with blanks between"),
-    Column("note", "note", _TEXT, "Free text"),
+    _mv("drop_u_mV", "Standard uncertainty of drop_mV", _SPREAD_MV),
+    _mv("limit_mV", "Smallest drop that would have been seen with 95 % probability", _SPREAD_MV),
+    Column("verdict", Kind.CHOICE, "What the test says", Verdict, required=True),
+    Column("n_idle", Kind.COUNT, "Readings without load"),
+    Column("n_on", Kind.COUNT, "Readings with the load on"),
+    Column("source", Kind.CHOICE, "Where the readings came from", Source, required=True),
+    Column("capture", _TEXT, "Name of the recording in the folder captures"),
+    Column("flags", _TEXT, "What was noticed, names with blanks between"),
+    Column("note", _TEXT, "Free text"),
     # the first version ended here; what follows may be missing in an older log
-    Column("side", "side", _TEXT, "Conductors measured on the dead circuit, joined by +"),
+    Column("side", _TEXT, "Conductors measured on the dead circuit, joined by +"),
+    Column("path_mohm", _NUMBER, "Resistance that an ohmmeter read, in milliohms", bounds=_MOHM),
     Column(
-        "path_mohm",
-        "path_mohm",
-        _NUMBER,
-        "Resistance that an ohmmeter read, in milliohms",
-        bounds=_MOHM,
-    ),
-    Column(
-        "path_u_mohm",
         "path_u_mohm",
         _NUMBER,
         "Standard uncertainty of path_mohm, milliohms",
         bounds=_SPREAD_MOHM,
     ),
-    Column("setting", "setting", _TEXT, "Setting of the load: low, high or low+high"),
-    Column(
+    Column("setting", _TEXT, "Setting of the load: low, high or low+high"),
+    _mv(
         "level_u_mV",
-        "level_u_mv",
-        _NUMBER,
-        "Standard uncertainty of the jump before the idle reading's unknown phase, in millivolts",
-        bounds=_SPREAD_MV,
+        "Standard uncertainty of the jump before the idle reading's unknown phase",
+        _SPREAD_MV,
     ),
-    Column("cycles", "cycles", Kind.COUNT, "How often the load was switched on and off"),
-    Column(
-        "return_at", "return_at", _TEXT, "Receptacle where a direct source's current comes back"
-    ),
+    Column("cycles", Kind.COUNT, "How often the load was switched on and off"),
+    Column("return_at", _TEXT, "Receptacle where a direct source's current comes back"),
 )
 COLUMNS: tuple[str, ...] = tuple(column.name for column in TABLE)
 FIRST_COLUMNS = COLUMNS[:23]  # every log has these
