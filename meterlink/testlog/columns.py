@@ -353,8 +353,9 @@ def _number(cells: Mapping[str, str], column: Column) -> float | None:
 
 def _count(cells: Mapping[str, str], column: str) -> int | None:
     def parse(cell: str) -> int:
-        value = int(cell)
-        if not 0 <= value < MAX_COUNT or "_" in cell:
+        whole, _, rest = cell.partition(".")  # table programs write 7 as 7.0 too
+        value = int(whole)
+        if not 0 <= value < MAX_COUNT or "_" in cell or rest.strip("0"):
             raise ValueError
         return value
 

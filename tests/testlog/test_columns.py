@@ -102,6 +102,10 @@ def test_a_cell_that_is_not_what_its_column_is_for_is_named(column, cell, messag
         from_cells(GOOD | {column: cell})
 
 
+def test_a_whole_number_may_have_been_written_with_a_point_by_a_table_program():
+    assert from_cells(GOOD | {"test": "7.0", "n_on": "40."}).test == 7
+
+
 @given(st.dictionaries(st.sampled_from(COLUMNS), awkward_text))
 def test_any_cells_give_a_row_or_the_one_error(cells):
     try:
