@@ -1,9 +1,16 @@
 """What tests of several folders share."""
 
+# ruff: noqa: E402 (the number of threads is read as numpy is imported)
+
+import os
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+
+# Several processes test at once; threads of linear algebra within each would wait for each other.
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
 
 import pytest
 from hypothesis import HealthCheck, settings
