@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from numbers import Real
 
 from meterlink.errors import MeterlinkError, UsageError
 
@@ -151,6 +152,10 @@ class LoadKind(StrEnum):
     DIRECT_SOURCE = "direct-source"  # a direct current sent into the dead circuit
 
 
+def _is_number(figure: object) -> bool:
+    return isinstance(figure, Real) and not isinstance(figure, bool)
+
+
 def _names(what: str, given: object) -> tuple[str, ...]:
     """Names of receptacles as a caller lists them.
 
@@ -227,21 +232,24 @@ class Circuit:
             object.__setattr__(self, what, _names(what, getattr(self, what)))
         if len(set(self.receptacles)) != len(self.receptacles):
             raise UsageError("A receptacle is named twice; give each its own name.")
-        for name in self.no_ground:
-            if name not in self.receptacles:
-                raise UsageError(f"no_ground names {name!r:.60}, which is no receptacle here.")
+        for what in ("no_ground", "run_lengths_m"):
+            for name in getattr(self, what):
+                if name not in self.receptacles:
+                    raise UsageError(f"{what} names {name!r:.60}, which is no receptacle here.")
         if self.load_kind not in tuple(LoadKind):
             known = ", ".join(LoadKind)
             raise UsageError(f"load_kind is {self.load_kind!r:.40}; expected one of {known}.")
         object.__setattr__(self, "load_kind", LoadKind(self.load_kind))
-        for name in ("volts", "breaker_amps", "load_amps", "amps_low"):
-            figure = getattr(self, name)
-            if figure is not None and not 0 < figure < math.inf:  # refuses nan as well
-                raise UsageError(f"{name} is {figure!r}; it is above 0, or left out.")
-        if self.hertz is not None and not 0 <= self.hertz < math.inf:
-            raise UsageError(f"hertz is {self.hertz!r}; it is 0 or more, or left out.")
-        if not math.isfinite(self.wire_temperature_c):
-            raise UsageError(f"wire_temperature_c is {self.wire_temperature_c!r}; give a number.")
+        figures = {n: getattr(self, n) for n in ("volts", "breaker_amps", "load_amps", "amps_low")}
+        figures |= {f"length of the run to {n}": m for n, m in self.run_lengths_m.items()}
+        for name, figure in figures.items():
+            if figure is not None and not (_is_number(figure) and 0 < figure < math.inf):
+                raise UsageError(f"{name} is {figure!r:.40}; it is above 0, or left out.")
+        if self.hertz is not None and not (_is_number(self.hertz) and 0 <= self.hertz < math.inf):
+            raise UsageError(f"hertz is {self.hertz!r:.40}; it is 0 or more, or left out.")
+        celsius: object = self.wire_temperature_c
+        if not (_is_number(celsius) and -100 < self.wire_temperature_c < 200):
+            raise UsageError(f"wire_temperature_c is {celsius!r:.40}; give degrees Celsius.")
 
     @property
     def signed(self) -> bool:
