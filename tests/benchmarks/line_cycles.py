@@ -29,10 +29,11 @@ def line(volts: float, sag: float, hand: Hand, seed: int, trials: int) -> str:
     u = np.array([m.drop_u_mv for m in told])
     z = error / u
     jump, none, unclear = (sum(m.verdict is one for m in found) / trials for one in Verdict)
+    said = f"{volts:4.0f} {100 * sag:5.1f} {hand.cycles:3d}  {jump:5.0%} {none:5.0%} {unclear:5.0%}"
     if not told:
-        return f"{volts:4.0f} {100 * sag:5.1f} {hand.cycles:3d}  {jump:5.0%} {none:5.0%} {unclear:5.0%}"
+        return said
     return (
-        f"{volts:4.0f} {100 * sag:5.1f} {hand.cycles:3d}  {jump:5.0%} {none:5.0%} {unclear:5.0%} "
+        f"{said} "
         f"{np.mean([m.cycles for m in told]):6.1f} {len(told):4d} {np.median(u):7.0f} "
         f"{np.sqrt(np.mean(error**2)):7.0f} {z.mean():+6.2f} {np.sqrt(np.mean(z**2)):6.2f} "
         f"{np.abs(z).max():5.1f}"
