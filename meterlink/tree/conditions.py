@@ -87,8 +87,8 @@ def _hypothetical(posterior: Posterior) -> Iterator[Condition]:
             name,
             float(share[Kind.ELSEWHERE][here].sum()),
             f"A load at {name} moves nothing else, and its neutral stays at the panel's level.",
-            f"{name} is probably fed by another breaker: switch this one off and see whether it "
-            "stays live. Then take it out of job.toml.",
+            f"Another breaker may feed {name}: switch this one off and see whether it stays live. "
+            "If it does, take it out of job.toml.",
         )
     yield Condition(
         "second-path",
