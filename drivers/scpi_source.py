@@ -32,6 +32,7 @@ LEAST_SHARE = 0.98  # of the current that was set: below it the voltage limit ho
 _OFF_TRIES = 4
 _OFF_PAUSE_S = 0.25
 _OFF_AMPS = 0.02
+_ON_WORDS, _OFF_WORDS = ("1", "+1", "ON"), ("0", "+0", "OFF")  # SCPI booleans (from memory)
 _SET_SLACK = 1.02  # a supply's own rounding of what it was set to
 
 
@@ -113,7 +114,7 @@ class ScpiSource(Closing):
             self._link, self._talk, self.identity = self._opened()
             self._talk.attempt("*CLS")
             with suppress(DriverError):
-                self.was_on = (self._talk.ask("OUTP?") or "").upper() in ("1", "+1", "ON")
+                self.was_on = (self._talk.ask("OUTP?") or "").upper() in _ON_WORDS
             self.off()
             self._set_limits()
             self._reversal = self._find_reversal()
@@ -238,7 +239,9 @@ class ScpiSource(Closing):
         state = self._talk.ask("OUTP?")
         if state is None:
             raise OperatingError("it does not answer")
-        return state.upper() in ("0", "+0", "OFF") and abs(self._number("MEAS:CURR?")) <= _OFF_AMPS
+        if state.upper() not in (*_OFF_WORDS, *_ON_WORDS):  # a late answer to something else
+            raise OperatingError(f"it answers {state!r:.40} to OUTP?")
+        return state.upper() in _OFF_WORDS and abs(self._number("MEAS:CURR?")) <= _OFF_AMPS
 
     def _set_limits(self) -> None:
         limits = self._limits

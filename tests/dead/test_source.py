@@ -196,6 +196,33 @@ def test_whenever_the_cable_is_pulled_the_output_ends_off(pulled: int, closed: i
     assert not cable.supply.output
 
 
+def test_a_late_answer_does_not_pass_for_that_the_output_is_off() -> None:
+    class Late(Cable):
+        """Keeps the answer to a query for itself until the next one."""
+
+        kept: bytes | None = None
+
+        def write(self, data: bytes) -> None:
+            super().write(data)
+            if data.startswith(b"MEAS:VOLT") and self.kept is None:
+                self.kept, self.waiting = self.waiting, b""
+            elif self.kept:
+                self.waiting, self.kept = self.kept + self.waiting, b""
+
+        def read(self, timeout_s: float) -> bytes:
+            line, end, self.waiting = self.waiting.partition(b"\n")
+            return line + end
+
+    cable = Late(SimulatedSupply())
+    with source(cable) as supply:
+        opened = cable.supply.commands.count("*IDN?")
+        with pytest.raises(OperatingError, match="answers None to MEAS:VOLT"):
+            supply.on()
+        assert not cable.supply.output
+        assert cable.supply.commands.count("*IDN?") == opened + 1  # over a link opened anew
+        assert supply.on().volts == pytest.approx(2.5)
+
+
 def test_a_cable_that_stays_pulled_is_said_to_leave_the_supply_on() -> None:
     cable = Cable(SimulatedSupply())
     supply = source(cable)
