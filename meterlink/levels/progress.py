@@ -216,7 +216,8 @@ def _on_is_enough(found: "Assessment", levels: LevelsFound, *, over: bool) -> bo
         return False
     if not found.seen.runs:
         return over
-    if stages.on.between(stages.on_at_s or 0.0, stages.on.t_s[-1] - EDGE_S).readings < FEW:
+    within = stages.on.t_s < stages.on.t_s.max(initial=-math.inf) - EDGE_S
+    if stages.on.where(within).readings < FEW:
         return False  # those at the edge are no longer counted once the load is off
     if drop.verdict is not Verdict.IN_PATH:
         return False

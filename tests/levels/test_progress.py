@@ -79,6 +79,28 @@ def test_a_load_switched_off_as_soon_as_it_is_enough_has_readings_enough(every_s
     assert "few-readings" not in found.flags
 
 
+@pytest.mark.parametrize(
+    ("hookup", "idle_v", "on_v"),
+    [(Hookup.LINE_DROP, 120.0, 117.0), (Hookup.NEUTRAL_GROUND, 0.006, 0.4)],
+)
+def test_a_cycle_that_has_just_begun_asks_for_more(hookup, idle_v, on_v):
+    detector = TestDetector(Setup(hookup, "Bed", None, "Bed"), 0.0, hertz=60.0)
+    rng, hasty = np.random.default_rng(1), []
+    for t in np.arange(0.0, 45.0, 0.25):
+        began = max((b for b in (8.0, 20.0, 32.0) if b <= t), default=-9.0)
+        on = t < began + 6.0
+        if t in (began, began + 6.0):
+            detector.mark("load-on" if on else "load-off", float(t))
+        volts = (on_v if on else idle_v) * (1.0 + rng.normal(0.0, 1e-4))
+        detector.add(Reading(float(t), volts, Function.AC, 1e-2 * idle_v))
+        enough = detector.progress()
+        hasty += (
+            [t] if on and t < began + 1.0 and enough.stage is Stage.ON and enough.enough else []
+        )
+    assert not hasty
+    assert detector.finish(45.0).cycles == 3
+
+
 def test_what_was_enough_stays_the_verdict():
     rng = np.random.default_rng(9)
     for drop_mv in (0.0, 60.0, 150.0, 900.0) * 5:
