@@ -40,7 +40,7 @@ class Port:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class PortFound:
     """What is at a port.
 
     Attributes:
@@ -95,7 +95,7 @@ def examine(
     speeds: tuple[int, ...] = SPEEDS,
     opener: Callable[[Address], Link] = open_link,
     clock: Callable[[], float] = time.monotonic,
-) -> Finding:
+) -> PortFound:
     """Find out who is at a port. Takes some seconds.
 
     Args:
@@ -123,10 +123,10 @@ def examine(
         elif ask:
             return _ask_serial(port, ear)
     except OpeningError as error:
-        return Finding(port, None, str(error))
+        return PortFound(port, None, str(error))
     except DriverError as error:
-        return Finding(port, None, f"It stopped while being listened to: {error}")
-    return Finding(port, None, _unknown_text(seen, ask=ask))
+        return PortFound(port, None, f"It stopped while being listened to: {error}")
+    return PortFound(port, None, _unknown_text(seen, ask=ask))
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,9 +182,9 @@ def _at_all_speeds(first: Address, speeds: tuple[int, ...]) -> Iterator[Address]
             yield replace(first, baud=baud)
 
 
-def _streaming(port: Port, heard: Address, found: Guess) -> Finding:
+def _streaming(port: Port, heard: Address, found: Guess) -> PortFound:
     address = replace(heard, driver=found.driver, framing=found.framing)
-    return Finding(port, address, f"It streams; {found.driver} reads {_shown(found.example)}")
+    return PortFound(port, address, f"It streams; {found.driver} reads {_shown(found.example)}")
 
 
 def _shown(reading: Reading) -> str:
@@ -194,7 +194,7 @@ def _shown(reading: Reading) -> str:
     return f"{reading.volts * 1e3:g} mV{function}"
 
 
-def _ask_serial(port: Port, ear: _Ear) -> Finding:
+def _ask_serial(port: Port, ear: _Ear) -> PortFound:
     seen = b""
     for baud in _ASK_SPEEDS:
         address = Address("scpi", port.name, baud)
@@ -202,20 +202,20 @@ def _ask_serial(port: Port, ear: _Ear) -> Finding:
         if _is_identity(answer):
             return _identified(port, address, answer)
         seen = seen or answer
-    return Finding(port, None, _unknown_text(seen, ask=True))
+    return PortFound(port, None, _unknown_text(seen, ask=True))
 
 
-def _ask_visa(port: Port, ask: bool, ear: _Ear) -> Finding:
+def _ask_visa(port: Port, ask: bool, ear: _Ear) -> PortFound:
     address = Address("scpi", port.name)
     if not ask:
-        return Finding(port, address, "Not asked who it is; --ask would send *IDN?.")
+        return PortFound(port, address, "Not asked who it is; --ask would send *IDN?.")
     try:
         answer = ear.ask(address)
     except DriverError as error:
-        return Finding(port, None, str(error))
+        return PortFound(port, None, str(error))
     if _is_identity(answer):
         return _identified(port, address, answer)
-    return Finding(port, None, _unknown_text(answer, ask=True))
+    return PortFound(port, None, _unknown_text(answer, ask=True))
 
 
 def _is_identity(answer: bytes) -> bool:
@@ -224,8 +224,8 @@ def _is_identity(answer: bytes) -> bool:
     return text.count(b",") == 3 and all(32 <= byte < 127 for byte in text)
 
 
-def _identified(port: Port, address: Address, answer: bytes) -> Finding:
-    return Finding(port, address, f"It answers *IDN? as {answer.decode('ascii').strip()[:72]}")
+def _identified(port: Port, address: Address, answer: bytes) -> PortFound:
+    return PortFound(port, address, f"It answers *IDN? as {answer.decode('ascii').strip()[:72]}")
 
 
 def _unknown_text(seen: bytes, *, ask: bool) -> str:

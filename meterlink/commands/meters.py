@@ -10,7 +10,7 @@ from meterlink.errors import MeterlinkError, UsageError
 from meterlink.live.terminal import tell
 
 if TYPE_CHECKING:
-    from drivers.discovery import Finding, Port
+    from drivers.discovery import Port, PortFound
     from meterlink.live.session import LiveSession
     from meterlink.live.terminal import Keys, StopSignals
     from meterlink.live.watching import Output
@@ -115,7 +115,7 @@ def _all_ports(library: str, *, visa: bool) -> "list[Port]":
     return ports
 
 
-def _print(finding: "Finding", *, as_json: bool) -> None:
+def _print(finding: "PortFound", *, as_json: bool) -> None:
     import json
 
     address = str(finding.address) if finding.address is not None else None

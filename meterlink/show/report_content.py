@@ -28,7 +28,7 @@ from meterlink.show.sentences import (
     order_sentence,
     ungrounded,
 )
-from meterlink.show.traces import Digest, Visit, digests, level_text, visits
+from meterlink.show.traces import Digest, Recording, digests, level_text, visits
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.observations import USUAL_AMPS
 from meterlink.tree.wiring import Point, Splice, WiringMap
@@ -113,7 +113,7 @@ class Page:
     limits: tuple[Limit, ...]
     power_off: PowerOff | None
     tests: tuple[TestCard, ...]
-    visits: tuple[Visit, ...]
+    visits: tuple[Recording, ...]
     assumptions: tuple[str, ...]
     cautions: tuple[str, ...]
     digests: tuple[Digest, ...]

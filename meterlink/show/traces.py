@@ -87,7 +87,7 @@ class Envelope:
 
 
 @dataclass(slots=True)
-class Trace:
+class DrawnTest:
     """One test as it is drawn. Times are seconds since the test's start, values thousandths.
 
     Attributes:
@@ -125,14 +125,14 @@ class Trace:
 
 def traced_tests(
     events: Iterable[Reading | Mark], circuit: Circuit
-) -> Iterator[tuple[CompletedTest, Trace]]:
+) -> Iterator[tuple[CompletedTest, DrawnTest]]:
     """Give the tests of a capture with their traces, in order.
 
     Args:
         events: ``drivers.capture.replay`` of an open capture.
         circuit: Supply, load and conductor, for the detector.
     """
-    traces: list[Trace] = []
+    traces: list[DrawnTest] = []
 
     def watched() -> Iterator[Reading | Mark]:
         """Pass events on, and keep those within tests."""
@@ -142,7 +142,7 @@ def traced_tests(
                 inside = event.kind == "test"
                 if inside:
                     in_ohms = event.hookup in (Hookup.PATH_RESISTANCE, Hookup.LOOP_RESISTANCE)
-                    traces.append(Trace(event.t_s, in_ohms=in_ohms))
+                    traces.append(DrawnTest(event.t_s, in_ohms=in_ohms))
             elif inside:
                 traces[-1].take(event)
             yield event
@@ -178,7 +178,7 @@ class _Scale:
         return _BOTTOM - (_BOTTOM - _TOP) * min(max(share, 0.0), 1.0)
 
 
-def draw_trace(row: TestRow, measurement: Measurement, trace: Trace, *, identity: str) -> str:
+def draw_trace(row: TestRow, measurement: Measurement, trace: DrawnTest, *, identity: str) -> str:
     """Draw one test as SVG.
 
     Args:
@@ -222,7 +222,7 @@ def _description(row: TestRow) -> str:
     return "; ".join(f"{name} {level_text(value)}" for name, value in levels) + "."
 
 
-def _scale(row: TestRow, trace: Trace) -> _Scale:
+def _scale(row: TestRow, trace: DrawnTest) -> _Scale:
     """Fit every reading and every level: a jump that was missed has to be seen."""
     levels = (row.idle_mv, row.on_mv, row.after_mv, row.path_mohm)
     values = [v for v in levels if v is not None]
@@ -233,7 +233,7 @@ def _scale(row: TestRow, trace: Trace) -> _Scale:
     return _Scale(max(trace.ended_s, 1e-3), middle - half, middle + half)
 
 
-def _switching(root: Element, scale: _Scale, trace: Trace, measurement: Measurement) -> None:
+def _switching(root: Element, scale: _Scale, trace: DrawnTest, measurement: Measurement) -> None:
     """The person's marks as ticks on top, the moments found in the readings as lines."""
     for times, word in ((trace.load_on_s, "marked on"), (trace.load_off_s, "marked off")):
         for t_s in times:
@@ -254,7 +254,7 @@ def _switching(root: Element, scale: _Scale, trace: Trace, measurement: Measurem
 
 
 def _levels(
-    root: Element, scale: _Scale, row: TestRow, trace: Trace, measurement: Measurement
+    root: Element, scale: _Scale, row: TestRow, trace: DrawnTest, measurement: Measurement
 ) -> None:
     """Idle, on and after as level lines over the spans that they belong to."""
     on_s = _first(measurement.on_at_s, trace, trace.load_on_s)
@@ -277,7 +277,7 @@ def _levels(
             _note(root, min(x + 5, _RIGHT - 90), y + 15 if below else y - 5, text, ACCENT)
 
 
-def _first(seen_s: float | None, trace: Trace, marks: list[float]) -> float | None:
+def _first(seen_s: float | None, trace: DrawnTest, marks: list[float]) -> float | None:
     if seen_s is not None:
         return seen_s - trace.started_s
     return marks[0] if marks else None
@@ -314,7 +314,7 @@ def _note(root: Element, x: float, y: float, text: str, fill: str) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Visit:
+class Recording:
     """One capture of the job.
 
     Attributes:
@@ -341,7 +341,7 @@ class Digest:
     sha256: str
 
 
-def visits(job: Job, rows: Sequence[TestRow]) -> tuple[tuple[Visit, ...], Mapping[int, str]]:
+def visits(job: Job, rows: Sequence[TestRow]) -> tuple[tuple[Recording, ...], Mapping[int, str]]:
     """Read the captures that the rows name.
 
     Args:
@@ -352,7 +352,7 @@ def visits(job: Job, rows: Sequence[TestRow]) -> tuple[tuple[Visit, ...], Mappin
         The captures that are there, and the plot of each test (SVG) by its number.
     """
     plots: dict[int, str] = {}
-    found: list[Visit] = []
+    found: list[Recording] = []
     for path in _captures(job):
         mine = [row for row in rows if row.capture == path.name]
         if mine:
@@ -381,7 +381,7 @@ def _captures(job: Job) -> list[Path]:
     return sorted(path for path in folder.iterdir() if path.is_file())
 
 
-def _visit(path: Path, job: Job, rows: list[TestRow], plots: dict[int, str]) -> Visit:
+def _visit(path: Path, job: Job, rows: list[TestRow], plots: dict[int, str]) -> Recording:
     try:
         with CaptureReader(path) as reader:
             notes: list[str] = []
@@ -389,10 +389,10 @@ def _visit(path: Path, job: Job, rows: list[TestRow], plots: dict[int, str]) -> 
             header = reader.header
             damaged = [f"line {d.line}: {d.reason}" for d in (*reader.damaged, *reader.warnings)]
     except (DriverError, MeterlinkError) as error:
-        return Visit(path.name, None, (), (f"{error} Its tests have no plots.",))
+        return Recording(path.name, None, (), (f"{error} Its tests have no plots.",))
     facts = [("bytes read as", header.driver), *sorted(header.instrument.items())]
     facts += [(key, str(value)) for key, value in sorted(header.settings.items())]
-    return Visit(path.name, header.started, tuple(facts), tuple(damaged), tuple(notes))
+    return Recording(path.name, header.started, tuple(facts), tuple(damaged), tuple(notes))
 
 
 def _plots(

@@ -13,7 +13,7 @@ from meterlink.circuit.job import circuit_from_header
 from meterlink.circuit.setup import Hookup, Setup, Verdict
 from meterlink.levels.detector import Measurement
 from meterlink.levels.visit_split import completed_tests
-from meterlink.show.traces import Trace, draw_trace, level_text, traced_tests
+from meterlink.show.traces import DrawnTest, draw_trace, level_text, traced_tests
 from meterlink.testlog.columns import Source, TestRow
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -43,8 +43,8 @@ SEEN = Measurement(
 )
 
 
-def trace() -> Trace:
-    made = Trace(started_s=100.0, ended_s=30.0, load_on_s=[9.0], load_off_s=[19.0])
+def trace() -> DrawnTest:
+    made = DrawnTest(started_s=100.0, ended_s=30.0, load_on_s=[9.0], load_off_s=[19.0])
     for t_s in range(30):
         made.readings.add(float(t_s), 105.0 if 10 <= t_s < 20 else 5.0)
     return made
@@ -107,7 +107,7 @@ def bar_of(picture: str) -> tuple[float, float]:
 def test_the_bar_of_a_drop_goes_where_the_level_went(delta_mv: float, is_down: bool) -> None:
     on = {"idle_mv": 0.0, "on_mv": delta_mv, "after_mv": 0.0}  # of a direct current, signed
     row = replace(ROW, **on, delta_mv=delta_mv, drop_mv=100.0)
-    made = Trace(started_s=100.0, ended_s=30.0)
+    made = DrawnTest(started_s=100.0, ended_s=30.0)
     for t_s in range(30):
         made.readings.add(float(t_s), delta_mv if 10 <= t_s < 20 else 0.0)
     begins, ends = bar_of(draw_trace(row, SEEN, made, identity="t"))
@@ -131,7 +131,7 @@ def test_a_path_is_drawn_in_ohms_and_not_as_readings_without_a_value() -> None:
 
 
 def test_wander_without_a_jump_does_not_fill_the_plot() -> None:
-    made = Trace(started_s=0.0, ended_s=30.0)
+    made = DrawnTest(started_s=0.0, ended_s=30.0)
     for t_s in range(30):
         made.readings.add(float(t_s), 5.0 + 0.2 * (t_s % 2))
     row = replace(ROW, on_mv=5.1, verdict=Verdict.NOT_IN_PATH, drop_mv=0.1)
@@ -144,7 +144,7 @@ def test_a_test_in_which_nothing_was_measured_is_drawn_all_the_same() -> None:
         ROW, idle_mv=None, on_mv=None, after_mv=None, drop_mv=None, verdict=Verdict.UNCLEAR
     )
     nothing = replace(SEEN, on_at_s=None, off_at_s=None)
-    assert "not seen" in draw_trace(row, nothing, Trace(0.0), identity="t")
+    assert "not seen" in draw_trace(row, nothing, DrawnTest(0.0), identity="t")
     assert len(points_of(draw_trace(row, nothing, trace(), identity="t"))) == 30
 
 
