@@ -46,7 +46,8 @@ LOOK_AGAIN_S = 1.0  # for the cycles of a sag, while a test runs
 class Measurement:
     """Levels, drop and verdict of one test. Millivolts; ``None`` where it could not be measured.
 
-    The fields are those of ``meterlink.testlog.columns.TestRow`` with the same names.
+    The fields are those of ``meterlink.testlog.columns.TestRow`` with the same names; they stand
+    twice, because the log is above the levels and its rows begin with other fields.
 
     Attributes:
         setting: Of the load: empty, ``low``, ``high`` or ``low+high``.

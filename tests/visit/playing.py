@@ -156,15 +156,23 @@ class Play:
             assert self.now_s < end_s, (self.visit.view, signs)
             self.wait(PERIOD_S)
 
-    def whole_test(self, drop_mv: float = 200.0) -> None:
-        """From where the leads are asked for to where the test is logged."""
+    def until_on(self, drop_mv: float = 200.0) -> None:
+        """From where the leads are asked for to the load being switched on."""
         if self.stage is VisitStage.SET_UP:
             assert self.press(Key.READY)
-        done = len(self.rows)
         self.until(VisitStage.IDLE)
         self.load(on=True, drop_mv=drop_mv)
+
+    def until_off(self, drop_mv: float = 200.0) -> None:
+        """... and off again."""
+        self.until_on(drop_mv)
         self.until_says("Switch it OFF")
         self.load(on=False, drop_mv=drop_mv)
+
+    def whole_test(self, drop_mv: float = 200.0) -> None:
+        """From where the leads are asked for to where the test is logged."""
+        done = len(self.rows)
+        self.until_off(drop_mv)
         for _ in range(200):
             if len(self.rows) > done:
                 return

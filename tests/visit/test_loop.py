@@ -146,9 +146,7 @@ def test_repeat_before_the_load_begins_the_same_test_again_at_once() -> None:
 
 def test_the_last_word_of_a_visit_that_stops_with_the_load_on_is_to_switch_it_off() -> None:
     play = Play(AT_A)
-    play.press(Key.READY)
-    play.until(VisitStage.IDLE)
-    play.load(on=True)
+    play.until_on()
     play.wait(2.0)
     play.visit.stop()
     play.wait(1.0)
@@ -159,9 +157,7 @@ def test_the_last_word_of_a_visit_that_stops_with_the_load_on_is_to_switch_it_of
 
 def test_repeat_with_the_load_on_asks_for_it_to_be_off_first() -> None:
     play = Play(AT_A)
-    play.press(Key.READY)
-    play.until(VisitStage.IDLE)
-    play.load(on=True)
+    play.until_on()
     play.wait(2.0)
     play.press(Key.REPEAT)
     assert play.stage is VisitStage.SET_UP
@@ -308,9 +304,7 @@ def test_a_key_of_a_step_that_is_over_does_no_harm() -> None:
 
 def test_silence_with_the_load_on_makes_the_test_void_and_says_so() -> None:
     play = Play(AT_A)
-    play.press(Key.READY)
-    play.until(VisitStage.IDLE)
-    play.load(on=True)
+    play.until_on()
     play.wait(1.0)
     play.wait(6.0, readings=False)
     assert play.visit.view.sign is Sign.TROUBLE
@@ -326,11 +320,7 @@ def test_silence_with_the_load_on_makes_the_test_void_and_says_so() -> None:
 
 def test_silence_after_the_load_ends_the_test_without_its_after_level() -> None:
     play = Play(AT_A)
-    play.press(Key.READY)
-    play.until(VisitStage.IDLE)
-    play.load(on=True)
-    play.until_says("Switch it OFF")
-    play.load(on=False)
+    play.until_off()
     play.wait(20.0, readings=False)
     assert len(play.rows) == 1
     assert "no-after" in play.rows[0].flags
@@ -363,11 +353,7 @@ def test_a_full_disk_halts_the_visit_and_it_goes_on_when_there_is_room() -> None
 
 def test_a_row_that_cannot_be_written_is_kept_and_written_once_when_there_is_room() -> None:
     play = Play(AT_A)
-    play.press(Key.READY)
-    play.until(VisitStage.IDLE)
-    play.load(on=True)
-    play.until_says("Switch it OFF")
-    play.load(on=False)
+    play.until_off()
     refuse, play.carry_out = (
         play.carry_out,
         lambda request: (
@@ -385,11 +371,7 @@ def test_a_row_that_cannot_be_written_is_kept_and_written_once_when_there_is_roo
 
 def test_stopping_with_a_row_unwritten_says_that_the_next_visit_logs_it() -> None:
     play = Play(AT_A)
-    play.press(Key.READY)
-    play.until(VisitStage.IDLE)
-    play.load(on=True)
-    play.until_says("Switch it OFF")
-    play.load(on=False)
+    play.until_off()
     refuse = play.carry_out
     play.carry_out = lambda request: (
         play.visit.not_logged("disk full") if isinstance(request, LogTest) else refuse(request)
