@@ -213,10 +213,10 @@ def _mode(problem: Problem, x: Floats, known: Known) -> tuple[Problem, Floats]:
         return _best_mode(problem, x, PATH_STARTS if ratios else NEARLY_STARTS)
     rough = RATIO_ROUGH if problem.fitted_sides else TREE_ROUGH
     best = _second_look(_near(problem, x, rough), rough)
-    for way in (-1, 1):  # a current that opposes the load's does so in all tests alike
-        leaning = known.tests.leaning(way)
-        if (leaning.drop != known.tests.drop).any():
-            other = Problem(columns, leaning, known.prior, known.grounds, ratios=ratios)
+    if known.tests.likely_modes.shape[1] > 1:
+        # a current that opposes the load's does so in all tests alike; or the certain ones decide
+        for tests in (known.tests.leaning(-1), known.tests.leaning(1), known.tests.levelled()):
+            other = Problem(columns, tests, known.prior, known.grounds, ratios=ratios)
             best = best.or_better(_near(other, start(other), rough), np.arange(problem.count))
     return best.problem, best.x
 

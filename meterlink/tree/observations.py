@@ -242,6 +242,18 @@ class Tests:
         drop, u = (np.take_along_axis(x, at, axis=1)[:, 0] for x in (self.modes, self.modes_u))
         return replace(self, drop=drop, u=u, no_change=np.abs(drop) < 3 * u)
 
+    def levelled(self) -> "Tests":
+        """The same where a fit starts from the mean of each test's likely drops.
+
+        Each counts as little as these differ, so that what is certain decides between them.
+        """
+        share = np.where(np.isfinite(self.likely_modes), np.exp(self.log_modes), 0.0)
+        share /= share.sum(axis=1, keepdims=True)
+        drop = (share * self.modes).sum(axis=1)
+        off = self.modes - drop[:, None]
+        u = np.sqrt((share * (self.modes_u**2 + off**2)).sum(axis=1))
+        return replace(self, drop=drop, u=u, no_change=np.abs(drop) < 3 * u)
+
     def lead(self, masks: Masks) -> Floats:
         """How each run counts on the leads: 1 before A, -1 before B; ``masks.shape + (m,)``."""
         return _signed(masks, self.lead_a, self.lead_b)

@@ -8,6 +8,10 @@ import pytest
 from meterlink.circuit.circuit import Circuit
 from meterlink.circuit.setup import Setup
 from meterlink.testlog.columns import TestRow
+from meterlink.tree.fit import Known, refit
+from meterlink.tree.hypotheses import Hypotheses, RunPrior
+from meterlink.tree.likelihood import Grounds
+from meterlink.tree.observations import Tests, observations_of
 from meterlink.tree.resolve import resolve
 from meterlink.tree.wiring import WiringMap
 
@@ -81,6 +85,40 @@ def test_a_stated_sub_panel_is_listed_with_what_it_means_and_makes_a_feeder_like
     assert named(resolve(stated, alike)).get("other-load", 0.0) < 0.1
     denied = named(resolve(stated, rows_with({"Den": 3.0})))  # what grows is not the feeder's
     assert denied["other-load"] > 0.8
+
+
+IDLE_AND_ON_MV = (  # of a house with two appliances left on, solved by a circuit simulator
+    (NG, "Cellar", None, "Cellar", 499.9, 2044.8, 4.5),
+    (NG, "Foyer", None, "Foyer", 577.6, 2537.2, 4.9),
+    (NG, "Attic", None, "Attic", 346.6, 1227.6, 3.6),
+    (NG, "Bath", None, "Bath", 499.2, 1894.4, 3.5),
+    (NG, "Den", None, "Den", 502.8, 2297.0, 3.8),
+    (NG, "Eaves", None, "Eaves", 572.3, 2165.8, 4.6),
+    (NN, "Eaves", "Cellar", "Eaves", 68.2, 280.0, 1.1),
+    (NN, "Eaves", "Foyer", "Foyer", 7.9, 364.3, 0.9),
+    (NN, "Attic", "Foyer", "Den", 233.4, 746.2, 1.7),
+    (NN, "Cellar", "Foyer", "Den", 61.2, 94.6, 1.1),
+    (NG, "Cellar", None, "Den", 510.7, 2050.1, 3.6),
+    (NG, "Attic", None, "Foyer", 339.1, 1202.6, 3.1),
+    (NN, "Attic", "Den", "Foyer", 168.9, 682.3, 1.7),
+)
+
+
+def test_of_two_drops_that_a_current_leaves_open_the_one_that_fits_the_others_is_found() -> None:
+    """Test 10 reads 36 or 153 mV, both sharply; tests 1, 4 and 11 say which. Nothing lies."""
+    rows = [
+        replace(
+            row(i, *where, on - idle, 50.0, amps=8.08), idle_mv=idle, on_mv=on, level_u_mv=level_u
+        )
+        for i, (*where, idle, on, level_u) in enumerate(IDLE_AND_ON_MV, 1)
+    ]
+    house = circuit(6, volts=120.0, load_amps=8.08, conductor="14 AWG copper")
+    tests = Tests.of(observations_of(house, rows))
+    wired = np.array([[0b111111, 0b111110, 0b001100, 0b001000, 0b110000, 0b100000]])
+    known = Known(tests, RunPrior.for_conductor(house.ohm_per_m()), Grounds(np.full(6, -25.0)))
+    fit = refit(Hypotheses.of(wired), known)[1]
+    assert fit.inlier.min() > 0.5
+    assert fit.predicted_mv[0, 9] == pytest.approx(153.0, abs=4.0)
 
 
 def test_a_log_of_forty_receptacles_is_weighed_too() -> None:
