@@ -25,10 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "map": ("answers:map_command", "The wiring order that the tests say, with probabilities."),
     "protect": ("answers:protect_command", "Where ground-fault devices protect everything."),
     "fault": ("answers:fault_command", "Dead or flickering: which box to open first."),
-    "isolate": (
-        "next:isolate_command",
-        "The check with the power off: steps, and what it finds.",
-    ),
+    "isolate": ("isolate:command", "The check with the power off: steps, and what it finds."),
     "report": ("answers:report_command", "One page to hand over, and what goes on the door."),
     "replay": ("replay:command", "Read a recorded visit into a job's test log."),
     "enter": ("enter:enter_command", "A test read off a meter by eye, into the log."),

@@ -49,7 +49,7 @@ def map_command(
     from meterlink.live.terminal import columns, is_utf8
     from meterlink.show.as_json import map_json
     from meterlink.show.drawing import draw
-    from meterlink.show.power_off import drop_lines, drop_mapping
+    from meterlink.show.voltage_drop import drop_lines, drop_mapping
 
     opened = job_from(job)
     known = known_of(opened.circuit, rows_of(opened), findings_of(opened))

@@ -258,7 +258,7 @@ def _surface(
 def _offer(asked: "Command", job: "Job", rows: "list[TestRow]") -> None:
     """Write the report, or show the check with the power off, as their commands do."""
     from meterlink.commands.answers import write_report
-    from meterlink.commands.next import show_check
+    from meterlink.commands.isolate import show_check
     from meterlink.testlog.findings import Cut
     from meterlink.visit.view import Command
 

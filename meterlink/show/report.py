@@ -40,9 +40,10 @@ from meterlink.show.format import (
 )
 from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map, size_of
-from meterlink.show.power_off import against, expected_word
+from meterlink.show.power_off import expected_word
 from meterlink.show.report_content import assemble, moment
 from meterlink.show.sentences import first_sentence, named, order_sentence, remarks
+from meterlink.show.voltage_drop import against
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.wiring import WiringMap
 

@@ -17,7 +17,7 @@ from meterlink.show.answers_text import protection_sentences
 from meterlink.show.format import clean, leads_text, load_text, percent, with_uncertainty
 from meterlink.show.layout import places
 from meterlink.show.map_svg import draw_map
-from meterlink.show.power_off import MORE_CARE, STEPS, Drop, Limit, drops, full_load, limits
+from meterlink.show.power_off import MORE_CARE, STEPS
 from meterlink.show.sentences import (
     UNSEEN,
     Advice,
@@ -29,6 +29,7 @@ from meterlink.show.sentences import (
     ungrounded,
 )
 from meterlink.show.traces import Digest, Recording, digests, level_text, visits
+from meterlink.show.voltage_drop import Drop, Limit, drops, full_load, limits
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.observations import USUAL_AMPS
 from meterlink.tree.wiring import Point, Splice, WiringMap

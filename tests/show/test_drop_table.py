@@ -5,7 +5,7 @@ import pytest
 from meterlink.circuit.circuit import Circuit
 from meterlink.errors import JobError, UsageError
 from meterlink.show.format import display_width
-from meterlink.show.power_off import drop_lines, drop_mapping, drops, drops_at
+from meterlink.show.voltage_drop import drop_lines, drop_mapping, drops, drops_at
 from meterlink.tree.wiring import SPLICE, Loop, Point, Spur
 
 from .maps import chain

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.circuit.circuit import Circuit
-from meterlink.show.power_off import IEC, NFPA, against, drops, full_load, limits, ways
+from meterlink.show.voltage_drop import IEC, NFPA, against, drops, full_load, limits, ways
 from meterlink.tree.wiring import Point
 
 from .maps import busy, chain
