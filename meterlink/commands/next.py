@@ -206,5 +206,6 @@ def _as_json(answer: "NextTest") -> str:
         "return_at": setup.return_at or None,
         "cycles": answer.cycles,
         "advice": list(answer.advice),
+        "look_at": list(answer.look_at),
     }
     return json.dumps(content)

@@ -68,6 +68,7 @@ class NextTest:
         settled: The goal is reached; the test would only confirm.
         cycles: How many short on/off cycles it should have.
         advice: What else would help where no test tells much, in sentences.
+        look_at: Receptacles that a look with the breaker off would tell more of than any test.
     """
 
     setup: Setup
@@ -77,6 +78,7 @@ class NextTest:
     settled: bool
     cycles: int = 1
     advice: tuple[str, ...] = ()
+    look_at: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +169,12 @@ def next_test(
     gain = float(final.gain[chosen])
     little = gain < LITTLE_BITS and opening[finalists[chosen]] == 0
     hopeless = not settled and (little or not useful)
+    look_at = _only_the_breaker_tells(posterior) if hopeless else ()
+    looks = tuple(
+        f"Only the breaker tells whether {name} is on this circuit: switch it off, see with a "
+        f"tester whether {name} is dead, and note that (meterlink isolate --breaker-off)."
+        for name in look_at
+    )
     return NextTest(
         setup=setups[finalists[chosen]],
         gain_bits=gain,
@@ -174,21 +182,20 @@ def next_test(
         why=planner.why(setups[finalists[chosen]], cycles[chosen], settled=settled),
         settled=settled,
         cycles=cycles[chosen],
-        advice=_advice(posterior, known, one_place=one_place) if hopeless else (),
+        advice=looks + known.advice(one_place=one_place) or (OTHER_WAYS,) if hopeless else (),
+        look_at=look_at,
     )
 
 
-def _advice(posterior: Posterior, known: Experience, *, one_place: bool) -> tuple[str, ...]:
-    """What else would help where no test tells much."""
+def _only_the_breaker_tells(posterior: Posterior) -> tuple[str, ...]:
+    """Receptacles that may be on another circuit as far as any test tells."""
     orders, listed = posterior.orders, posterior.assumptions.decisions.listed
     away = np.where(orders.kind == Kind.ELSEWHERE, orders.near, 0)
-    looks = tuple(
-        f"Only the breaker tells whether {name} is on this circuit: switch it off, see with a "
-        f"tester whether {name} is dead, and note that (meterlink isolate --breaker-off)."
+    return tuple(
+        name
         for i, name in enumerate(posterior.circuit.receptacles)
         if listed <= float(orders.probability[away == 1 << i].sum()) < 1 - listed
     )
-    return looks + known.advice(one_place=one_place) or (OTHER_WAYS,)
 
 
 def fewer(setups: Iterable[Setup]) -> list[Setup]:

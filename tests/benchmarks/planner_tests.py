@@ -80,7 +80,9 @@ def run(trial: Trial) -> Result:
         start = time.process_time()
         if trial.way in ("planner", "tripped"):
             last = rows[-1].setup if rows else None
-            setup = next_test(posterior, last=last, question=asked).setup
+            choice = next_test(posterior, last=last, question=asked)
+            findings += [seen_dead(name) for name in choice.look_at]
+            setup = choice.setup
         else:
             setup = next(fixed) if trial.way == "fixed" else bench.random_setup()
         rows.append(bench.row(len(rows) + 1, setup))
@@ -92,6 +94,11 @@ def run(trial: Trial) -> Result:
             break
     right = _right(bench, posterior, asked)
     return Result(len(rows), is_settled(posterior, question=asked), right, max(seconds))
+
+
+def seen_dead(name: str) -> Finding:
+    """What a look with the breaker off finds of a receptacle that is on the circuit."""
+    return Finding(1, datetime(2026, 1, 1, tzinfo=UTC), Cut.BREAKER_OFF, None, name, State.DEAD)
 
 
 def question_of(trial: Trial, bench: Bench) -> Question:

@@ -71,8 +71,8 @@ def test_no_test_with_the_power_on_is_forecast_to_tell_and_the_breaker_is_advise
     posterior = told(None)
     found = next_test(posterior)
     assert found.gain_bits < 0.02
-    assert "breaker" in found.advice[0]
-    assert "Eaves" in found.advice[0]
+    assert "breaker tells whether Eaves" in found.advice[0]
+    assert found.look_at == ("Eaves",)
     setups = [Setup(NG, "Eaves", None, "Eaves"), Setup(NN, "Eaves", "Den", "Eaves")]
     setups += [Setup(LINE, "Eaves", None, "Eaves"), Setup(NG, "Eaves", None, "Bath")]
     kind = posterior.ensemble.hypotheses.kind
