@@ -28,6 +28,7 @@ from meterlink.plan.next_test import Goal, Question, is_settled, next_test
 from meterlink.testlog.columns import TestRow
 from meterlink.testlog.findings import Cut, Finding, State
 from meterlink.tree.infer import Posterior, infer
+from meterlink.tree.posterior import first_probabilities
 
 
 def fixed_routine(bench: Bench) -> Iterator[Setup]:
@@ -142,6 +143,10 @@ def _right(bench: Bench, posterior: Posterior, asked: Question) -> bool:
         devices = int(fewest_devices(orders.clades, orders.probability, wanted)[orders.best])
         covered = np.bitwise_or.reduce([c for i, c in enumerate(true) if devices >> i & 1])
         return bool(covered & wanted == wanted)
+    if asked.goal is Goal.FIRST:  # the true order need not be among those that are kept
+        every = (1 << len(names)) - 1
+        first = [i for i, clade in enumerate(true) if clade == every] or [len(names)]
+        return [int(first_probabilities(orders, len(names)).argmax())] == first
     label = asked.labels(posterior)
     best = int(np.bincount(label, orders.probability).argmax())
     same = (orders.clades == true).all(axis=1)
