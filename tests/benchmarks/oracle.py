@@ -16,11 +16,12 @@ from dataclasses import replace
 import numpy as np
 from simulated_tests import Bench
 
+from meterlink.assumptions import USUAL
 from meterlink.circuit.setup import Hookup
 from meterlink.testlog.columns import TestRow
 from meterlink.tree.fit import Known, refit, weigh
 from meterlink.tree.hypotheses import Hypotheses, Kind
-from meterlink.tree.infer import Posterior, infer
+from meterlink.tree.infer import NEGLIGIBLE, Posterior, infer, strata_of
 from meterlink.tree.posterior import (
     Ensemble,
     Fitted,
@@ -30,7 +31,9 @@ from meterlink.tree.posterior import (
     relations,
 )
 from meterlink.tree.resolve import map_of
-from meterlink.tree.trees import every_tree
+from meterlink.tree.search import Setting
+from meterlink.tree.trees import TreePrior, every_tree
+from meterlink.tree.wrong_names import with_wrong_names
 
 SAMPLES = 60_000
 FAR = 14.0  # nats behind the best by Laplace: such trees are not sampled
@@ -46,15 +49,18 @@ def sound(posterior: Posterior) -> Posterior:
 
 
 def listed(posterior: Posterior) -> Posterior:
-    """The same from every tree."""
+    """The same from every tree, with what names may be wrong weighed for all of them."""
     n = len(posterior.circuit.receptacles)
     masks, home, log_prior = every_tree(n)
     every = Hypotheses.of(masks, home)
     evidence, badness = weigh(every, posterior.known)
+    stratum = next(iter(strata_of(n, USUAL, ring_usual=False)))
     total = log_prior + evidence
-    near = total > total.max() - 25
+    near = total > total.max() - NEGLIGIBLE
+    log_prior = log_prior + stratum.log_prior
     part = Ensemble(every, log_prior, evidence, np.zeros(len(every)), badness, True).take(near)
-    return replace(posterior, ensemble=part, orders=orders_of(part, n), unexplained=0.0)
+    setting = Setting(posterior.known, TreePrior(USUAL.shapes))
+    return sound(replace(posterior, ensemble=with_wrong_names(part, setting, stratum, USUAL)))
 
 
 def difference(one: Posterior, other: Posterior, rows: list[TestRow]) -> float:
