@@ -8,13 +8,14 @@ and between two neutrals not at all.
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import combinations_with_replacement
 
 import numpy as np
 
 from meterlink.assumptions import Assumptions
 from meterlink.circuit.setup import Setup
+from meterlink.testlog.columns import TestRow
 from meterlink.tree.infer import Posterior
 from meterlink.tree.observations import LOG_ROOT_2_PI, Tests, planned
 from meterlink.tree.posterior import Fitted
@@ -47,7 +48,7 @@ def currents(posterior: Posterior, fitted: Fitted, missing: Floats) -> Iterator[
     }
     levels = [mv for mv in idle.values() if mv >= posterior.assumptions.meter.large_idle_mv]
     present = len(levels) / (len(levels) + 0.5)
-    feeder = _from_feeder(posterior, fitted, idle) if levels else 0.0
+    feeder = _from_feeder(posterior, fitted, rows, idle) if levels else 0.0
     if stated or levels:
         share = present * (1 - posterior.opposed) * feeder
         yield Condition(
@@ -85,10 +86,11 @@ def currents(posterior: Posterior, fitted: Fitted, missing: Floats) -> Iterator[
     )
 
 
-def _from_feeder(posterior: Posterior, fitted: Fitted, idle: dict[int, float]) -> float:
+def _from_feeder(
+    posterior: Posterior, fitted: Fitted, rows: Mapping[int, TestRow], idle: Mapping[int, float]
+) -> float:
     """Probability that the current of the idle readings is in a feeder, not on this circuit."""
     tests, circuit, assumed = posterior.tests, posterior.circuit, posterior.assumptions
-    rows = {row.test: row for row in posterior.rows}
     which = np.array(sorted(idle), dtype=np.intp)
     mv = np.array([idle[j] for j in which])
     at_ground = tests.grounded_at[which] >= 0
