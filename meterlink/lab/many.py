@@ -376,7 +376,7 @@ def _finished(
                 ) from error
         except (BrokenExecutor, CancelledError, MeterlinkError):
             raise
-        except Exception as error:  # noqa: BLE001 (as where a capture ends one worker after another)
+        except Exception as error:  # noqa: BLE001 (one capture may end worker after worker; the others go on)
             text = f"{task.capture}: nobody could measure it: {type(error).__name__}: {error}"
             return task, _Result(error=text[:500])
 

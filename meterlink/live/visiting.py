@@ -98,7 +98,7 @@ class Thinking:
                 found = work()
                 if found is not None:
                     self._found.put(found)
-            except Exception as error:  # noqa: BLE001 (told in the visit's thread)
+            except Exception as error:  # noqa: BLE001 (raised again in the visit's thread)
                 self._found.put(error)
 
 
