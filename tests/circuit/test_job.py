@@ -63,6 +63,16 @@ def test_rooms_lengths_grounds_and_temperature_are_read(tmp_path):
     assert circuit.wire_temperature_c == 35.0
 
 
+@pytest.mark.parametrize(("table", "key"), [("circuit", "ring_usual"), ("supply", "sub_panel")])
+def test_how_a_house_is_wired_is_read_and_written_as_stated(tmp_path, table, key):
+    job = job_with(tmp_path, GOOD.replace(f"[{table}]", f"[{table}]\n{key} = true"))
+    circuit = read_job(job).circuit
+    assert circuit == replace(UPSTAIRS, **{key: True})
+    assert write_job(tmp_path / "again", circuit).circuit == circuit
+    assert read_job(tmp_path / "again").circuit == circuit
+    assert circuit_from_header(header_of(circuit), "")[0] == circuit
+
+
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [

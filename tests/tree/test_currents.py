@@ -105,7 +105,7 @@ IDLE_AND_ON_MV = (  # of a house with two appliances left on, solved by a circui
 
 
 def test_of_two_drops_that_a_current_leaves_open_the_one_that_fits_the_others_is_found() -> None:
-    """Test 10 reads 36 or 153 mV, both sharply; tests 1, 4 and 11 say which. Nothing lies."""
+    """Test 10 reads 36 or 153 mV, both sharply; tests 1, 4 and 11 say which. No test is wrong."""
     rows = [
         replace(
             row(i, *where, on - idle, 50.0, amps=8.08), idle_mv=idle, on_mv=on, level_u_mv=level_u
