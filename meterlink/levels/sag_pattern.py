@@ -22,10 +22,7 @@ from meterlink.levels.statistics import Floats, averaged, blocks, covariance, di
 from meterlink.levels.trace import Marks, Plateau, Samples
 
 MOMENT_S = 0.25  # between the moments at which the load may have switched
-CHUNK_S, MARGIN_S = (
-    45.0,
-    4.0,
-)  # of a trace whose noise is weighed as one, and what is seen beside it
+CHUNK_S, MARGIN_S = 45.0, 4.0  # of a trace whose noise is weighed as one; what is seen beside it
 MOST_BLOCKS = 160  # of a chunk
 WALK_S = 60.0  # correlation time of a wander that is a random walk within a cycle
 SAGS = np.concatenate([[0.0], np.geomspace(5e-4, 0.3, 60)])  # of the supply

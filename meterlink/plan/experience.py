@@ -84,10 +84,11 @@ class Experience:
     def left_open(self, setup: Setup) -> bool:
         """Whether a test was done often enough beside another's current, which it adds to or not.
 
-        Which of the two it does is the same every time.
+        Which of the two it does is the same every time, until that appliance is unplugged.
         """
-        same = self._same(setup)
-        return len(same) >= SAME_TEST and all(self._beside_current(row) for row in same)
+        same, last = self._same(setup), self.by_hookup[Hookup.NEUTRAL_GROUND][-1:]
+        gone = bool(last) and not self._beside_current(last[0])
+        return len(same) >= SAME_TEST and not gone and all(map(self._beside_current, same))
 
     def _beside_current(self, row: TestRow) -> bool:
         """Whether an idle reading is another appliance's current (of a supply it is the supply)."""
